@@ -1,0 +1,114 @@
+"""From files and folders to a list of recordings, and a file's fingerprint.
+
+Functions
+---------
+find_recordings
+    Walk folders, keep what is a recording.
+sha256_of
+    SHA-256 of the bytes of a file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from wingtone.audio.sniff import looks_like_recording
+from wingtone.errors import RecordingError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+__all__ = ["find_recordings", "sha256_of"]
+
+_SUFFIXES = re.compile(
+    r"\.(wav|bwf|rf64|flac|mp3|og[ga]|opus|m4[abv]|mp4|mov|3g[p2a]|amr|awb|aac|caf|webm|mk[va]|aif[fc]?"
+    r"|avi|wma|m2?ts)\Z",
+    re.IGNORECASE,
+)
+"""A file so named is meant as a recording even when its content is not: opening it then says why."""
+
+
+def find_recordings(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
+    """List the recordings among files and folders.
+
+    Parameters
+    ----------
+    paths
+        Files are taken as they are, whatever they hold. Folders are walked to the bottom (not through
+        linked folders); in them, a file counts when its content is a sound or video container or its name
+        ends like one. Hidden files and folders (leading dot) are passed over.
+
+    Returns
+    -------
+    list of Path
+        In the order given, inside folders sorted by path; each file once.
+
+    Raises
+    ------
+    RecordingError
+        A path does not exist, a folder cannot be read, or a folder holds no recording.
+    """
+    found: dict[Path, None] = {}
+    for given in paths:
+        path = Path(given)
+        if path.is_dir():
+            inside = sorted(_walk(path))
+            if not inside:
+                raise RecordingError(
+                    "there is no recording in this folder",
+                    remedy="give the folder that holds the sound or video files",
+                    where=path,
+                )
+            found.update(dict.fromkeys(inside))
+        elif path.exists():
+            found[path] = None
+        else:
+            raise RecordingError(
+                "there is no such file or folder", remedy="check the name and the folder", where=path
+            )
+    return list(found)
+
+
+def _walk(folder: Path) -> Iterator[Path]:
+    def stop(error: OSError) -> None:
+        raise RecordingError(
+            "this folder may not be read", remedy="check who is allowed to read it", where=error.filename
+        )
+
+    for here, folders, names in os.walk(folder, onerror=stop):
+        folders[:] = [name for name in folders if not name.startswith(".")]
+        for name in names:
+            path = Path(here, name)
+            if not name.startswith(".") and path.is_file() and (_SUFFIXES.search(name) or _is_one(path)):
+                yield path
+
+
+def _is_one(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            return looks_like_recording(file)
+    except OSError:
+        return False
+
+
+def sha256_of(path: str | os.PathLike[str]) -> str:
+    """Give the SHA-256 of a file's bytes as 64 hexadecimal digits (FIPS 180-4).
+
+    Raises
+    ------
+    RecordingError
+        The file cannot be read.
+    """
+    try:
+        with Path(path).open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise RecordingError(
+            f"cannot be read: {error.strerror or 'input failed'}",
+            remedy="check the name and the folder",
+            where=path,
+        ) from error

@@ -1,0 +1,179 @@
+"""``wingtone measure``: flight bouts and their tone."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from wingtone.cli.command import Command
+from wingtone.cli.faults import debug_option
+from wingtone.cli.inputs import Inputs
+from wingtone.cli.options import flight_threshold_option, format_option, recordings_argument
+from wingtone.cli.reports import measured_lines
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from wingtone.clip import Measurement
+
+__all__ = ["measure"]
+
+TRACK_COLUMNS = ("time_s", "f0_hz", "kind", "f0_second_hz")
+RECORDING_COLUMNS = (
+    "path",
+    "sha256",
+    "duration_s",
+    "sample_rate_hz",
+    "channels",
+    "codec",
+    "recorded_at",
+    "recorded_at_source",
+)
+BOUT_COLUMNS = (
+    "kind",
+    "start_s",
+    "end_s",
+    "f0_hz",
+    "f0_low_hz",
+    "f0_high_hz",
+    "f0_spread_hz",
+    "snr_db",
+    "harmonics_db",
+    "flight_probability",
+)
+FLYBY_COLUMNS = ("f0_source_hz", "speed_m_s", "closest_m", "at_s")
+
+
+@click.command(
+    cls=Command,
+    examples=(
+        "wingtone measure garden.m4a",
+        "wingtone measure walk/ --format csv > bouts.csv",
+        "wingtone measure walk/ --format json --tracks tracks/",
+        "wingtone measure garden.m4a --figure garden.png",
+    ),
+    epilog="Notes are in equal temperament with A4 = 440 Hz; c is cents, hundredths of a semitone.",
+)
+@recordings_argument(required=True)
+@format_option("table", "json", "csv")
+@click.option(
+    "--tracks",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help="Write the tone every 10 ms of each recording to FOLDER, as <name>.track.csv.",
+)
+@click.option(
+    "--figure",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Draw spectrogram, tone and bouts of one recording to FILE (.png, .svg or .pdf).",
+)
+@flight_threshold_option
+@debug_option
+def measure(
+    recordings: tuple[str, ...],
+    layout: str,
+    tracks: Path | None,
+    figure: Path | None,
+    flight_threshold: float | None,
+) -> None:
+    """Find the flight bouts in each RECORDING and measure their tone.
+
+    A RECORDING is any audio or video file that a phone or recorder makes, or a folder of them. The tone of a
+    bout is the wingbeat frequency, with the interval that holds it with 95 % certainty. Buzzes that shake
+    a flower are told apart: they say nothing about size.
+    """
+    inputs = Inputs(recordings, flight_threshold=flight_threshold)
+    if figure is not None:
+        from wingtone.figures.recording import check_target
+
+        check_target(figure)
+        if len(inputs.paths) > 1:
+            raise click.UsageError("--figure draws one recording; give one, or leave --figure out.")
+    if tracks is not None:
+        _make_folder(tracks)
+    names = track_names(inputs.paths)
+    if layout == "csv":
+        click.echo(_csv_line((*RECORDING_COLUMNS, *BOUT_COLUMNS, *FLYBY_COLUMNS, "flags")), nl=False)
+    for measurement in inputs.measured():
+        path = measurement.recording.path
+        with inputs.contained(path):
+            click.echo(_laid_out(measurement, layout), nl=False)
+            if tracks is not None:
+                _write_track(measurement, tracks / names[Path(path)])
+            if figure is not None:
+                from wingtone.figures.recording import draw_recording
+
+                draw_recording(path, measurement, figure)
+    inputs.finish()
+
+
+def _laid_out(measurement: Measurement, layout: str) -> str:
+    from wingtone.clip import measure_json
+
+    if layout == "table":
+        return "\n".join(measured_lines(measurement)) + "\n\n"
+    laid_out = measure_json(measurement)
+    if layout == "json":
+        return json.dumps(laid_out, ensure_ascii=False, allow_nan=False) + "\n"
+    return "".join(_csv_line(row) for row in _bout_rows(laid_out))
+
+
+def _bout_rows(laid_out: dict[str, Any]) -> list[list[Any]]:
+    """Flatten the JSON layout to a row a bout; lists are joined with semicolons."""
+    recording = [laid_out["recording"][name] for name in RECORDING_COLUMNS]
+    rows = []
+    for bout in laid_out["bouts"]:
+        levels = ";".join("" if level is None else str(level) for level in bout["harmonics_db"])
+        values = [levels if name == "harmonics_db" else bout[name] for name in BOUT_COLUMNS]
+        flyby = [(bout["flyby"] or {}).get(name) for name in FLYBY_COLUMNS]
+        rows.append([*recording, *values, *flyby, ";".join(bout["flags"])])
+    return rows
+
+
+def _csv_line(values: Sequence[Any]) -> str:
+    """Write one row of RFC 4180 CSV, None as nothing; lines end as the terminal's do."""
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerow(values)
+    return text.getvalue()
+
+
+def track_names(paths: Sequence[Path]) -> dict[Path, str]:
+    """Name a track file for each recording, no two alike even where case does not count.
+
+    The name is that of the recording without its ending; where another recording has taken it, the
+    ending stays, and after that a number is added.
+    """
+    names: dict[Path, str] = {}
+    taken: set[str] = set()
+    for path in paths:
+        tries = iter((path.stem, path.name, *(f"{path.name}-{n}" for n in range(2, len(paths) + 2))))
+        name = next(name for name in tries if name.casefold() not in taken)
+        taken.add(name.casefold())
+        names[path] = f"{name}.track.csv"
+    return names
+
+
+def _make_folder(folder: Path) -> None:
+    from wingtone.errors import OutputError
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        what = f"cannot make this folder: {error.strerror}"
+        raise OutputError(what, remedy="give a folder that you may write to", where=folder) from error
+
+
+def _write_track(measurement: Measurement, target: Path) -> None:
+    from wingtone.clip import track_rows
+    from wingtone.files import replacing
+
+    with replacing(target) as scratch, scratch.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(TRACK_COLUMNS)
+        writer.writerows(track_rows(measurement))

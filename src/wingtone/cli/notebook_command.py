@@ -1,0 +1,529 @@
+"""``wingtone notebook``: keep records, find them again, hand them on."""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import io
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from wingtone import __version__
+from wingtone.cli.command import Command, write_examples
+from wingtone.cli.faults import debug_option, warn
+from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options
+from wingtone.cli.notebook_reports import entry_json, in_a_line, record_json, record_lines, row_lines
+from wingtone.cli.options import format_option
+from wingtone.errors import InputError, RequestError, one_line
+
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Iterator, Sequence
+
+    from wingtone.notebook.places import Place
+    from wingtone.notebook.records import Record
+    from wingtone.notebook.store import Entry, Filter, Notebook
+
+__all__ = ["notebook"]
+
+
+class _Group(click.Group):
+    """The group, with examples in its help."""
+
+    def format_epilog(self, ctx: click.Context, /, formatter: click.HelpFormatter) -> None:
+        write_examples(
+            (
+                "wingtone notebook add --recording garden.m4a --hint tail=buff",
+                'wingtone notebook add --date 2026-03-20 --place "TQ 18 75" --taxon "Bombus terrestris"',
+                "wingtone notebook list --since 2026-03-01",
+                "wingtone notebook amend 12 --taxon 'Bombus lucorum' --status confirmed",
+                "wingtone notebook export --format darwin-core --out bees.zip --blur 2",
+                "wingtone notebook import old_records.csv --dry-run",
+            ),
+            formatter,
+        )
+
+
+@click.group("notebook", cls=_Group)
+@click.option(
+    "--notebook",
+    "path",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The notebook file; without it, one in your own data folder. It is made when you add a record.",
+)
+@click.pass_context
+def notebook(ctx: click.Context, /, path: Path | None) -> None:
+    """Keep records of bees: what, when, where, who, and how it is known.
+
+    A notebook is one file on your own machine. Nothing in it is ever overwritten: every change keeps what was
+    there before, and a removed record can be brought back.
+    """
+    ctx.obj = path
+
+
+def _open(ctx: click.Context, /, *, write: bool) -> Notebook:
+    from wingtone.notebook.store import Notebook
+
+    return Notebook.open(ctx.obj, write=write)
+
+
+# --- add and change --------------------------------------------------------------------------------------
+
+
+@notebook.command(
+    cls=Command,
+    examples=(
+        "wingtone notebook add --recording garden.m4a --hint tail=buff",
+        'wingtone notebook add --date 20/03/2026 --place "TQ 18 75" --taxon "buff-tailed bumblebee"',
+        "wingtone notebook add --date 2026-06-14T10:32+01:00 --place 51.46,-0.30 --hint tail=red",
+    ),
+)
+@field_options
+@click.option(
+    "--recording",
+    "recording_path",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="A recording of it; its tone is measured and kept.",
+)
+@click.option(
+    "--fauna",
+    "fauna_folder",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="The bees of your region.",
+)
+@debug_option
+@click.pass_context
+def add(
+    ctx: click.Context,
+    /,
+    recording_path: Path | None,
+    fauna_folder: Path | None,
+    hints: Sequence[str],
+    by: str,
+    **fields: Any,
+) -> None:
+    """Add a record: of a recording, of what was seen, or of both.
+
+    Without --taxon the record keeps the name that wingtone would write down, as a hint. With it, the name is
+    yours and counts as decided.
+    """
+    from wingtone.identify import parse_hints
+
+    known = {name: value for name, value in fields.items() if value not in (None, (), "")}
+    known["hints"] = parse_hints(hints)
+    if known.get("taxon"):
+        known |= _named(known["taxon"], fauna_folder)
+        known.setdefault("status", "decided")
+    if recording_path is None and not known.get("taxon") and not known["hints"]:
+        raise click.UsageError("nothing to record: give --recording, --taxon or --hint.")
+    records = _answered(recording_path, fauna_folder, known)
+    with _open(ctx, write=True) as opened:
+        for record in records:
+            entry = opened.add(_with_sex(record), by=by)
+            click.echo(f"record {entry.number} added: {in_a_line(entry.record)}")
+
+
+def _answered(recording_path: Path | None, fauna_folder: Path | None, known: dict[str, Any]) -> list[Record]:
+    """Make records of what is known and of what wingtone makes of it, one for each individual."""
+    from wingtone.fauna import load
+    from wingtone.notebook.records import Record, Tone, record_from_answer
+
+    if recording_path is None and known.get("taxon"):
+        return [Record(**known)]
+    fauna = load(fauna_folder)
+    versions = {"program": f"wingtone {__version__}", "fauna": f"{fauna.id} {fauna.version}"}
+    given: dict[str, Any] = {
+        "fauna": fauna,
+        "date": _single_day(known.get("event_date", "")),
+        "place": known.get("place"),
+        "temperature_c": known.get("temperature_c"),
+        "hints": known["hints"],
+    }
+    if recording_path is None:
+        from wingtone.identify import identify
+
+        answer = identify(tone=None, **given)
+        return [record_from_answer(answer.to_json(), made_with=versions, **known)]
+    from wingtone.clip import flight_cue, identify_json, identify_measurement, measure_recording
+
+    measurement = measure_recording(recording_path)
+    for _, text in measurement.warnings:
+        warn(text, where=recording_path)
+    cue = None if "many bees" in measurement.flags else flight_cue(measurement.tone.bouts)
+    tone = (
+        None if cue is None else Tone(cue.f0_hz, cue.f0_low_hz, cue.f0_high_hz, cue.n_bouts, cue.duration_s)
+    )
+    if "place" not in known and measurement.recording.latitude_deg is not None:
+        known["place"] = _place_of_recording(measurement.recording)
+    records = []
+    for individual, answer in enumerate(identify_measurement(measurement, **given), start=1):
+        laid_out = identify_json(measurement, answer, individual=individual)
+        record = record_from_answer(laid_out, tone=tone, made_with=versions, **known)
+        if record.recording is not None:
+            note = dataclasses.replace(record.recording, path=str(recording_path.resolve()))
+            record = dataclasses.replace(record, recording=note)
+        records.append(record)
+    return records
+
+
+def _named(name: str, fauna_folder: Path | None) -> dict[str, str]:
+    """Take a scientific or plain name from the fauna; one that it does not have stays as it is written."""
+    from wingtone.fauna import load
+    from wingtone.notebook.records import rank_of_name
+
+    fauna = load(fauna_folder)
+    known = [(taxon.taxon, taxon.vernacular) for taxon in fauna.taxa]
+    known += [(aggregate.aggregate, aggregate.vernacular) for aggregate in fauna.aggregates]
+    for taxon, vernacular in known:
+        if name.strip().lower() in (taxon.lower(), vernacular.lower()):
+            return {"taxon": taxon, "vernacular": vernacular, "rank": rank_of_name(taxon)}
+    if name:
+        warn(f"{name!r} is not a name in the fauna {fauna.id}; it is kept as it is written")
+    return {"taxon": name, "vernacular": "", "rank": rank_of_name(name)}
+
+
+def _place_of_recording(recording: Any) -> Place | None:
+    from wingtone.notebook.places import place_from_degrees
+
+    try:
+        return place_from_degrees(recording.latitude_deg, recording.longitude_deg)
+    except RequestError as error:
+        warn(f"the place in the recording was left out: {error.what}", where=recording.path)
+        return None
+
+
+def _single_day(event_date: str) -> dt.date | None:
+    """Give the day to identify with; of an interval its middle, when it is no longer than two weeks."""
+    from wingtone.notebook.events import day_range
+
+    if not event_date:
+        return None
+    first, last = day_range(event_date)
+    return first + (last - first) / 2 if (last - first).days <= 14 else None
+
+
+def _with_sex(record: Record) -> Record:
+    from wingtone.notebook.records import sex_of
+
+    return dataclasses.replace(record, sex=sex_of(record.caste) or record.sex)
+
+
+@notebook.command(
+    cls=Command,
+    examples=(
+        "wingtone notebook amend 12 --status confirmed --identified-by 'B. Verifier'",
+        "wingtone notebook amend 12 --hint tail=white --hint collar=",
+        "wingtone notebook amend 12 --notes ''",
+    ),
+)
+@click.argument("number", type=int)
+@field_options
+@debug_option
+@click.pass_context
+def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **fields: Any) -> None:
+    """Change record NUMBER; what it was before is kept (see show --history).
+
+    An empty text clears a field; --hint CHARACTER= takes a hint away. A new name counts as decided.
+    """
+    from wingtone.identify import parse_hints
+
+    changes = {name: value for name, value in fields.items() if value not in (None, ())}
+    if changes.get("place") == "":
+        changes["place"] = None
+    if "taxon" in changes:
+        changes |= _named(changes["taxon"], None)
+        changes.setdefault("status", "decided")
+    with _open(ctx, write=True) as opened:
+        before = opened.get(number).record
+        gone = {hint.removesuffix("=").strip() for hint in hints if hint.endswith("=")}
+        added = parse_hints([hint for hint in hints if not hint.endswith("=")])
+        if hints:
+            changes["hints"] = {c: s for c, s in (dict(before.hints) | added).items() if c not in gone}
+        if "caste" in changes:
+            from wingtone.notebook.records import sex_of
+
+            changes["sex"] = sex_of(changes["caste"])
+        if not changes:
+            raise click.UsageError("nothing to change: give what is to be different.")
+        entry = opened.amend(number, by=by, **changes)
+        click.echo(f"record {number}, version {entry.version}: {in_a_line(entry.record)}")
+
+
+@notebook.command(cls=Command, examples=("wingtone notebook remove 12", "wingtone notebook remove 12 --undo"))
+@click.argument("numbers", type=int, nargs=-1, required=True, metavar="NUMBER...")
+@click.option("--undo", is_flag=True, help="Bring removed records back.")
+@click.option("--by", default="", metavar="NAME", help="Who does it.")
+@debug_option
+@click.pass_context
+def remove(ctx: click.Context, /, numbers: Sequence[int], undo: bool, by: str) -> None:
+    """Take records out of lists and exports; they can be brought back."""
+    with _open(ctx, write=True) as opened:
+        for number in numbers:
+            entry = opened.restore(number, by=by) if undo else opened.remove(number, by=by)
+            done = "is back" if undo else "removed; bring it back with --undo"
+            click.echo(f"record {number} {done}: {in_a_line(entry.record)}")
+
+
+# --- look ------------------------------------------------------------------------------------------------
+
+
+@notebook.command(
+    "list",
+    cls=Command,
+    examples=(
+        "wingtone notebook list",
+        "wingtone notebook list --since 2026-03-01 --until 2026-03-31 --taxon 'Bombus terrestris'",
+        "wingtone notebook list --near TQ17 --status hint",
+        "wingtone notebook list --format json > records.jsonl",
+    ),
+)
+@filter_options
+@click.option("--removed", is_flag=True, help="Removed records instead.")
+@click.option("--limit", type=click.IntRange(1), metavar="N", help="The newest N only.")
+@format_option("table", "json", "csv")
+@debug_option
+@click.pass_context
+def list_command(ctx: click.Context, /, limit: int | None, layout: str, **chosen: Any) -> None:
+    """List records, the newest day first."""
+    where = chosen_filter(**chosen)
+    with _open(ctx, write=False) as opened:
+        rows = opened.rows(where, limit=limit)
+        if layout == "json":
+            for row in rows:
+                click.echo(json.dumps(entry_json(opened.get(row.number)), ensure_ascii=False))
+            return
+    if layout == "csv":
+        from wingtone.notebook.spreadsheets import safe_for_spreadsheets
+        from wingtone.notebook.store import Row
+
+        out = io.StringIO()
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(Row._fields)
+        for row in rows:
+            writer.writerow(safe_for_spreadsheets("" if cell is None else str(cell)) for cell in row)
+        click.echo(out.getvalue(), nl=False)
+        return
+    click.echo("\n".join(row_lines(rows)))
+
+
+@notebook.command(
+    cls=Command, examples=("wingtone notebook show 12", "wingtone notebook show 12 --history --format json")
+)
+@click.argument("numbers", type=int, nargs=-1, required=True, metavar="NUMBER...")
+@click.option("--history", is_flag=True, help="Every state it had.")
+@format_option("table", "json")
+@debug_option
+@click.pass_context
+def show(ctx: click.Context, /, numbers: Sequence[int], history: bool, layout: str) -> None:
+    """Show all that records hold."""
+    with _open(ctx, write=False) as opened:
+        for number in numbers:
+            entry = opened.get(number)
+            states = opened.history(number) if history else []
+            if layout == "json":
+                laid_out = entry_json(entry)
+                if history:
+                    laid_out["history"] = [
+                        {**dataclasses.asdict(state), "record": record_json(state.record)} for state in states
+                    ]
+                click.echo(json.dumps(laid_out, ensure_ascii=False))
+                continue
+            click.echo(
+                f"record {entry.number}, version {entry.version}{', removed' if entry.removed else ''}"
+            )
+            click.echo("\n".join(record_lines(entry.record)))
+            for state in states:
+                by = f" by {one_line(state.by)}" if state.by else ""
+                click.echo(
+                    f"  version {state.version}, {state.action} {state.at}{by}: {in_a_line(state.record)}"
+                )
+
+
+# --- hand on and take in ---------------------------------------------------------------------------------
+
+FORMATS = ("darwin-core", "csv", "geojson", "bwf")
+
+
+@notebook.command(
+    cls=Command,
+    examples=(
+        "wingtone notebook export --format darwin-core --out bees.zip --creator 'A. Recorder'",
+        "wingtone notebook export --format csv --out bees.csv --blur 2",
+        "wingtone notebook export --format geojson --out bees.geojson --since 2026-03-01",
+        "wingtone notebook export --format bwf --out clips/ --taxon 'Bombus hortorum'",
+    ),
+)
+@click.option(
+    "--format", "layout", type=click.Choice(FORMATS), default=FORMATS[0], show_default=True, help="What for."
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="FILE",
+    help="Where to; for bwf a folder.",
+)
+@filter_options
+@click.option(
+    "--blur", "blur_km", type=click.Choice(["1", "2", "10"]), help="Give places as squares of so many km."
+)
+@click.option("--withhold-place", is_flag=True, help="Give no places at all.")
+@click.option("--title", default="", metavar="TEXT", help="Of the data set (darwin-core).")
+@click.option("--creator", default="", metavar="NAME", help="Of the data set (darwin-core).")
+@click.option("--licence", default="", metavar="TEXT", help="Such as CC0-1.0 (darwin-core).")
+@click.option(
+    "--clips", type=click.Path(path_type=Path), metavar="FOLDER", help="Where moved recordings now lie (bwf)."
+)
+@debug_option
+@click.pass_context
+def export(
+    ctx: click.Context,
+    /,
+    layout: str,
+    out: Path,
+    blur_km: str | None,
+    withhold_place: bool,
+    title: str,
+    creator: str,
+    licence: str,
+    clips: Path | None,
+    **chosen: Any,
+) -> None:
+    """Hand records on in the standards that others read.
+
+    darwin-core is an archive for record centres; csv and geojson are a table and a map with the same terms;
+    bwf writes the flight bouts as Broadcast Wave files. Removed records are left out, and rejected ones too
+    unless you ask for them with --status rejected. Notes are given as they are written: look through them
+    when you keep places back.
+    """
+    from wingtone.notebook import export as writing
+    from wingtone.notebook.exchange import Disclosure
+
+    disclosure = Disclosure(None if blur_km is None else int(blur_km), withhold_place)
+    where = chosen_filter(**chosen)
+    with _open(ctx, write=False) as opened:
+        entries = _not_rejected(opened, where)
+        if layout == "bwf":
+            from wingtone.notebook.clips import write_clips
+
+            written = write_clips(entries, out, recordings=clips)
+            for number, reason in written.missing:
+                warn(reason, where=f"record {number}")
+            click.echo(f"{len(written.files)} clips written to {one_line(out)}")
+            return
+        if layout == "darwin-core":
+            default = writing.Dataset()
+            dataset = writing.Dataset(title or default.title, creator, licence)
+            count = writing.write_archive(entries, out, disclosure=disclosure, dataset=dataset)
+        else:
+            write = writing.write_csv if layout == "csv" else writing.write_geojson
+            count = write(entries, out, disclosure=disclosure)
+    click.echo(f"{count} records written to {one_line(out)}")
+
+
+def _not_rejected(opened: Notebook, where: Filter) -> Iterator[Entry]:
+    for entry in opened.entries(where):
+        if entry.record.status != "rejected" or where.status == "rejected":
+            yield entry
+
+
+@notebook.command(
+    "import",
+    cls=Command,
+    examples=(
+        "wingtone notebook import old_records.csv --dry-run",
+        "wingtone notebook import old_records.csv --map 'Bee=taxon' --map 'Weather=other'",
+    ),
+)
+@click.argument("table", type=click.Path(path_type=Path), metavar="TABLE")
+@click.option(
+    "--map",
+    "mapping",
+    multiple=True,
+    metavar="HEADING=FIELD",
+    help="What a column means, where the proposal is wrong.",
+)
+@click.option("--dry-run", is_flag=True, help="Only say what would be done.")
+@click.option("--by", default="", metavar="NAME", help="Who does it.")
+@debug_option
+@click.pass_context
+def import_command(
+    ctx: click.Context, /, table: Path, mapping: Sequence[str], dry_run: bool, by: str
+) -> None:
+    """Take records in from a CSV table: one of ours, one with Darwin Core headings, or any other.
+
+    Each column's meaning is proposed by its heading and can be corrected with --map; what has no meaning here
+    is kept beside the record. All faults are told at once, and then nothing is imported. The same table
+    imported again adds only what is new.
+    """
+    from wingtone.notebook.importing import carry_out, read_plan
+
+    plan = read_plan(table, mapping=mapping)
+    if plan.encoding == "cp1252":
+        warn(
+            "this table is not UTF-8; it was read as Windows-1252: check the letters with accents",
+            where=table,
+        )
+    if plan.mapping:
+        from wingtone.cli.tables import columns
+
+        click.echo(
+            "\n".join(columns(list(plan.mapping.items()), align="ll", headings=("column", "taken as"))),
+            err=True,
+        )
+    if dry_run:
+        click.echo(f"{len(plan.records)} records could be imported; nothing was done")
+        return
+    with _open(ctx, write=True) as opened:
+        done = carry_out(plan, opened, by=by)
+    known = f", {done.known} were there already" if done.known else ""
+    click.echo(f"{done.added} records imported{known}")
+
+
+# --- care ------------------------------------------------------------------------------------------------
+
+
+@notebook.command(cls=Command, examples=("wingtone notebook check",))
+@debug_option
+@click.pass_context
+def check(ctx: click.Context, /) -> None:
+    """Look through the whole notebook for damage."""
+    with _open(ctx, write=False) as opened:
+        faults = opened.check()
+        if faults:
+            for fault in faults:
+                click.echo(f"wingtone: {one_line(f'{opened.path}: {fault}')}", err=True)
+            raise InputError(
+                "this notebook is damaged; nothing was changed",
+                remedy="save what can be read: wingtone notebook --notebook THIS rescue --out NEW",
+                where=opened.path,
+            )
+        click.echo(f"{opened.count()} records, all sound")
+
+
+@notebook.command(
+    cls=Command, examples=("wingtone notebook --notebook damaged.sqlite rescue --out saved.sqlite",)
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path), required=True, metavar="FILE", help="The new notebook."
+)
+@debug_option
+@click.pass_context
+def rescue(ctx: click.Context, /, out: Path) -> None:
+    """Save what can be read of a damaged notebook into a new one; the damaged file is not touched."""
+    from wingtone.notebook.rescue import rescue as save
+    from wingtone.notebook.store import default_path
+
+    saved = save(ctx.obj or default_path(), out)
+    click.echo(f"{saved.records} records with {saved.versions} states saved to {one_line(out)}")
+    if saved.older:
+        numbers = ", ".join(map(str, saved.older))
+        warn(f"the newest state of these was lost, an earlier one stands for it: {numbers}", where=out)
+    if saved.unreadable:
+        warn(f"{saved.unreadable} states could not be read", where=out)

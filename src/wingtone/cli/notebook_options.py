@@ -1,0 +1,140 @@
+"""Options of ``wingtone notebook``: those that fill a record, and those that choose records.
+
+- `field_options`: what a record holds.
+- `filter_options`, `chosen_filter`: which records are meant.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from wingtone.cli.options import FiniteRange
+
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Callable
+
+    from wingtone.notebook.places import Place
+    from wingtone.notebook.store import Filter
+
+__all__ = ["chosen_filter", "field_options", "filter_options"]
+
+
+def _event_date(_: click.Context, __: click.Parameter, text: str | None) -> str | None:
+    from wingtone.notebook.events import parse_event_date
+
+    return parse_event_date(text) if text else text
+
+
+def _day(_: click.Context, parameter: click.Parameter, text: str | None) -> dt.date | None:
+    if text is None:
+        return None
+    from wingtone.notebook.events import day_range, parse_event_date
+
+    first, last = day_range(parse_event_date(text))
+    return last if parameter.name == "until" else first
+
+
+def _place(_: click.Context, __: click.Parameter, text: str | None) -> Place | str | None:
+    if not text:
+        return text
+    from wingtone.notebook.places import parse_place
+
+    return parse_place(text)
+
+
+def _near(_: click.Context, __: click.Parameter, text: str | None) -> Place | None:
+    if text is None:
+        return None
+    from wingtone.notebook.places import parse_place
+
+    return parse_place(text)
+
+
+def field_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options that fill or change a record."""
+    from wingtone.notebook.records import CASTES, STATUSES
+
+    options = (
+        click.option(
+            "--date",
+            "event_date",
+            callback=_event_date,
+            metavar="DATE",
+            help="When: 2026-03-20, 2026-03-20T10:32+01:00, 20/03/2026, or start/end.",
+        ),
+        click.option(
+            "--place",
+            callback=_place,
+            metavar="PLACE",
+            help='Where: "51.46,-0.30" or a grid reference as "TQ 18 75".',
+        ),
+        click.option("--taxon", metavar="NAME", help='The name, as "Bombus terrestris".'),
+        click.option(
+            "--caste", type=click.Choice(["", *CASTES]), metavar="CASTE", help=f"One of {', '.join(CASTES)}."
+        ),
+        click.option("--recorder", metavar="NAME", help="Who saw or recorded it."),
+        click.option("--identified-by", metavar="NAME", help="Who decided on the name."),
+        click.option("--status", type=click.Choice(STATUSES), help="What the name rests on."),
+        click.option(
+            "--temperature", "temperature_c", type=FiniteRange(-40, 60), metavar="CELSIUS", help="Of the air."
+        ),
+        click.option(
+            "--hint",
+            "hints",
+            multiple=True,
+            metavar="CHARACTER=STATE",
+            help="What was seen, as tail=white; again and again.",
+        ),
+        click.option("--notes", metavar="TEXT", help="Anything else."),
+        click.option(
+            "--photo", "photographs", multiple=True, metavar="FILE", help="A photograph; again and again."
+        ),
+        click.option("--by", default="", metavar="NAME", help="Who makes this entry."),
+    )
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def filter_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options that choose records."""
+    from wingtone.notebook.records import CASTES, STATUSES
+
+    options = (
+        click.option("--since", callback=_day, metavar="DATE", help="Seen on this day or later."),
+        click.option("--until", callback=_day, metavar="DATE", help="Seen on this day or earlier."),
+        click.option(
+            "--near", callback=_near, metavar="PLACE", help="Within a place, or around it: see --within."
+        ),
+        click.option(
+            "--within", "within_km", type=FiniteRange(0, 20_000), metavar="KM", help="Of the place."
+        ),
+        click.option("--taxon", default="", metavar="NAME", help="A name or its beginning."),
+        click.option(
+            "--caste", default="", type=click.Choice(["", *CASTES]), metavar="CASTE", help="Of this caste."
+        ),
+        click.option(
+            "--status",
+            default="",
+            type=click.Choice(["", *STATUSES]),
+            metavar="STATUS",
+            help=f"One of {', '.join(STATUSES)}.",
+        ),
+        click.option("--recorder", default="", metavar="NAME", help="By this recorder."),
+    )
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def chosen_filter(*, within_km: float | None, near: Place | None, **known: Any) -> Filter:
+    """Make a filter of what `filter_options` gave."""
+    from wingtone.notebook.store import Filter
+
+    if within_km is not None and near is None:
+        raise click.UsageError("--within needs --near.")
+    within_m = None if within_km is None else within_km * 1000
+    return Filter(near=near, within_m=within_m, **known)

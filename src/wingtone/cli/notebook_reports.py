@@ -1,0 +1,86 @@
+"""Records as people read them, and as programs do.
+
+- `in_a_line`, `record_lines`, `row_lines`: for people.
+- `entry_json`, `record_json`: for programs.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from wingtone.cli.tables import columns, paragraph
+from wingtone.errors import one_line
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from wingtone.notebook.records import Record
+    from wingtone.notebook.store import Entry, Row
+
+__all__ = ["entry_json", "in_a_line", "record_json", "record_lines", "row_lines"]
+
+
+def record_json(record: Record) -> dict[str, Any]:
+    """Lay a record out as ``wingtone/record/1``."""
+    from wingtone.notebook.records import to_json
+
+    return to_json(record)
+
+
+def entry_json(entry: Entry) -> dict[str, Any]:
+    """Lay a stored record out: the record, and its number, id and version."""
+    own = {"number": entry.number, "id": entry.id, "version": entry.version, "removed": entry.removed}
+    return {**record_json(entry.record), **own, "changed_at": entry.changed_at}
+
+
+def in_a_line(record: Record) -> str:
+    """Say in one line what a record is of."""
+    place = "" if record.place is None else record.place.grid_reference or record.place.text
+    name = record.taxon or record.vernacular or "no name yet"
+    parts = (name, record.caste, record.event_date, place, record.status)
+    return one_line(", ".join(part for part in parts if part))
+
+
+def record_lines(record: Record) -> list[str]:
+    """Tell all that a record holds, a line or more for each part."""
+    tone, place, recording = record.tone, record.place, record.recording
+    parts = (
+        ("name", " ".join(filter(None, (record.taxon, record.vernacular and f"({record.vernacular})")))),
+        ("caste", record.caste or record.sex),
+        ("status", record.status + (f", by {record.identified_by}" if record.identified_by else "")),
+        ("date", record.event_date),
+        ("place", "" if place is None else f"{place.text} (to within {place.uncertainty_m:.0f} m)"),
+        ("recorder", record.recorder),
+        ("temperature", "" if record.temperature_c is None else f"{record.temperature_c:g} °C"),
+        ("seen", ", ".join(f"{character} {state}" for character, state in record.hints.items())),
+        ("recording", "" if recording is None else f"{recording.path}, {len(recording.bouts)} bouts"),
+        (
+            "tone",
+            "" if tone is None else f"{tone.f0_hz:.1f} Hz ({tone.f0_low_hz:.1f} to {tone.f0_high_hz:.1f})",
+        ),
+        ("why", "; ".join(e.get("summary") or "" for e in (record.answer or {}).get("evidence") or ())),
+        ("photographs", ", ".join(record.photographs)),
+        ("notes", record.notes),
+        *record.other.items(),
+    )
+    return [line for label, text in parts if text for line in paragraph(text, label=f"{one_line(label):<14}")]
+
+
+def row_lines(rows: Sequence[Row]) -> list[str]:
+    """Lay a list out as a table."""
+    if not rows:
+        return ["no records"]
+    table = [
+        (
+            str(row.number),
+            row.first_day if row.last_day in ("", row.first_day) else f"{row.first_day} to {row.last_day}",
+            row.taxon,
+            row.caste,
+            row.status,
+            "" if row.f0_hz is None else f"{row.f0_hz:.0f} Hz",
+            row.place,
+        )
+        for row in rows
+    ]
+    headings = ("no.", "day", "name", "caste", "status", "tone", "place")
+    return columns(table, align="rllllrl", headings=headings)

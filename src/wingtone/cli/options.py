@@ -1,0 +1,120 @@
+"""Options that several commands share, so that all of them take and explain them alike.
+
+A date or place is read here and refused before any recording is opened; so are hints, but by the command,
+since it is the fauna that says which there are.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    import datetime
+    from collections.abc import Callable
+
+    from wingtone.notebook.places import Place
+
+__all__ = [
+    "FiniteRange",
+    "flight_threshold_option",
+    "format_option",
+    "observation_options",
+    "recordings_argument",
+]
+
+
+def recordings_argument(*, required: bool) -> Callable[[Any], Any]:
+    """Take any number of recordings; whether they exist is found out one by one, later."""
+    metavar = "RECORDING..." if required else "[RECORDING...]"
+    return click.argument("recordings", metavar=metavar, nargs=-1, required=required)
+
+
+def format_option(*names: str) -> Callable[[Any], Any]:
+    """Let the user choose between a table for reading and layouts for programs."""
+    return click.option(
+        "--format",
+        "layout",
+        type=click.Choice(names),
+        default=names[0],
+        show_default=True,
+        help="How to print the result; json gives one object a line.",
+    )
+
+
+def flight_threshold_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--flight-threshold``: how sure the program must be before it calls a buzz flight."""
+    option = click.option(
+        "--flight-threshold",
+        type=FiniteRange(0, 1),
+        metavar="0..1",
+        help="How sure to be before a buzz is called flight; wingtone's own is 0.5. Higher: fewer other "
+        "sounds taken for a bee, and fewer bees found.",
+    )
+    decorated: Callable[..., Any] = option(command)
+    return decorated
+
+
+class FiniteRange(click.FloatRange):
+    """A float in a range; NaN, which compares with nothing, is refused as well."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read the number; click reports what is wrong with it."""
+        number = super().convert(value, param, ctx)
+        if math.isnan(number):
+            self.fail(f"{value!r} is not a number.", param, ctx)
+        return number
+
+
+def _date(_: click.Context, __: click.Parameter, text: str | None) -> datetime.date | None:
+    if text is None:
+        return None
+    from wingtone.identify.dates import parse_date
+
+    return parse_date(text)
+
+
+def _place(_: click.Context, __: click.Parameter, text: str | None) -> Place | None:
+    if text is None:
+        return None
+    from wingtone.notebook.places import parse_place
+
+    return parse_place(text)
+
+
+def observation_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--date``, ``--place``, ``--temperature`` and ``--hint``: what is known besides the sound."""
+    options = (
+        click.option(
+            "--date",
+            callback=_date,
+            metavar="DATE",
+            help="Day of the observation, as 2026-03-20. Without it, the day the recording states.",
+        ),
+        click.option(
+            "--place",
+            callback=_place,
+            metavar="PLACE",
+            help='Where: latitude and longitude as "51.46,-0.30", or a grid reference as "TQ 18 75".',
+        ),
+        click.option(
+            "--temperature",
+            "temperature_c",
+            type=FiniteRange(-30, 60),
+            metavar="CELSIUS",
+            help="Air temperature.",
+        ),
+        click.option(
+            "--hint",
+            "hints",
+            multiple=True,
+            metavar="CHARACTER=STATE",
+            help="What you saw, as tail=white; again and again. A hint that is not known is answered with "
+            "the list of those that are.",
+        ),
+    )
+    for option in reversed(options):
+        command = option(command)
+    return command

@@ -1,0 +1,201 @@
+"""Results as a person reads them: what was heard, and who it may have been.
+
+- `measured_lines`: one recording and its bouts.
+- `answered_lines`: one answer, from the name to write down to the question to ask next.
+- `demo_lines`: one clip of the demonstration, beside what was put in.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from wingtone.cli.tables import bar, columns, paragraph
+from wingtone.errors import one_line
+from wingtone.pitch_names import note_name
+
+if TYPE_CHECKING:
+    from wingtone.audio import RecordingInfo
+    from wingtone.clip import Measurement
+    from wingtone.demo import Comparison, DemoClip
+    from wingtone.fauna import Fauna
+    from wingtone.identify import Answer
+    from wingtone.identify.answer import RecordAs
+    from wingtone.tone.results import Bout
+
+__all__ = ["answered_lines", "demo_lines", "measured_lines"]
+
+KINDS = {"flight": "flight", "sonication": "flower buzz", "uncertain": "unsure"}
+MOST_CANDIDATES = 8
+MOST_QUESTIONS = 3
+SMALLEST_SHARE = 0.01
+"""Candidates below one in a hundred are summed up in one line. Ours, for reading; JSON has all."""
+
+
+def measured_lines(measurement: Measurement) -> list[str]:
+    """Tell of one recording: what it is, its bouts, and the flight taken together."""
+    from wingtone.clip import flight_cue
+
+    recording = measurement.recording
+    lines = [one_line(recording.path), *paragraph(_described(recording))]
+    bouts = measurement.tone.bouts
+    if bouts:
+        headings = ("from", "to", "what", "tone", "95 % sure", "as a note", "moves", "clear by")
+        head, *rows = columns([_bout_row(bout) for bout in bouts], align="rrlrllrr", headings=headings)
+        lines += ["", head]
+        for row, bout in zip(rows, bouts, strict=True):
+            lines += [row, *paragraph(_remarks(bout), indent=12)]
+    cue = flight_cue(bouts)
+    if cue is None:
+        lines += ["", "  No flight heard."]
+    else:
+        n = "one bout" if cue.n_bouts == 1 else f"{cue.n_bouts} bouts"
+        told = f"{cue.duration_s:.1f} s of flight in {n}; the tone overall is {_tone(cue.f0_hz)}."
+        lines += ["", *paragraph(told)]
+    if measurement.flags:
+        lines += paragraph(", ".join(measurement.flags), label="In the recording: ")
+    return lines
+
+
+def _described(recording: RecordingInfo) -> str:
+    sound = {1: "mono", 2: "stereo"}.get(recording.channels, f"{recording.channels} channels")
+    parts = [_clock(recording.duration_s), f"{recording.sample_rate_hz / 1000:g} kHz", sound, recording.codec]
+    if recording.recorded_at:
+        when = recording.recorded_at[:16].replace("T", " ")
+        parts.append(f"recorded {when} (by its {_source_words(recording.recorded_at_source)})")
+    return ", ".join(parts)
+
+
+def _source_words(source: str | None) -> str:
+    named = {"container": "own note", "bext": "own note", "file name": "name", "file time": "file time, weak"}
+    return named.get(source or "", source or "own note")
+
+
+def _bout_row(bout: Bout) -> tuple[str, ...]:
+    return (
+        _clock(bout.start_s),
+        _clock(bout.end_s),
+        KINDS[bout.kind],
+        f"{bout.f0_hz:.1f} Hz",
+        f"{bout.f0_low_hz:.1f}-{bout.f0_high_hz:.1f}",
+        note_name(bout.f0_hz),
+        f"{bout.f0_spread_hz:.1f} Hz",
+        f"{bout.snr_db:.0f} dB",
+    )
+
+
+def _remarks(bout: Bout) -> str:
+    remarks = list(bout.flags)
+    if bout.flyby is not None:
+        remarks.insert(0, f"passes at {bout.flyby.speed_m_s:.1f} m/s, {bout.flyby.closest_m:.1f} m away")
+    return ", ".join(remarks)
+
+
+def _clock(time_s: float) -> str:
+    """Write seconds as ``4.2 s``, ``3:07.5`` or ``1:12:07.5``."""
+    tenths = round(time_s * 10)
+    minutes, rest = divmod(tenths, 600)
+    if not minutes:
+        return f"{rest / 10:.1f} s"
+    hours, minutes = divmod(minutes, 60)
+    clock = f"{minutes}:{rest / 10:04.1f}"
+    return f"{hours}:{clock:0>7}" if hours else clock
+
+
+def answered_lines(answer: Answer, *, fauna: Fauna) -> list[str]:
+    """Tell an answer: what to write down, who it may be, why, and what to look at next.
+
+    The fauna gives the names and states that go with the answer.
+    """
+    record = answer.record_as
+    lines = paragraph(_record_name(record, fauna), label="Record as   ")
+    lines += [" " * 14 + line.strip() for line in paragraph(record.reason, indent=14)]
+    lines += ["", "  It may be", *_candidate_lines(answer)]
+    castes = ", ".join(
+        f"{share.caste} {_percent(share.probability)}"
+        for share in answer.castes
+        if share.probability >= SMALLEST_SHARE
+    )
+    lines += ["", *paragraph(castes, label="Caste   ")]
+    if answer.size.summary:
+        lines += paragraph(answer.size.summary, label="Size    ")
+    if answer.evidence:
+        rows = [(_bits(piece.weight_bits), piece.summary) for piece in answer.evidence]
+        lines += ["", "  Why (+1 bit doubles the odds of the leading name, -1 bit halves them)"]
+        lines += columns(rows, align="rl")
+    if answer.look_next:
+        lines += ["", "  Look next (easiest to see first; give it as --hint CHARACTER=STATE)"]
+        for look in answer.look_next[:MOST_QUESTIONS]:
+            states = ", ".join(fauna.characters[look.character].states)
+            lines += paragraph(f"{look.question} ({look.character}: {states})", label="- ")
+    if answer.warnings:
+        lines += ["", "  Mind"]
+        for advice in answer.warnings:
+            lines += paragraph(advice.text, label="- ")
+    return lines
+
+
+def _record_name(record: RecordAs, fauna: Fauna) -> str:
+    if not record.taxon:
+        return "nothing yet"
+    if record.rank == "genus":
+        return f"{record.taxon}, a bumblebee"
+    names = {taxon.taxon: taxon.vernacular for taxon in fauna.taxa}
+    names |= {aggregate.aggregate: aggregate.vernacular for aggregate in fauna.aggregates}
+    vernacular = names.get(record.taxon)
+    return f"{record.taxon}, {vernacular}" if vernacular else record.taxon
+
+
+def _candidate_lines(answer: Answer) -> list[str]:
+    shown = [c for c in answer.candidates if c.probability >= SMALLEST_SHARE][:MOST_CANDIDATES]
+    rows = [
+        (_percent(c.probability), bar(c.probability), c.vernacular, c.taxon, _caste(c.caste)) for c in shown
+    ]
+    rest = 1 - math.fsum(c.probability for c in shown)
+    if rest > 0.005:
+        rows.append((_percent(rest), bar(rest), "all others together", "", ""))
+    return columns(rows, align="rllll")
+
+
+def _caste(caste: str) -> str:
+    return "" if caste == "not a bumblebee" else caste
+
+
+def _percent(share: float) -> str:
+    if 0 < share < 0.005:
+        return "<1 %"
+    return ">99 %" if 0.995 <= share < 1 else f"{100 * share:.0f} %"
+
+
+def _bits(weight: float) -> str:
+    return f"{weight:+.1f} bits" if math.isfinite(weight) else ""
+
+
+def demo_lines(
+    clip: DemoClip, measurement: Measurement, answer: Answer, comparison: Comparison, *, fauna: Fauna
+) -> list[str]:
+    """Tell one clip of the demonstration in short, with what was put in beside what was found."""
+    from wingtone.clip import flight_cue
+
+    cue = flight_cue(measurement.tone.bouts)
+    heard = "no flight" if cue is None else f"{cue.duration_s:.1f} s of flight at {_tone(cue.f0_hz)}"
+    seen = ", ".join(f"{character} {state}" for character, state in clip.hints.items()) or "nothing noted"
+    likely = "; ".join(
+        f"{candidate.vernacular} {_caste(candidate.caste)}".rstrip() + f" {_percent(candidate.probability)}"
+        for candidate in answer.candidates[:3]
+    )
+    lines = [f"{clip.path.name}, {clip.date.day} {clip.date:%B %Y}", *paragraph(clip.story, indent=3)]
+    lines += paragraph(seen, label="Seen       ", indent=3)
+    lines += paragraph(heard, label="Heard      ", indent=3)
+    if cue is not None:
+        lines += paragraph(answer.size.summary, label="Size       ", indent=3)
+    lines += paragraph(likely, label="Likely     ", indent=3)
+    lines += paragraph(_record_name(answer.record_as, fauna), label="Record as  ", indent=3)
+    lines += paragraph(clip.expect, label="Put in     ", indent=3)
+    for sentence in comparison.sentences:
+        lines += paragraph(sentence, label="- ", indent=5)
+    return lines
+
+
+def _tone(f0_hz: float) -> str:
+    return f"{f0_hz:.1f} Hz, {note_name(f0_hz)}"

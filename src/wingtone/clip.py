@@ -1,0 +1,447 @@
+"""One recording all the way: open it, find the bouts, and narrow who was flying.
+
+Everything that works on whole recordings (the commands, the figures) starts here.
+
+Conventions
+-----------
+Times are seconds from the start of the recording, frequencies Hz. The ``*_json`` functions give plain
+dictionaries in the published layouts ``wingtone/measure/1`` and ``wingtone/identify/1``: a value that is
+not known is None, never NaN.
+
+- `measure_recording`: a file to a `Measurement`.
+- `flight_cue`: the flight bouts of one individual as one tone with its error.
+- `identify_measurement`: a `Measurement` and what was seen to answers, one per individual.
+- `measure_json`, `identify_json`: the published layouts; without a recording, `Answer.to_json`.
+- `track_rows`: the tone line on an even 10 ms grid.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime
+import math
+import os
+from typing import TYPE_CHECKING, Any
+
+from wingtone.errors import PlaceError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+
+    from wingtone.audio import RecordingInfo
+    from wingtone.fauna import Fauna
+    from wingtone.identify import Answer, ToneCue
+    from wingtone.notebook.places import Place
+    from wingtone.tone.results import Bout, ToneResult
+
+__all__ = [
+    "Measurement",
+    "flight_cue",
+    "identify_json",
+    "identify_measurement",
+    "measure_json",
+    "measure_recording",
+    "track_rows",
+]
+
+MEASURE_SCHEMA = "wingtone/measure/1"
+
+REMARK_FLAGS = {"silent": "silent", "clipped": "clipped", "damaged": "damaged", "cut short": "damaged"}
+"""The flag that goes with a remark of the audio room. Its remark on a weak date matters only to the season
+and is made by `identify_measurement`."""
+
+ONE_BEE_RATIO = 1.25
+"""Highest over lowest flight tone that one bee is believed to give. Ours: three standard deviations of the
+difference of two bouts, each spread by 5 % (``sd_within`` of the shipped fauna's tone model)."""
+
+MEDIAN_ERROR_FACTOR = math.sqrt(math.pi / 2)
+"""Standard error of a median against that of a mean, for many normal errors (textbook statistics: the
+asymptotic efficiency of the median is 2/pi). Used from three values on, where it errs on the wide side."""
+
+
+@dataclasses.dataclass(frozen=True)
+class Measurement:
+    """What was found in one recording.
+
+    Attributes
+    ----------
+    recording
+        What the file says of itself, from `wingtone.audio`.
+    sha256
+        Checksum of the file, hexadecimal.
+    tone
+        Bouts and tone line, from `wingtone.tone`. Bouts after a damaged place carry the flag ``damaged``.
+    flags
+        What holds for the recording as a whole, a subset of `wingtone.tone.results.FLAGS`.
+    warnings
+        Pairs of a short code and a sentence.
+    """
+
+    recording: RecordingInfo
+    sha256: str
+    tone: ToneResult
+    flags: tuple[str, ...] = ()
+    warnings: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def flight(self) -> tuple[Bout, ...]:
+        """The bouts that are flight, in order of time."""
+        return tuple(bout for bout in self.tone.bouts if bout.kind == "flight")
+
+
+def measure_recording(
+    path: str | os.PathLike[str],
+    *,
+    flight_threshold: float | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Measurement:
+    """Find the bouts of one recording and measure their tone.
+
+    Parameters
+    ----------
+    path
+        Any audio or video file that `wingtone.audio` reads.
+    flight_threshold
+        Probability from which a buzz is called flight, 0..1; None for wingtone's own.
+    progress
+        Called now and then with the seconds of recording that have been heard.
+
+    Returns
+    -------
+    Measurement
+        A recording without a bee gives one with no bouts and a warning.
+
+    Raises
+    ------
+    RecordingError
+        The file is missing, empty, has no sound in it or is not a recording.
+    """
+    from wingtone import audio, tone
+
+    def heard() -> Iterator[Any]:
+        seconds = 0.0
+        for block in recording.blocks(rate_hz=tone.RATE_HZ):
+            yield block
+            seconds += block.shape[1] / tone.RATE_HZ
+            if progress is not None:
+                progress(seconds)
+
+    with audio.open_recording(path) as recording:
+        band_hz = recording.sample_rate_hz / 2
+        own = tone.FLIGHT_THRESHOLD
+        result = tone.measure(
+            heard(),
+            rate_hz=tone.RATE_HZ,
+            band_hz=band_hz,
+            flight_threshold=own if flight_threshold is None else flight_threshold,
+        )
+        info = recording.info
+    result = _flag_damaged(result, info.damaged_from_s)
+    flags = _recording_flags(result, info)
+    return Measurement(
+        recording=info,
+        sha256=audio.sha256_of(path),
+        tone=result,
+        flags=flags,
+        warnings=_recording_warnings(result, info, flags),
+    )
+
+
+def _flag_damaged(result: ToneResult, damaged_from_s: float | None) -> ToneResult:
+    """Mark the bouts that lie after a damaged place: their times cannot be trusted."""
+    if damaged_from_s is None:
+        return result
+    bouts = tuple(
+        dataclasses.replace(bout, flags=_unique((*bout.flags, "damaged")))
+        if bout.end_s > damaged_from_s
+        else bout
+        for bout in result.bouts
+    )
+    return dataclasses.replace(result, bouts=bouts)
+
+
+def _recording_flags(result: ToneResult, info: RecordingInfo) -> tuple[str, ...]:
+    of_file = (REMARK_FLAGS[remark.code] for remark in info.remarks if remark.code in REMARK_FLAGS)
+    return _unique((*result.flags, *of_file))
+
+
+def _recording_warnings(
+    result: ToneResult, info: RecordingInfo, flags: tuple[str, ...]
+) -> tuple[tuple[str, str], ...]:
+    """Say what a person should know of this recording, each thing once, with what to do."""
+    warnings = dict(result.warnings)  # keyed by code: what the tone room has said is not said again
+    for remark in info.remarks:
+        if remark.code in REMARK_FLAGS:
+            warnings.setdefault(remark.code.replace(" ", "-"), remark.text)
+    if "many bees" in flags:
+        what = "many bees at once, as near a hive or nest: no single bee can be sized from this"
+        warnings.setdefault("many-bees", what)
+    tones = [bout.f0_hz for bout in result.bouts if bout.kind == "flight"]
+    if tones and max(tones) > ONE_BEE_RATIO * min(tones):
+        what = (
+            f"the flight tones lie further apart ({min(tones):.0f} to {max(tones):.0f} Hz) than those of one "
+            "bee: it may be two animals, or another sound among them; look at the bouts one by one"
+        )
+        warnings.setdefault("tones-differ", what)
+    kinds = {bout.kind for bout in result.bouts}
+    if "flight" not in kinds and not {"many bees", "silent"} & set(flags):
+        if "sonication" in kinds:
+            what = (
+                "only flower-shaking buzzes were heard, which say nothing about size: "
+                "record the bee as it flies"
+            )
+        else:
+            what = "no bee was heard flying: record within arm's length of the bee, out of the wind"
+        warnings.setdefault("no-bee-heard", what)
+    return tuple(warnings.items())
+
+
+def _unique(items: Sequence[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(items))
+
+
+# --- the cue ----------------------------------------------------------------------------------------
+
+
+def flight_cue(bouts: Sequence[Bout]) -> ToneCue | None:
+    """Take the flight bouts of one individual together as one tone.
+
+    Parameters
+    ----------
+    bouts
+        Bouts of one individual. Only those of kind ``flight`` count.
+
+    Returns
+    -------
+    ToneCue or None
+        The median over the bouts, each weighted by its length, and its 95 % interval of measurement. None
+        when there is no flight: flower-shaking and uncertain buzzes say nothing about size.
+
+    Notes
+    -----
+    One bout keeps its own interval. For several, the half-widths below and above are combined as
+    independent errors of a weighted mean, ``sqrt(sum (w h)^2) / sum w``, widened from three bouts on by
+    `MEDIAN_ERROR_FACTOR`. How much one bee's tone differs from bout to bout is not in here; the model of
+    `wingtone.identify` adds it.
+    """
+    from wingtone.identify import ToneCue
+
+    flight = sorted((bout for bout in bouts if bout.kind == "flight"), key=lambda bout: bout.f0_hz)
+    if not flight:
+        return None
+    weights = [bout.duration_s for bout in flight]
+    total = math.fsum(weights)
+    f0_hz = _weighted_median([bout.f0_hz for bout in flight], weights)
+    widening = MEDIAN_ERROR_FACTOR if len(flight) > 2 else 1.0
+
+    def combined(half_widths: list[float]) -> float:
+        squares = math.fsum((w * h) ** 2 for w, h in zip(weights, half_widths, strict=True))
+        return widening * math.sqrt(squares) / total
+
+    return ToneCue(
+        f0_hz=f0_hz,
+        f0_low_hz=f0_hz - combined([bout.f0_hz - bout.f0_low_hz for bout in flight]),
+        f0_high_hz=f0_hz + combined([bout.f0_high_hz - bout.f0_hz for bout in flight]),
+        n_bouts=len(flight),
+        duration_s=total,
+    )
+
+
+def _weighted_median(ascending: Sequence[float], weights: Sequence[float]) -> float:
+    """Value at which half the weight is reached; the middle of two when it falls between them."""
+    half = math.fsum(weights) / 2
+    reached = 0.0
+    for i, weight in enumerate(weights):
+        reached += weight
+        if math.isclose(reached, half, rel_tol=1e-9) and i + 1 < len(weights):
+            return (ascending[i] + ascending[i + 1]) / 2
+        if reached > half:
+            return ascending[i]
+    return ascending[-1]
+
+
+# --- narrowing --------------------------------------------------------------------------------------
+
+
+def identify_measurement(
+    measurement: Measurement,
+    *,
+    fauna: Fauna,
+    date: datetime.date | None = None,
+    place: Place | None = None,
+    temperature_c: float | None = None,
+    hints: Mapping[str, str],
+) -> list[Answer]:
+    """Narrow who was flying in a recording.
+
+    Parameters
+    ----------
+    measurement
+        From `measure_recording`.
+    fauna
+        What is known of the bees.
+    date, place
+        When and where. What the recording says of itself is used for what is not given, except a date that
+        is only the time of the file: that may be the day it was copied.
+    temperature_c
+        Air temperature, Celsius.
+    hints
+        What was seen: character to state, from `wingtone.identify.parse_hints`.
+
+    Returns
+    -------
+    list[Answer]
+        One per individual. All flight bouts of a recording count as one individual. Without flight, or
+        with many bees at once, the answer rests on the other evidence alone.
+    """
+    from wingtone.identify import identify
+    from wingtone.identify.answer import Advice
+
+    recording = measurement.recording
+    extra: list[Advice] = []
+    if date is None and recording.recorded_at is not None:
+        if recording.recorded_at_source == "file time":
+            day = recording.recorded_at[:10]
+            text = (
+                f"only the file's own time ({day}) hints at the day, and that may be the day it was copied, "
+                "so the season was left out: give the date yourself"
+            )
+            extra.append(Advice("file-time-weak", text))
+        else:
+            date = _date_of(recording.recorded_at)
+    if place is None:
+        try:
+            place = _place_of(recording)
+        except PlaceError:
+            # The figures stay out of the text: a recording's place may be private.
+            text = "the place that the recording states makes no sense: give the place yourself"
+            extra.append(Advice("place-not-understood", text))
+    tone = None if "many bees" in measurement.flags else flight_cue(measurement.tone.bouts)
+    answer = identify(
+        fauna=fauna,
+        tone=tone,
+        date=date,
+        place=place,
+        temperature_c=temperature_c,
+        hints=hints,
+    )
+    return [dataclasses.replace(answer, warnings=(*answer.warnings, *extra))]
+
+
+def _date_of(recorded_at: str) -> datetime.date:
+    """Take the day from a time in ISO 8601, in the zone it was written in."""
+    return datetime.date.fromisoformat(recorded_at[:10])
+
+
+def _place_of(recording: RecordingInfo) -> Place | None:
+    if recording.latitude_deg is None or recording.longitude_deg is None:
+        return None
+    from wingtone.notebook.places import place_from_degrees
+
+    return place_from_degrees(recording.latitude_deg, recording.longitude_deg, text="where it was recorded")
+
+
+# --- the published layouts --------------------------------------------------------------------------
+
+
+def measure_json(measurement: Measurement) -> dict[str, Any]:
+    """Lay a measurement out as ``wingtone/measure/1``."""
+    return {"schema": MEASURE_SCHEMA, **_measured(measurement)}
+
+
+def identify_json(
+    measurement: Measurement, answer: Answer, *, individual: int, given_date: datetime.date | None = None
+) -> dict[str, Any]:
+    """Lay a measurement and the answer for one individual out as ``wingtone/identify/1``.
+
+    A ``given_date`` replaces the recording's own time, with source ``given``.
+    """
+    measured = _measured(measurement)
+    if given_date is not None:
+        measured["recording"] |= {"recorded_at": given_date.isoformat(), "recorded_at_source": "given"}
+    answered = answer.to_json()
+    return {
+        "schema": answered["schema"],
+        "individual": individual,
+        **measured,
+        **answered,
+        "warnings": measured["warnings"] + answered["warnings"],
+    }
+
+
+def _measured(measurement: Measurement) -> dict[str, Any]:
+    recording = measurement.recording
+    return {
+        "recording": {
+            # A name that is no valid text (Linux allows any bytes) is shown with escapes.
+            "path": os.fsencode(recording.path).decode("utf-8", "backslashreplace"),
+            "sha256": measurement.sha256,
+            "duration_s": _number(recording.duration_s),
+            "sample_rate_hz": recording.sample_rate_hz,
+            "channels": recording.channels,
+            "codec": recording.codec,
+            "recorded_at": recording.recorded_at,
+            "recorded_at_source": recording.recorded_at_source,
+        },
+        "bouts": [_bout_json(bout) for bout in measurement.tone.bouts],
+        "flags": list(measurement.flags),
+        "warnings": [{"code": code, "text": text} for code, text in measurement.warnings],
+    }
+
+
+def _bout_json(bout: Bout) -> dict[str, Any]:
+    flyby = bout.flyby
+    return {
+        "kind": bout.kind,
+        "start_s": _number(bout.start_s),
+        "end_s": _number(bout.end_s),
+        "f0_hz": _number(bout.f0_hz),
+        "f0_low_hz": _number(bout.f0_low_hz),
+        "f0_high_hz": _number(bout.f0_high_hz),
+        "f0_spread_hz": _number(bout.f0_spread_hz),
+        "snr_db": _number(bout.snr_db, digits=1),
+        "harmonics_db": [_number(level, digits=1) for level in bout.harmonics_db],
+        "flight_probability": _number(bout.flight_probability),
+        "flyby": flyby
+        and {
+            "f0_source_hz": _number(flyby.f0_source_hz),
+            "speed_m_s": _number(flyby.speed_m_s),
+            "closest_m": _number(flyby.closest_m),
+            "at_s": _number(flyby.at_s),
+        },
+        "flags": list(bout.flags),
+    }
+
+
+def _number(value: float, *, digits: int = 3) -> float | None:
+    """Round for printing; None for NaN and infinity."""
+    return round(float(value), digits) if math.isfinite(value) else None
+
+
+def track_rows(measurement: Measurement) -> Iterator[tuple[float, float | None, str | None, float | None]]:
+    """Give the tone line on an even grid from 0 to the end of the recording.
+
+    Yields
+    ------
+    tuple
+        ``(time_s, f0_hz, kind, f0_second_hz)`` every 10 ms; None where there is no tone. Where two bouts
+        overlap, the one with the better signal-to-noise ratio is the first tone.
+    """
+    import numpy as np
+
+    from wingtone.tone.spectrum import HOP_S
+
+    track = measurement.tone.track
+    bouts = measurement.tone.bouts
+    places = np.rint(track.time_s / HOP_S).astype(int)
+    at: dict[int, list[int]] = {}
+    for k, place in enumerate(places.tolist()):
+        at.setdefault(place, []).append(k)
+    for place in range(math.floor(measurement.recording.duration_s / HOP_S) + 1):
+        here = sorted(at.get(place, ()), key=lambda k: -bouts[track.bout[k]].snr_db)
+        yield (
+            round(place * HOP_S, 2),
+            _number(track.f0_hz[here[0]]) if here else None,
+            bouts[track.bout[here[0]]].kind if here else None,
+            _number(track.f0_hz[here[1]]) if len(here) > 1 else None,
+        )

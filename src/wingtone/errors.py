@@ -1,0 +1,144 @@
+"""All errors wingtone raises on purpose, in one tree.
+
+::
+
+    WingtoneError
+    ├── InputError                 something given to us cannot be used; the other inputs go on
+    │   ├── RecordingError         a recording: missing, empty, no audio inside, not a recording at all
+    │   └── TableError             a table (labels, records, a fauna): carries every fault at once
+    ├── RequestError               the request itself is wrong: exit status 2
+    │   ├── HintError              an unknown character or state
+    │   ├── PlaceError             a place that was not understood
+    │   └── DateError              a date that was not understood
+    ├── OutputError                a result could not be written
+    └── MissingExtraError          an optional part is not installed
+
+Every error says in one line what is wrong and what to do about it: ``str(error)`` is
+``"<where>: <what> (<remedy>)"``. Errors of the libraries below us never leak: each room maps them
+where it calls the library.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = [
+    "DateError",
+    "Fault",
+    "HintError",
+    "InputError",
+    "MissingExtraError",
+    "OutputError",
+    "PlaceError",
+    "RecordingError",
+    "RequestError",
+    "TableError",
+    "WingtoneError",
+    "one_line",
+]
+
+
+def one_line(text: object) -> str:
+    """Show any text on one line of a terminal: control and direction marks become visible escapes."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in str(text))
+
+
+class WingtoneError(Exception):
+    """Root of the tree.
+
+    Parameters
+    ----------
+    what
+        What is wrong, in plain words.
+    remedy
+        What to do about it; empty when there is nothing sensible to say.
+    where
+        The file, argument or place concerned; empty when there is none.
+    """
+
+    def __init__(self, what: str, *, remedy: str = "", where: object = "") -> None:
+        super().__init__(what, remedy, str(where))
+        self.what = what
+        self.remedy = remedy
+        self.where = str(where)
+
+    def __str__(self) -> str:
+        head = f"{one_line(self.where)}: " if self.where else ""
+        tail = f" ({one_line(self.remedy)})" if self.remedy else ""
+        return f"{head}{one_line(self.what)}{tail}"
+
+
+class InputError(WingtoneError):
+    """One input cannot be used; others may still be."""
+
+
+class RecordingError(InputError):
+    """A recording cannot be used. ``where`` is its path."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault of a table.
+
+    ``line`` counts from 1 with the heading as line 1; 0 means the file as a whole. ``column`` is the
+    heading of the column, or empty.
+    """
+
+    file: str
+    line: int
+    column: str
+    what: str
+
+    def __str__(self) -> str:
+        place = one_line(self.file)
+        if self.line:
+            place += f", line {self.line}"
+        if self.column:
+            place += f", column {one_line(self.column)}"
+        return f"{place}: {one_line(self.what)}"
+
+
+class TableError(InputError):
+    """A table has faults; all of them are in ``faults``, in file order.
+
+    ``str()`` gives the first fault and the count; print ``faults`` line by line for all.
+    """
+
+    def __init__(self, faults: Sequence[Fault], *, remedy: str = "", where: object = "") -> None:
+        if not faults:
+            raise ValueError("a TableError needs at least one fault")
+        self.faults = tuple(faults)
+        more = f"; {len(faults) - 1} more" if len(faults) > 1 else ""
+        super().__init__(f"{self.faults[0]}{more}", remedy=remedy, where=where)
+
+
+class RequestError(WingtoneError):
+    """The request is wrong in itself."""
+
+
+class HintError(RequestError):
+    """A hint names a character or state that does not exist."""
+
+
+class PlaceError(RequestError):
+    """A place was not understood."""
+
+
+class DateError(RequestError):
+    """A date was not understood."""
+
+
+class OutputError(WingtoneError):
+    """A result could not be written. Nothing that was there before has been touched."""
+
+
+class MissingExtraError(WingtoneError):
+    """An optional part of wingtone is not installed."""
+
+    def __init__(self, purpose: str, extra: str) -> None:
+        super().__init__(f"{purpose} needs an optional part", remedy=f"pip install 'wingtone[{extra}]'")
+        self.extra = extra

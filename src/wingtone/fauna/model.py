@@ -1,0 +1,379 @@
+"""What is known of the bees of a region, as plain values and arrays.
+
+Conventions
+-----------
+- An *entry* is one candidate: a living taxon, a caste, and a colour form (empty for the typical one). All
+  per-entry arrays have shape (n_entries,) and the order of `Fauna.entries`; they are read-only.
+- Abundance is relative: expected share, among 100 bees a beginner would stop for, at the taxon's best time.
+  `abundance(region) * season(week, latitude)` is proportional to how many of an entry are met.
+- Sizes in millimetres, tones in hertz, angles in degrees (WGS 84), weeks as in `wingtone.fauna.season`.
+
+Public: `Fauna`, `Entry`, `Taxon`, `Aggregate`, `Character`, `Lookalike`, `Form`, `Source`.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from wingtone.errors import RequestError
+from wingtone.fauna.season import SEASON_FLOOR, soft_trapezoid
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from wingtone.fauna.tables import Row
+
+__all__ = ["Aggregate", "Character", "Entry", "Fauna", "Form", "Lookalike", "Source", "Taxon"]
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where a fact comes from, and how well it is known (see `wingtone.fauna.schema`)."""
+
+    source: str
+    how_known: str
+    note: str
+
+
+@dataclass(frozen=True)
+class Taxon:
+    """One taxon of the fauna.
+
+    Attributes
+    ----------
+    taxon, vernacular
+        Scientific and plain name.
+    group
+        ``social``, ``cuckoo``, ``not a bumblebee`` or ``not a candidate``.
+    rank
+        ``species``, ``aggregate``, ``genus`` or ``group``.
+    aggregates
+        Names of the aggregates it belongs to; may be empty.
+    castes
+        Castes that exist, in order; empty for a taxon that is not a candidate.
+    status, advice
+        In words; advice may be empty.
+    """
+
+    taxon: str
+    vernacular: str
+    group: str
+    rank: str
+    aggregates: tuple[str, ...]
+    castes: tuple[str, ...]
+    status: str
+    advice: str
+    source: Source
+
+    @property
+    def is_bumblebee(self) -> bool:
+        """Whether it is a bumblebee (living here or not)."""
+        return self.group != "not a bumblebee"
+
+
+@dataclass(frozen=True)
+class Form:
+    """A colour form other than the typical one, and its share among the individuals of a taxon and caste."""
+
+    taxon: str
+    caste: str
+    form: str
+    share: float
+    description: str
+    source: Source
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One candidate. ``share`` is the part of the taxon and caste that has this form (1 without forms)."""
+
+    taxon: str
+    caste: str
+    form: str
+    group: str
+    vernacular: str
+    share: float
+
+    @property
+    def is_bumblebee(self) -> bool:
+        """Whether it is a bumblebee."""
+        return self.group != "not a bumblebee"
+
+    @property
+    def label(self) -> str:
+        """Plain name with caste and form, such as ``Tree bumblebee, queen (dark form)``."""
+        form = f" ({self.form})" if self.form else ""
+        caste = "" if self.caste == "adult" else f", {self.caste}"
+        return f"{self.vernacular}{caste}{form}"
+
+
+@dataclass(frozen=True)
+class Aggregate:
+    """Taxa that cannot be told apart in the field, for the castes named."""
+
+    aggregate: str
+    vernacular: str
+    members: tuple[str, ...]
+    castes: tuple[str, ...]
+    reason: str
+    source: Source
+
+
+@dataclass(frozen=True)
+class Character:
+    """Something to look at, and what can be answered.
+
+    Attributes
+    ----------
+    states
+        Legal answers, in order.
+    question
+        A plain question.
+    ease
+        1 seen on a flying bee, 2 seen on a feeding bee, 3 needs a settled bee or a close photo.
+    error
+        By true state: probability that a beginner answers something else.
+    looks_like
+        By true state: the states it is mostly mistaken for; may be empty.
+    fades_to
+        By true state: the state it becomes when hair bleaches or wears off; states that stay are left out.
+    """
+
+    character: str
+    states: tuple[str, ...]
+    question: str
+    ease: int
+    error: Mapping[str, float]
+    looks_like: Mapping[str, tuple[str, ...]]
+    fades_to: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Lookalike:
+    """How to tell a taxon (in one caste, or ``any``) from another."""
+
+    taxon: str
+    caste: str
+    other: str
+    tell: str
+    source: Source
+
+
+@dataclass(frozen=True, eq=False)
+class Box:
+    """A patch of a region in latitude and longitude, with soft edges."""
+
+    region: str
+    latitude_deg: tuple[float, float]
+    longitude_deg: tuple[float, float]
+    softness_deg: float
+    weight: float
+    share: float
+
+    def at(self, latitude_deg: float, longitude_deg: float) -> float:
+        """Weight of the box at a point: `weight` well inside, half of it on an edge, falling to 0 outside."""
+        inside = self.weight
+        for value, (low, high) in ((latitude_deg, self.latitude_deg), (longitude_deg, self.longitude_deg)):
+            for distance in (value - low, high - value):
+                inside *= 0.5 * (1.0 + math.tanh(distance / self.softness_deg))
+        return inside
+
+
+@dataclass(frozen=True, eq=False)
+class Seasons:
+    """The season table as arrays, shape (n_rows,); `entry` is the index of the entry each row belongs to."""
+
+    entry: NDArray[np.int_]
+    first_week: NDArray[np.float64]
+    full_week: NDArray[np.float64]
+    fade_week: NDArray[np.float64]
+    last_week: NDArray[np.float64]
+    soft_weeks: NDArray[np.float64]
+    level: NDArray[np.float64]
+    start_shift: NDArray[np.float64]
+    end_shift: NDArray[np.float64]
+
+
+_MIN_REGION_WEIGHT = 0.01
+"""Below this total the point is taken to lie outside the fauna's area."""
+
+
+@dataclass(frozen=True, eq=False)
+class Fauna:
+    """What is known of the bees of a region.
+
+    Attributes
+    ----------
+    id, title, version, licence
+        What it is. `licence` is that of the tables.
+    latitude_deg
+        Latitude for which the season table holds.
+    taxa
+        All taxa, those that are not candidates included.
+    entries
+        All candidates, in a fixed order: taxa in table order, castes in order, the typical form first.
+    forms, aggregates, characters, regions
+        `regions` maps the name of a region to its title.
+    itd_mean_mm, itd_sd_mm
+        Intertegular distance: mean, and spread between individuals (with the doubt about the mean).
+    itd_n
+        Number of measured individuals; NaN where the figure is not measured.
+    length_min_mm, length_max_mm, forewing_mm
+        Body length from and to; forewing length, NaN where not known.
+    tone_override
+        For each entry a tuple of (f0_mean_hz, f0_sd_hz, weight), weights summing to 1: the tone of a bee or
+        fly that does not follow the line of `tone_model`. Empty for entries on the line.
+    tone_model
+        Parameter -> (value, sd); see `wingtone.fauna.schema.TONE_PARAMETERS`.
+    rows
+        The tables as read, by table name, for sources and sheets.
+    """
+
+    id: str
+    title: str
+    version: str
+    licence: str
+    latitude_deg: float
+    taxa: tuple[Taxon, ...]
+    entries: tuple[Entry, ...]
+    forms: tuple[Form, ...]
+    aggregates: tuple[Aggregate, ...]
+    characters: Mapping[str, Character]
+    regions: Mapping[str, str]
+    itd_mean_mm: NDArray[np.float64]
+    itd_sd_mm: NDArray[np.float64]
+    itd_n: NDArray[np.float64]
+    length_min_mm: NDArray[np.float64]
+    length_max_mm: NDArray[np.float64]
+    forewing_mm: NDArray[np.float64]
+    tone_override: tuple[tuple[tuple[float, float, float], ...], ...]
+    tone_model: Mapping[str, tuple[float, float]]
+    rows: Mapping[str, tuple[Row, ...]]
+    boxes: tuple[Box, ...]
+    seasons: Seasons
+    abundance_by_region: Mapping[str, NDArray[np.float64]]
+    appearance_by_character: Mapping[str, NDArray[np.float64]]
+    lookalike_rows: tuple[Lookalike, ...]
+
+    def __repr__(self) -> str:
+        return f"Fauna({self.id!r}, {len(self.taxa)} taxa, {len(self.entries)} entries)"
+
+    def abundance(self, region: str) -> NDArray[np.float64]:
+        """Abundance of each entry's taxon in a region, times the entry's `share`; 0 = absent.
+
+        Shape (n_entries,).
+
+        Raises
+        ------
+        KeyError
+            No such region.
+        """
+        return self.abundance_by_region[region]
+
+    def season(self, week: float, latitude_deg: float | None = None) -> NDArray[np.float64]:
+        """How many of each entry fly in a week, relative to the full season of the taxon's commonest caste.
+
+        Parameters
+        ----------
+        week
+            Week of the year, see `wingtone.fauna.season.week_of`.
+        latitude_deg
+            Seasons shift with latitude as the table says; None means the fauna's own latitude.
+
+        Returns
+        -------
+        height
+            Shape (n_entries,); level times the height of the soft trapezoid, summed over broods, never below
+            `wingtone.fauna.season.SEASON_FLOOR`.
+        """
+        north = 0.0 if latitude_deg is None else latitude_deg - self.latitude_deg
+        rows = self.seasons
+        height = rows.level * soft_trapezoid(
+            week,
+            first_week=rows.first_week + north * rows.start_shift,
+            full_week=rows.full_week + north * rows.start_shift,
+            fade_week=rows.fade_week + north * rows.end_shift,
+            last_week=rows.last_week + north * rows.end_shift,
+            soft_weeks=rows.soft_weeks,
+        )
+        total = np.bincount(rows.entry, weights=height, minlength=len(self.entries))
+        return np.maximum(total, SEASON_FLOOR)
+
+    def appearance(self, character: str) -> NDArray[np.float64]:
+        """Frequency of each state in each entry. Shape (n_entries, n_states); rows sum to 1.
+
+        Raises
+        ------
+        KeyError
+            No such character, or one that is not in the appearance table (``size``, ``condition``).
+        """
+        return self.appearance_by_character[character]
+
+    def region_of(self, latitude_deg: float | None, longitude_deg: float | None) -> dict[str, float]:
+        """Regions a point may belong to, with weights that sum to 1.
+
+        Without a point, or far outside the fauna's area (see `covers`), these are the shares of records that
+        come from each region.
+        """
+        weights = dict.fromkeys(self.regions, 0.0)
+        for box in self.boxes:
+            if latitude_deg is None or longitude_deg is None:
+                weights[box.region] += box.share
+            else:
+                weights[box.region] += box.at(latitude_deg, longitude_deg)
+        total = sum(weights.values())
+        if latitude_deg is not None and total < _MIN_REGION_WEIGHT:
+            return self.region_of(None, None)
+        return {region: weight / total for region, weight in weights.items()}
+
+    def covers(self, latitude_deg: float, longitude_deg: float) -> bool:
+        """Whether a point lies in or near the area the fauna was made for."""
+        return sum(box.at(latitude_deg, longitude_deg) for box in self.boxes) >= _MIN_REGION_WEIGHT
+
+    def lookalikes(self, taxon: str) -> tuple[Lookalike, ...]:
+        """List what a taxon is confused with, in table order; empty when nothing is listed."""
+        return tuple(row for row in self.lookalike_rows if row.taxon == taxon)
+
+    def taxon(self, name: str) -> Taxon:
+        """Find a taxon by its scientific or plain name: any case, or the beginning when only one taxon fits.
+
+        Raises
+        ------
+        RequestError
+            Nothing or several taxa fit; the message names the nearest.
+        """
+        asked = " ".join(name.casefold().split())
+        names: dict[str, list[Taxon]] = {}
+        for taxon in self.taxa:
+            for text in _names_of(taxon):
+                names.setdefault(text.casefold(), []).append(taxon)
+        fits = names.get(asked) or [
+            taxon for text, taxa in names.items() if asked and text.startswith(asked) for taxon in taxa
+        ]
+        fits = list(dict.fromkeys(fits))
+        if len(fits) == 1:
+            return fits[0]
+        near = fits[:8] or [
+            taxon
+            for text in difflib.get_close_matches(asked, names, n=5, cutoff=0.5)
+            for taxon in names[text]
+        ]
+        listed = ", ".join(f"{taxon.taxon} ({taxon.vernacular})" for taxon in dict.fromkeys(near))
+        what = f"{name[:80]!r} fits several taxa" if fits else f"{name[:80]!r} is not in the fauna {self.id}"
+        raise RequestError(
+            what, remedy=f"did you mean {listed}?" if listed else "wingtone fauna list names all taxa"
+        )
+
+
+def _names_of(taxon: Taxon) -> tuple[str, ...]:
+    """Give the names a taxon can be asked for by, the epithet and the abbreviated genus among them."""
+    genus, _, epithet = taxon.taxon.partition(" ")
+    short = (epithet, f"{genus[:1]}. {epithet}") if epithet else ()
+    return (taxon.taxon, taxon.vernacular, *short)

@@ -1,0 +1,1 @@
+"""Figures, one module each; matplotlib is loaded only when one is drawn."""

@@ -1,0 +1,196 @@
+"""One case: what is known of one bee, and the posterior over the line-up.
+
+    ln posterior = ln prior(date, place) + ln P(tone) (or the trained model's) + sum of ln P(hint)
+
+The terms are independent given the candidate, with two exceptions, both handled exactly:
+
+- the size by eye depends on the tone through the ITD: it is judged against ITD *given* the tone;
+- ``bands`` counts what ``collar``, ``scutellum`` and ``front-band`` show, `wingtone.identify.bands`.
+
+Conventions
+-----------
+Arrays over candidates have shape (n,), `wingtone.identify.lineup`. All logarithms are natural.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from wingtone.fauna import week_of
+from wingtone.identify import observe
+from wingtone.identify.bands import BAND_PARTS, BANDS, bands_given_parts, can_count
+from wingtone.identify.lineup import CASTES, SOMETHING_ELSE
+from wingtone.identify.prior import log_prior
+from wingtone.identify.tone_size import tone_terms
+
+if TYPE_CHECKING:
+    import datetime as dt
+
+    from numpy.typing import NDArray
+
+    from wingtone.identify.answer import EvidenceKind
+    from wingtone.identify.lineup import Lineup
+    from wingtone.identify.tone_size import ToneCue, ToneTerms
+    from wingtone.notebook.places import Place
+
+    Floats = NDArray[np.float64]
+
+__all__ = ["Case", "Likelihood", "answer_probabilities", "log_likelihood", "posterior"]
+
+
+@dataclass(frozen=True)
+class Likelihood:
+    """What a trained classifier says of one recording, in place of the built-in tone likelihood.
+
+    Attributes
+    ----------
+    classes
+        Names among `wingtone.identify.lineup.CASTES`; a caste that is missing gets the mean likelihood.
+    log_likelihood
+        ln P(sound | class) up to a common constant: a classifier's ln posterior minus its ln training prior.
+    name
+        Name of the model, for the sentence of evidence.
+    """
+
+    classes: tuple[str, ...]
+    log_likelihood: tuple[float, ...]
+    name: str = "model"
+
+    def __post_init__(self) -> None:
+        if len(self.classes) != len(self.log_likelihood) or not self.classes:
+            raise ValueError("a likelihood needs one number for each class")
+        if unknown := set(self.classes) - set(CASTES):
+            raise ValueError(
+                f"no such caste: {', '.join(sorted(unknown))}; the castes are {', '.join(CASTES)}"
+            )
+        if not np.isfinite(self.log_likelihood).all():
+            raise ValueError("log-likelihoods must be finite")
+
+
+@dataclass(frozen=True)
+class Case:
+    """Everything known of one bee. ``hints`` are (character, state) in the order of the fauna."""
+
+    date: dt.date | None = None
+    place: Place | None = None
+    temperature_c: float | None = None
+    tone: ToneCue | None = None
+    hints: tuple[tuple[str, str], ...] = ()
+    model: Likelihood | None = None
+
+    def hint(self, character: str) -> str | None:
+        """Return the state reported for a character, or None."""
+        return next((state for name, state in self.hints if name == character), None)
+
+    def without(self, kind: EvidenceKind, name: str = "") -> Case:
+        """Return the case as if this piece of evidence had not been given.
+
+        Without the model's word the tone does not come back in its place: they are one piece.
+        """
+        if kind == "hint":
+            return dataclasses.replace(self, hints=tuple(hint for hint in self.hints if hint[0] != name))
+        if kind in ("tone", "model"):
+            return dataclasses.replace(self, tone=None, model=None)
+        return (
+            dataclasses.replace(self, date=None) if kind == "date" else dataclasses.replace(self, place=None)
+        )
+
+    def with_hint(self, character: str, state: str) -> Case:
+        """Return the case with one more answer."""
+        return dataclasses.replace(self, hints=(*self.without("hint", character).hints, (character, state)))
+
+    @property
+    def pieces(self) -> tuple[tuple[EvidenceKind, str], ...]:
+        """Kind and name of every piece of evidence."""
+        kinds: list[tuple[EvidenceKind, str]] = []
+        if self.date is not None:
+            kinds.append(("date", "date"))
+        if self.place is not None:
+            kinds.append(("place", "place"))
+        if self.model is not None:
+            kinds.append(("model", self.model.name))
+        elif self.tone is not None:
+            kinds.append(("tone", "tone"))
+        return (*kinds, *(("hint", name) for name, _ in self.hints))
+
+
+def tone_of(lineup: Lineup, case: Case) -> ToneTerms:
+    """Return what the tone says of each candidate, `wingtone.identify.tone_size.tone_terms`."""
+    return tone_terms(lineup.tone, case.tone, temperature_c=case.temperature_c)
+
+
+def log_likelihood(lineup: Lineup, case: Case) -> Floats:
+    """Return ln P(tone or model, hints | candidate) up to a constant, shape (n,)."""
+    tone = tone_of(lineup, case)
+    total = tone.log_likelihood if case.model is None else _model_term(lineup, case.model)
+    for character, state in case.hints:
+        if character != observe.CONDITION:
+            reports = _reports(lineup, case, character, tone)
+            total = total + np.log(reports[:, lineup.traits[character].states.index(state)])
+    return total
+
+
+def posterior(lineup: Lineup, case: Case) -> Floats:
+    """Return the posterior probability of every candidate, shape (n,); sums to 1."""
+    return normalised(log_prior(lineup, case.date, case.place) + log_likelihood(lineup, case))
+
+
+def normalised(log_weight: Floats) -> Floats:
+    """Turn logarithms of weights into probabilities that sum to 1."""
+    weight = np.exp(log_weight - log_weight.max())
+    return np.asarray(weight / weight.sum())
+
+
+def answer_probabilities(lineup: Lineup, case: Case, character: str) -> Floats:
+    """Return P(answer to one question | candidate, the rest of the case), shape (n, n_states).
+
+    What the case already says of the character is left out.
+    """
+    rest = case.without("hint", character)
+    if character in BAND_PARTS and rest.hint(BANDS) is not None and can_count(lineup):
+        states = lineup.traits[character].states
+        joint = np.stack(
+            [log_likelihood(lineup, rest.with_hint(character, state)) for state in states], axis=1
+        )
+        weight = np.exp(joint - joint.max(axis=1, keepdims=True))
+        return np.asarray(weight / weight.sum(axis=1, keepdims=True))
+    return _reports(lineup, rest, character, tone_of(lineup, rest))
+
+
+def _reports(lineup: Lineup, case: Case, character: str, tone: ToneTerms) -> Floats:
+    """P(reported state | candidate) of one character, given the tone and the parts of the bands."""
+    if character == observe.SIZE:
+        return _size_reports(lineup.traits[character].states, tone)
+    condition = case.hint(observe.CONDITION)
+    bald = observe.BALD_NOISE if condition == "bald" and character in observe.HAIR_CHARACTERS else 0.0
+    fading = observe.fading_chance(None if case.date is None else week_of(case.date), condition)
+    parts = {part: state for part, state in case.hints if part in BAND_PARTS}
+    if character == BANDS and parts and can_count(lineup):
+        return bands_given_parts(lineup, parts, fading=fading, bald=bald)
+    return lineup.reports(character, fading=fading, bald=bald)
+
+
+@lru_cache(maxsize=64)
+def _size_reports(states: tuple[str, ...], tone: ToneTerms) -> Floats:
+    """P(reported size | candidate); a fauna may ask for fewer sizes, other words than ours say nothing."""
+    if not set(states) <= set(observe.SIZE_STATES):
+        return np.full((len(tone.itd_var), len(states)), 1.0 / len(states))
+    by_eye = observe.size_by_eye(tone.itd_mean_ln_mm, tone.itd_var)
+    asked = by_eye[:, [observe.SIZE_STATES.index(state) for state in states]]
+    return np.asarray(asked / asked.sum(axis=1, keepdims=True))
+
+
+def _model_term(lineup: Lineup, model: Likelihood) -> Floats:
+    values = np.array(model.log_likelihood)
+    mean = values.max() + np.log(np.exp(values - values.max()).mean())
+    by_class = np.array(
+        [values[model.classes.index(caste)] if caste in model.classes else mean for caste in CASTES]
+    )
+    term = by_class[lineup.caste_class]
+    term[lineup.taxon_of == lineup.taxa.index(SOMETHING_ELSE)] = mean
+    return np.asarray(term)

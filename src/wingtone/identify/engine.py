@@ -1,0 +1,280 @@
+"""From a tone, a date, a place and what was seen to an answer.
+
+See `wingtone.identify` for the model in one page.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from wingtone.identify.answer import (
+    Advice,
+    Answer,
+    Candidate,
+    CasteShare,
+    CredibleSet,
+    Evidence,
+    Size,
+    TaxonShare,
+)
+from wingtone.identify.case import Case, posterior
+from wingtone.identify.hints import check_hints
+from wingtone.identify.lineup import CASTES, SOMETHING_ELSE, line_up
+from wingtone.identify.look_next import look_next
+from wingtone.identify.naming import name_it
+from wingtone.identify.observe import CONDITION
+from wingtone.identify.prior import is_outside
+from wingtone.identify.weigh import misfits, weigh
+from wingtone.identify.words import evidence_sentence, size_sentence
+
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from wingtone.fauna import Fauna
+    from wingtone.identify.answer import RecordAs
+    from wingtone.identify.case import Likelihood
+    from wingtone.identify.lineup import Lineup
+    from wingtone.identify.tone_size import ToneCue
+    from wingtone.identify.weigh import Misfit, Weighed
+    from wingtone.notebook.places import Place
+
+    Floats = NDArray[np.float64]
+
+__all__ = ["LEVEL", "credible_set", "identify", "make_case"]
+
+LEVEL = 0.9
+"""Level of the credible set and of the size interval."""
+
+TELL_ADVICE = 0.2
+TELL_INVASIVE = 0.005
+"""Probability from which the advice of a taxon is told; of invasive ones much earlier, as a false alarm
+costs a second look and a missed one more. Ours."""
+
+LITTLE_BITS = 0.3
+"""Below this weight a tone is said to tell little."""
+
+
+def make_case(
+    lineup: Lineup,
+    *,
+    tone: ToneCue | None = None,
+    date: dt.date | None = None,
+    place: Place | None = None,
+    temperature_c: float | None = None,
+    hints: Mapping[str, str] | None = None,
+    model: Likelihood | None = None,
+) -> Case:
+    """Put the evidence together, the hints in the order of the fauna.
+
+    Raises
+    ------
+    HintError
+        An unknown character or state.
+    """
+    seen = check_hints(hints or {}, fauna=lineup.fauna)
+    ordered = tuple((name, seen[name]) for name in lineup.traits if name in seen)
+    return Case(date=date, place=place, temperature_c=temperature_c, tone=tone, hints=ordered, model=model)
+
+
+def identify(
+    *,
+    fauna: Fauna,
+    tone: ToneCue | None = None,
+    date: dt.date | None = None,
+    place: Place | None = None,
+    temperature_c: float | None = None,
+    hints: Mapping[str, str] | None = None,
+    model: Likelihood | None = None,
+) -> Answer:
+    """Narrow down which bee it was.
+
+    Everything is optional; what is missing widens the answer and never blocks it.
+
+    Parameters
+    ----------
+    fauna
+        What is known of the bees of the area.
+    tone
+        Wingbeat frequency of one individual.
+    date, place
+        When and where it was met.
+    temperature_c
+        Air temperature, degrees Celsius.
+    hints
+        Character to state; ``?`` means not seen.
+    model
+        A trained classifier's word on the recording; it replaces what the built-in model makes of the tone
+        (never both), while the size still comes from the tone.
+
+    Raises
+    ------
+    HintError
+        A character or state the fauna does not know.
+    """
+    lineup = line_up(fauna)
+    case = make_case(
+        lineup,
+        tone=tone,
+        date=date,
+        place=place,
+        temperature_c=temperature_c,
+        hints=hints,
+        model=model,
+    )
+    probability = posterior(lineup, case)
+    odd = misfits(lineup, case)
+    # an odd date alone does not make a name doubtful: early and late bees are what recorders look for
+    naming = name_it(lineup, case, probability, fits=all(misfit.kind == "date" for misfit in odd))
+    weighed = weigh(lineup, case, naming.leading)
+    taxa = _taxa(lineup, probability)
+    return Answer(
+        castes=_castes(lineup, probability),
+        size=_size(lineup, case, probability),
+        candidates=_candidates(lineup, probability),
+        taxa=taxa,
+        credible_set=credible_set(taxa, LEVEL),
+        record_as=naming.record_as,
+        evidence=_evidence(lineup, case, probability, weighed, naming.leading),
+        look_next=look_next(lineup, case),
+        warnings=_warnings(lineup, case, probability, odd, weighed, naming.record_as),
+    )
+
+
+def credible_set(taxa: tuple[TaxonShare, ...], level: float) -> CredibleSet:
+    """Return the fewest taxa that hold at least this probability; ``taxa`` sorted, likeliest first."""
+    total = np.cumsum([taxon.probability for taxon in taxa])
+    enough = int(np.searchsorted(total, level - 1e-12)) + 1
+    return CredibleSet(level, tuple(taxon.taxon for taxon in taxa[:enough]))
+
+
+def _castes(lineup: Lineup, probability: Floats) -> tuple[CasteShare, ...]:
+    shares = lineup.by_caste(probability)
+    return tuple(CasteShare(CASTES[i], float(shares[i])) for i in np.argsort(-shares, kind="stable"))
+
+
+def _taxa(lineup: Lineup, probability: Floats) -> tuple[TaxonShare, ...]:
+    shares = lineup.by_taxon(probability)
+    return tuple(
+        TaxonShare(lineup.taxa[i], lineup.vernaculars[i], float(shares[i]))
+        for i in np.argsort(-shares, kind="stable")
+    )
+
+
+def _candidates(lineup: Lineup, probability: Floats) -> tuple[Candidate, ...]:
+    """Sum the colour forms of each taxon and caste."""
+    shares: dict[tuple[int, str], float] = {}
+    for taxon, caste, share in zip(lineup.taxon_of, lineup.castes, probability, strict=True):
+        shares[int(taxon), caste] = shares.get((int(taxon), caste), 0.0) + float(share)
+    return tuple(
+        Candidate(lineup.taxa[taxon], lineup.vernaculars[taxon], caste, share)
+        for (taxon, caste), share in sorted(shares.items(), key=lambda item: -item[1])
+    )
+
+
+def _size(lineup: Lineup, case: Case, probability: Floats) -> Size:
+    middle, low, high, words, summary = size_sentence(lineup, case, probability, LEVEL)
+    return Size(middle, low, high, LEVEL, words, summary)
+
+
+def _evidence(
+    lineup: Lineup,
+    case: Case,
+    probability: Floats,
+    weighed: tuple[Weighed, ...],
+    leading: NDArray[np.bool_],
+) -> tuple[Evidence, ...]:
+    top = int(np.where(leading, probability, -1.0).argmax())
+    return tuple(
+        Evidence(
+            kind=piece.kind,
+            name=piece.name,
+            weight_bits=piece.weight_bits,
+            summary=evidence_sentence(lineup, case, piece.kind, piece.name, piece.rest, leading, top),
+        )
+        for piece in weighed
+    )
+
+
+def _warnings(
+    lineup: Lineup,
+    case: Case,
+    probability: Floats,
+    odd: tuple[Misfit, ...],
+    weighed: tuple[Weighed, ...],
+    record_as: RecordAs,
+) -> tuple[Advice, ...]:
+    out = []
+    for misfit in odd:
+        hint = misfit.kind == "hint"
+        what = f"The hint {misfit.name}={case.hint(misfit.name)}" if hint else f"The {misfit.kind}"
+        rest = "the rest" if case.date is None or misfit.kind == "date" else "the date and the rest"
+        side = f" (too {misfit.side})" if misfit.side else ""
+        seldom = max(1, math.ceil(misfit.probability * 1000))
+        out.append(
+            Advice(
+                f"{misfit.kind} does not fit",
+                f"{what} does not fit {rest}{side}: something so unexpected comes up in at most {seldom} "
+                f"of 1000 such cases. {'Look again, or leave it out.' if hint else 'Check it.'}",
+            )
+        )
+    out += _advice(lineup, probability)
+    if is_outside(lineup, case.place):
+        out.append(
+            Advice(
+                "outside",
+                f"The place lies outside the area of {lineup.fauna.title}: expect other species there.",
+            )
+        )
+    if case.date is None:
+        out.append(Advice("no date", "Without a date the season cannot help; give it if you know it."))
+    if case.place is None:
+        out.append(Advice("no place", "Without a place all regions count; give it if you know it."))
+    if case.tone is not None and not any(name != CONDITION for name, _ in case.hints):
+        out.append(
+            Advice(
+                "sound only", "A tone tells size, not species; say what you saw and the answer will narrow."
+            )
+        )
+    if any(piece.kind == "tone" and abs(piece.weight_bits) < LITTLE_BITS for piece in weighed):
+        out.append(Advice("tone says little", "Here the tone hardly changes which species is likeliest."))
+    if probability[~lineup.is_bumblebee].sum() >= 0.5 and case.tone is not None:
+        out.append(
+            Advice(
+                "no size", "In flies, wasps and other bees the pitch is no measure of size, so none is given."
+            )
+        )
+    if case.hint("behaviour") == "at-nest" or case.hint("nest") is not None:
+        out.append(
+            Advice(
+                "nest",
+                "Keep away from the entrance: bees defend their nest, and nests are not to be disturbed.",
+            )
+        )
+    if record_as.rank in ("species", "aggregate"):
+        out.append(
+            Advice(
+                "confirm",
+                "This is a hint, not a record: have it confirmed by a competent recorder, with a photo.",
+            )
+        )
+    return tuple(out)
+
+
+def _advice(lineup: Lineup, probability: Floats) -> list[Advice]:
+    """Tell the advice of the taxa in play, the likeliest first."""
+    shares = lineup.by_taxon(probability)
+    out = []
+    for i in np.argsort(-shares, kind="stable"):
+        if lineup.taxa[i] == SOMETHING_ELSE:
+            continue
+        taxon = next(taxon for taxon in lineup.fauna.taxa if taxon.taxon == lineup.taxa[i])
+        invasive = "invasive" in taxon.status.casefold()
+        if taxon.advice and shares[i] >= (TELL_INVASIVE if invasive else TELL_ADVICE):
+            out.append(Advice("report it" if invasive else "advice", f"{taxon.vernacular}: {taxon.advice}"))
+    return out

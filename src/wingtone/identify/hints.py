@@ -1,0 +1,100 @@
+"""Hints as people give them: ``tail=white``.
+
+Functions
+---------
+parse_hints   texts to a mapping, every fault at once
+check_hints   the same check for a mapping
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from wingtone.errors import HintError, one_line
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from wingtone.fauna import Fauna
+
+__all__ = ["NOT_SEEN", "check_hints", "parse_hints"]
+
+NOT_SEEN = "?"
+"""A state that means: not seen. The same as leaving the character out."""
+
+
+def parse_hints(texts: Iterable[str], *, fauna: Fauna | None = None) -> dict[str, str]:
+    """Read ``CHARACTER=STATE`` texts.
+
+    Case and the spaces around do not matter; a space or underscore inside a name stands for a hyphen. A
+    state of ``?`` (or none at all) means not seen. Saying the same thing twice is fine.
+
+    Parameters
+    ----------
+    texts
+        Such as ``["tail=white", "collar=yellow"]``.
+    fauna
+        Whose characters and states count; None for the fauna that comes with the package.
+
+    Returns
+    -------
+    hints
+        Character to state, in the order given, without those not seen.
+
+    Raises
+    ------
+    HintError
+        No ``=``, an unknown character or state (the message lists what there is), or two different states
+        of one character.
+    """
+    hints: dict[str, str] = {}
+    for text in texts:
+        character, equals, state = text.partition("=")
+        if not equals:
+            raise HintError(
+                f"{one_line(text[:60])!r} is not a hint",
+                remedy="write CHARACTER=STATE, for example tail=white",
+                where="hint",
+            )
+        character, state = _tidy(character), _tidy(state)
+        state = state or NOT_SEEN
+        if hints.setdefault(character, state) != state:
+            raise HintError(
+                f"{character} is given as both {hints[character]} and {state}",
+                remedy="give one, or neither when in doubt",
+                where="hint",
+            )
+    return check_hints(hints, fauna=fauna)
+
+
+def check_hints(hints: Mapping[str, str], *, fauna: Fauna | None = None) -> dict[str, str]:
+    """Return the hints that were seen, or refuse.
+
+    Raises
+    ------
+    HintError
+        An unknown character or state.
+    """
+    if fauna is None:
+        from wingtone.fauna import load
+
+        fauna = load()
+    for character, state in hints.items():
+        known = fauna.characters.get(character)
+        if known is None:
+            raise HintError(
+                f"there is no character {one_line(character[:60])!r}",
+                remedy=f"the characters are {', '.join(fauna.characters)}",
+                where="hint",
+            )
+        if state != NOT_SEEN and state not in known.states:
+            raise HintError(
+                f"{character} has no state {one_line(state[:60])!r}",
+                remedy=f"its states are {', '.join(known.states)}, or {NOT_SEEN} for not seen",
+                where="hint",
+            )
+    return {character: state for character, state in hints.items() if state != NOT_SEEN}
+
+
+def _tidy(text: str) -> str:
+    return "-".join(text.casefold().replace("_", " ").split())

@@ -1,0 +1,145 @@
+"""What to write down: the name a careful recorder would use.
+
+Rules, in order (the trade's practice; thresholds ours):
+
+1. nothing, when something else than a bumblebee is likelier than not, or the best name is too unsure;
+2. sound, date and place alone never name a species: without anything seen, at most the genus;
+3. the species, when it holds `SURE` of the probability, not counting the castes in which an aggregate of
+   the fauna says it cannot be told from the others;
+4. else the smallest aggregate that holds `LIKELY`, in the castes it names if possible, else in any;
+5. else the genus, when its taxa together hold `LIKELY`;
+6. when a hint does not fit the rest: at most the genus, until it has been looked at again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from wingtone.identify.answer import RecordAs
+from wingtone.identify.observe import CONDITION
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from wingtone.fauna import Aggregate
+    from wingtone.identify.case import Case
+    from wingtone.identify.lineup import Lineup
+
+    Floats = NDArray[np.float64]
+
+__all__ = ["LIKELY", "SURE", "Naming", "name_it"]
+
+SURE = 0.9
+"""Probability a species must hold before it is offered for a record. Ours: the level of the credible set."""
+
+LIKELY = 0.8
+"""The same for an aggregate or a genus. Ours: a wider name claims less, so a wrong one does less harm."""
+
+
+@dataclass(frozen=True, eq=False)
+class Naming:
+    """The name to record, and the candidates the leading name stands for, shape (n,)."""
+
+    record_as: RecordAs
+    leading: NDArray[np.bool_]
+
+
+def name_it(lineup: Lineup, case: Case, probability: Floats, *, fits: bool = True) -> Naming:
+    """Choose the name to record.
+
+    Parameters
+    ----------
+    probability
+        Posterior of every candidate, shape (n,).
+    fits
+        Whether all the evidence fits together.
+
+    Returns
+    -------
+    naming
+        ``leading`` is the aggregate when one is recorded, else the likeliest taxon: what the weights of
+        evidence are about.
+    """
+    by_taxon = lineup.by_taxon(probability)
+    best = int(by_taxon.argmax())
+    of_best = lineup.taxon_of == best
+    bumblebee = float(probability[lineup.is_bumblebee].sum())
+    seen = any(name != CONDITION for name, _ in case.hints)
+
+    def naming(taxon: str, rank: str, reason: str, leading: NDArray[np.bool_] = of_best) -> Naming:
+        return Naming(RecordAs(taxon, rank, reason), leading)  # type: ignore[arg-type]
+
+    if bumblebee < 0.5:
+        return naming("", "none", f"Probably not a bumblebee ({_percent(1.0 - bumblebee)}).")
+    if seen and fits:
+        clear = of_best & ~_inseparable(lineup)
+        name = lineup.taxa[best]
+        if probability[clear].sum() >= SURE:
+            return naming(
+                name, "species", f"{_percent(by_taxon[best])} sure, and this one can be told in the field."
+            )
+        if found := _best_aggregate(lineup, probability):
+            aggregate, members, holds = found
+            reason = f"{_percent(holds)} sure of the group. {aggregate.reason.rstrip('.')}."
+            return naming(aggregate.aggregate, "aggregate", reason, members)
+    genus, holds = _best_genus(lineup, by_taxon)
+    if genus and holds >= LIKELY:
+        if not seen:
+            why = "sound, date and place cannot name a species"
+        elif not fits:
+            why = "one of the hints does not fit the rest"
+        else:
+            why = f"the likeliest, {lineup.taxa[best]}, is only {_percent(by_taxon[best])} sure"
+        return naming(genus, "genus", f"{_percent(holds)} sure of the genus; {why}.")
+    return naming(
+        "", "none", f"The evidence is thin: {lineup.taxa[best]} leads with {_percent(by_taxon[best])}."
+    )
+
+
+def _percent(probability: float) -> str:
+    """Write a probability in whole percent, never as 0 or 100."""
+    return f"{min(max(round(100.0 * probability), 1), 99)} %"
+
+
+def _best_aggregate(lineup: Lineup, probability: Floats) -> tuple[Aggregate, NDArray[np.bool_], float] | None:
+    """Find the smallest aggregate that holds enough: in the castes it names, else in any caste."""
+    aggregates = sorted(lineup.fauna.aggregates, key=lambda aggregate: len(aggregate.members))
+    for only_named in (True, False):
+        for aggregate in aggregates:
+            members = _members(lineup, aggregate, only_named=only_named)
+            holds = float(probability[members].sum())
+            if holds >= LIKELY:
+                return aggregate, members, holds
+    return None
+
+
+def _members(lineup: Lineup, aggregate: Aggregate, *, only_named: bool = True) -> NDArray[np.bool_]:
+    """Mark the candidates of an aggregate, in the castes it names or in all."""
+    return np.array(
+        [
+            lineup.taxa[taxon] in aggregate.members and (caste in aggregate.castes or not only_named)
+            for taxon, caste in zip(lineup.taxon_of, lineup.castes, strict=True)
+        ]
+    )
+
+
+def _inseparable(lineup: Lineup) -> NDArray[np.bool_]:
+    """Mark the candidates that some aggregate says cannot be told from others."""
+    marked = np.zeros(len(lineup), dtype=bool)
+    for aggregate in lineup.fauna.aggregates:
+        marked |= _members(lineup, aggregate)
+    return marked
+
+
+def _best_genus(lineup: Lineup, by_taxon: Floats) -> tuple[str, float]:
+    """Give the likeliest genus of bumblebees and its probability; the genus is the first word of a name."""
+    genera: dict[str, float] = {}
+    bumblebees = {int(taxon) for taxon in lineup.taxon_of[lineup.is_bumblebee]}
+    for taxon in bumblebees:
+        genus = lineup.taxa[taxon].split()[0]
+        genera[genus] = genera.get(genus, 0.0) + float(by_taxon[taxon])
+    best = max(genera, key=lambda genus: genera[genus], default="")
+    return best, genera.get(best, 0.0)

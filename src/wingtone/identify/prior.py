@@ -1,0 +1,82 @@
+"""Before anything was heard or seen: who is about at this date and place.
+
+    prior(candidate) ~ sum over regions of  weight(region) * abundance(region) * season(week, latitude)
+
+The season of the fauna already holds how far seasons differ from year to year (its soft edges and its
+floor), so a warm or late spring needs no factor of its own. Without a date the season is averaged over the
+year; without a place the regions are weighted by their share of records, each with the season of its own
+latitude. Something not in the fauna keeps a
+constant share whatever the date and place.
+
+Functions
+---------
+log_prior    ln prior of every candidate, normalised
+is_outside   whether a place lies outside the area of the fauna
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from wingtone.fauna import week_of
+
+if TYPE_CHECKING:
+    import datetime as dt
+
+    from numpy.typing import NDArray
+
+    from wingtone.identify.lineup import Lineup
+    from wingtone.notebook.places import Place
+
+    Floats = NDArray[np.float64]
+
+__all__ = ["ELSE_OUTSIDE", "ELSE_SHARE", "is_outside", "log_prior"]
+
+ELSE_SHARE = 0.02
+"""Prior probability of something not in the fauna. Ours: two in a hundred insects a beginner stops for."""
+
+ELSE_OUTSIDE = 0.5
+"""The same when the place lies outside the area the fauna was made for. Ours."""
+
+
+LEAST_REGION = 1e-4
+"""Regions with less weight than this are left out, to save time."""
+
+
+def is_outside(lineup: Lineup, place: Place | None) -> bool:
+    """Tell whether the place lies outside the area of the fauna."""
+    return place is not None and not lineup.fauna.covers(place.latitude_deg, place.longitude_deg)
+
+
+@lru_cache(maxsize=4096)  # the same date and place come back for every piece of evidence weighed
+def log_prior(lineup: Lineup, date: dt.date | None, place: Place | None) -> Floats:
+    """Return ln prior of every candidate, shape (n,), read-only; they sum to 1, absent ones have -inf."""
+    fauna = lineup.fauna
+    outside = is_outside(lineup, place)
+    here = None if outside else place
+    weights = fauna.region_of(*((None, None) if here is None else (here.latitude_deg, here.longitude_deg)))
+    met = np.zeros(len(fauna.entries))
+    for region, weight in weights.items():
+        if weight > LEAST_REGION:
+            latitude = lineup.latitude_deg[region] if here is None else here.latitude_deg
+            met += weight * fauna.abundance(region) * _season(lineup, date, latitude)
+    total = float(met.sum())
+    other = ELSE_OUTSIDE if outside else ELSE_SHARE
+    if total <= 0.0:
+        met, total, other = np.ones_like(met), float(len(met)), ELSE_OUTSIDE
+    prior = np.append(met * ((1.0 - other) / total), other)
+    with np.errstate(divide="ignore"):
+        out = np.log(prior)
+    out.setflags(write=False)
+    return np.asarray(out)
+
+
+@lru_cache(maxsize=512)
+def _season(lineup: Lineup, date: dt.date | None, latitude_deg: float) -> Floats:
+    """Season of every entry on a date, or its mean over the year, shape (n - 1,)."""
+    if date is None:
+        return np.asarray(lineup.year.mean(axis=0))
+    return lineup.fauna.season(week_of(date), latitude_deg)

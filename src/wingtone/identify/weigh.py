@@ -1,0 +1,142 @@
+"""What each piece of evidence did, and whether it fits the rest.
+
+Functions
+---------
+weigh       weight in bits of every piece
+misfits     pieces that do not fit the others, worst first
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from wingtone.fauna import week_of
+from wingtone.identify.case import answer_probabilities, posterior, tone_of
+from wingtone.identify.observe import CONDITION
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from wingtone.identify.answer import EvidenceKind
+    from wingtone.identify.case import Case
+    from wingtone.identify.lineup import Lineup
+
+    Floats = NDArray[np.float64]
+
+__all__ = ["SURPRISE", "Misfit", "Weighed", "misfits", "weigh"]
+
+SURPRISE: dict[str, float] = {"hint": 0.03, "tone": 0.02, "date": 0.02}
+"""A piece is told not to fit when something this unexpected or more so comes up less often than this, given
+the others. Ours: the calibration benchmark measures how often a true case raises any such warning, and it
+stays below one in twenty. Hints may be judged more strictly, as few answers are possible and the actual
+rate stays well below the nominal one."""
+
+MOST_MISFITS = 3
+
+
+@dataclass(frozen=True, eq=False)
+class Weighed:
+    """One piece of evidence, what it did to the odds, and the posterior without it, shape (n,)."""
+
+    kind: EvidenceKind
+    name: str
+    weight_bits: float
+    rest: Floats
+
+
+@dataclass(frozen=True)
+class Misfit:
+    """A piece that does not fit the others.
+
+    Attributes
+    ----------
+    probability
+        Tail probability of what was observed, given the others.
+    side
+        ``high`` or ``low`` for a tone, ``early`` or ``late`` for a date, else empty.
+    """
+
+    kind: EvidenceKind
+    name: str
+    probability: float
+    side: str = ""
+
+
+def weigh(lineup: Lineup, case: Case, leading: NDArray[np.bool_]) -> tuple[Weighed, ...]:
+    """Return the weight of every piece of evidence.
+
+    The weight of a piece is the base-2 logarithm of the factor by which adding it, last, to all the others
+    changes the odds of the leading name against everything else (I. J. Good's weight of evidence, in bits):
+
+        log2( odds(leading | all) / odds(leading | all but this piece) )
+
+    Positive speaks for the leading name, negative against it. Weights of pieces that say the same thing do
+    not add up to their joint weight.
+
+    Parameters
+    ----------
+    leading
+        Which candidates belong to the leading name, shape (n,).
+    """
+    whole = _log2_odds(posterior(lineup, case), leading)
+    out = []
+    for kind, name in case.pieces:
+        rest = posterior(lineup, case.without(kind, name))
+        out.append(Weighed(kind, name, whole - _log2_odds(rest, leading), rest))
+    return tuple(out)
+
+
+def misfits(lineup: Lineup, case: Case) -> tuple[Misfit, ...]:
+    """Return the hints, the tone or the date that do not fit the rest, worst first; empty when all fit.
+
+    For each piece the posterior from all the others predicts what should have been observed (posterior
+    predictive check, leave one out). Its tail probability is the chance of an observation at most as
+    expected as the actual one; under the model it is below a bound at most that often. The worst piece
+    is named, taken away, and the others are judged again without it, so that one wrong hint does not make
+    the right ones suspect.
+    """
+    found: list[Misfit] = []
+    while len(found) < MOST_MISFITS:
+        worst = min(
+            (
+                _fit(lineup, case, kind, name)
+                for kind, name in case.pieces
+                if kind in SURPRISE and name != CONDITION and len(case.pieces) > 1
+            ),
+            key=lambda misfit: misfit.probability / SURPRISE[misfit.kind],
+            default=None,
+        )
+        if worst is None or worst.probability >= SURPRISE[worst.kind]:
+            break
+        found.append(worst)
+        case = case.without(worst.kind, worst.name)
+    return tuple(found)
+
+
+def _fit(lineup: Lineup, case: Case, kind: EvidenceKind, name: str) -> Misfit:
+    """Judge one piece against the posterior from all the others."""
+    rest = posterior(lineup, case.without(kind, name))
+    if kind == "tone":
+        below = float(rest @ tone_of(lineup, case).cdf)
+        return Misfit(kind, name, 2.0 * min(below, 1.0 - below), "high" if below > 0.5 else "low")
+    if kind == "date":
+        assert case.date is not None
+        predicted = lineup.weeks @ rest
+        index = min(int(week_of(case.date)) - 1, len(predicted) - 1)
+        side = "early" if predicted[:index].sum() < predicted[index + 1 :].sum() else "late"
+    else:
+        state = case.hint(name)
+        assert state is not None
+        predicted = rest @ answer_probabilities(lineup, case, name)
+        index, side = lineup.traits[name].states.index(state), ""
+    tail = float(predicted[predicted <= predicted[index] * (1.0 + 1e-9)].sum())
+    return Misfit(kind, name, tail, side)
+
+
+def _log2_odds(probability: Floats, leading: NDArray[np.bool_]) -> float:
+    inside, outside = float(probability[leading].sum()), float(probability[~leading].sum())
+    least = 1e-12  # keeps the weights finite when a fauna leaves nothing else
+    return float(np.log2(max(inside, least) / max(outside, least)))

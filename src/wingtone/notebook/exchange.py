@@ -1,0 +1,320 @@
+"""A record in the terms of the open standards, and back.
+
+Conventions
+-----------
+Darwin Core terms are given by their names without a prefix (``eventDate``); everything is text, empty where
+nothing is known. What the terms have no place for travels as JSON in ``dynamicProperties`` under the key
+``wingtone``, so that a record comes back as it was, except for three things that stay at home: the identify
+JSON (its evidence goes along in words), the folders of files, and, when a place is blurred or withheld,
+everything that could tell it.
+
+Sources: Darwin Core and Audiovisual Core term lists of TDWG (read).
+
+- `Disclosure`: how much of the place is given away.
+- `to_terms`, `from_terms`: a record as an Occurrence, and back.
+- `is_ours`: whether a row was written here.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import PurePosixPath, PureWindowsPath
+from typing import TYPE_CHECKING, Any
+
+from wingtone.errors import RequestError
+from wingtone.notebook.places import Place, blur, place_from_degrees
+from wingtone.notebook.records import BoutNote, Record, RecordingNote, Tone, sex_of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from wingtone.notebook.store import Entry
+
+__all__ = [
+    "OCCURRENCE_TERMS",
+    "STATUS_WORDS",
+    "Disclosure",
+    "file_name",
+    "files_of",
+    "from_terms",
+    "is_ours",
+    "number_text",
+    "to_terms",
+]
+
+OCCURRENCE_TERMS = (
+    "occurrenceID",
+    "basisOfRecord",
+    "occurrenceStatus",
+    "eventDate",
+    "recordedBy",
+    "scientificName",
+    "taxonRank",
+    "vernacularName",
+    "verbatimIdentification",
+    "identificationQualifier",
+    "identifiedBy",
+    "identificationVerificationStatus",
+    "identificationRemarks",
+    "kingdom",
+    "phylum",
+    "class",
+    "order",
+    "family",
+    "genus",
+    "caste",
+    "sex",
+    "lifeStage",
+    "decimalLatitude",
+    "decimalLongitude",
+    "geodeticDatum",
+    "coordinateUncertaintyInMeters",
+    "verbatimCoordinates",
+    "dataGeneralizations",
+    "informationWithheld",
+    "samplingProtocol",
+    "associatedMedia",
+    "occurrenceRemarks",
+    "dynamicProperties",
+    "modified",
+)
+
+STATUS_WORDS = {
+    "hint": "not verified, a hint of the program",
+    "decided": "decided by the recorder",
+    "confirmed": "confirmed",
+    "rejected": "rejected",
+}
+
+_BOMBUS = {
+    "phylum": "Arthropoda",
+    "class": "Insecta",
+    "order": "Hymenoptera",
+    "family": "Apidae",
+    "genus": "Bombus",
+}
+_RANK_WORDS = {"species": "species", "aggregate": "genus", "genus": "genus"}
+_DWC_CASTES = ("queen", "worker", "male")
+_OURS = "wingtone"
+
+
+@dataclass(frozen=True)
+class Disclosure:
+    """How much of a place is given away: all, a square of ``blur_km`` (1, 2 or 10), or nothing."""
+
+    blur_km: int | None = None
+    withhold_place: bool = False
+
+    def __post_init__(self) -> None:
+        if self.blur_km not in (None, 1, 2, 10):
+            raise RequestError(f"a place can be blurred to 1, 2 or 10 km, not {self.blur_km}")
+
+    @property
+    def is_private(self) -> bool:
+        """Whether anything of the place is kept back."""
+        return self.withhold_place or self.blur_km is not None
+
+    def shown(self, place: Place | None) -> Place | None:
+        """Give the place as it may be shown."""
+        if place is None or self.withhold_place:
+            return None
+        return place if self.blur_km is None else blur(place, self.blur_km)
+
+
+def to_terms(entry: Entry, disclosure: Disclosure | None = None) -> dict[str, str]:
+    """Give a record as Darwin Core terms, in the order of `OCCURRENCE_TERMS`."""
+    shown = disclosure or Disclosure()
+    record, place = entry.record, shown.shown(entry.record.place)
+    terms = dict.fromkeys(OCCURRENCE_TERMS, "")
+    terms |= {
+        "occurrenceID": f"urn:uuid:{entry.id}",
+        "basisOfRecord": "MachineObservation" if _by_machine(record) else "HumanObservation",
+        "occurrenceStatus": "present",
+        "eventDate": record.event_date,
+        "recordedBy": record.recorder,
+        "scientificName": _scientific_name(record),
+        "taxonRank": _RANK_WORDS.get(record.rank, ""),
+        "vernacularName": record.vernacular,
+        "verbatimIdentification": record.taxon if record.rank == "aggregate" else "",
+        "identificationQualifier": _qualifier(record),
+        "identifiedBy": record.identified_by,
+        "identificationVerificationStatus": STATUS_WORDS[record.status],
+        "identificationRemarks": _remarks(record, private=shown.is_private),
+        "kingdom": "Animalia",
+        "caste": record.caste if record.caste in _DWC_CASTES else "",
+        "sex": record.sex or sex_of(record.caste),
+        "lifeStage": "adult",
+        "samplingProtocol": _protocol(record),
+        "associatedMedia": " | ".join(file_name(path) for path in files_of(record)),
+        "occurrenceRemarks": record.notes,
+        "dynamicProperties": _properties(record, place, private=shown.is_private),
+        "modified": entry.changed_at,
+    }
+    if record.taxon.partition(" ")[0] == "Bombus":
+        terms |= _BOMBUS
+    if place is not None:
+        terms |= {
+            "decimalLatitude": number_text(place.latitude_deg),
+            "decimalLongitude": number_text(place.longitude_deg),
+            "geodeticDatum": "EPSG:4326",
+            "coordinateUncertaintyInMeters": number_text(place.uncertainty_m),
+            "verbatimCoordinates": place.text,
+        }
+    if record.place is not None and shown.withhold_place:
+        terms["informationWithheld"] = "the place is withheld at the wish of the recorder"
+    elif record.place is not None and shown.blur_km is not None:
+        terms["dataGeneralizations"] = f"the place is given as a square of {shown.blur_km} km or larger"
+    return terms
+
+
+def from_terms(terms: Mapping[str, str]) -> Record:
+    """Make a record of the terms that `to_terms` wrote.
+
+    Raises
+    ------
+    RequestError, DateError, PlaceError
+        A term cannot be right.
+    """
+    given = {name: terms.get(name, "") for name in OCCURRENCE_TERMS}
+    ours = _ours(given["dynamicProperties"])
+    status = {words: status for status, words in STATUS_WORDS.items()}
+    taxon, rank = given["scientificName"], given["taxonRank"]
+    verbatim = given["verbatimIdentification"]
+    if verbatim and verbatim.split()[:1] == taxon.split()[:1]:
+        taxon, rank = verbatim, "aggregate"
+    caste = given["caste"] or ours.get("caste", "")
+    place = None
+    if given["decimalLatitude"]:
+        place = Place(
+            float(given["decimalLatitude"]),
+            float(given["decimalLongitude"]),
+            float(given["coordinateUncertaintyInMeters"]),
+            ours.get("grid_reference"),
+            given["verbatimCoordinates"],
+        )
+        place_from_degrees(place.latitude_deg, place.longitude_deg, uncertainty_m=place.uncertainty_m)
+    recording = ours.get("recording")
+    if recording is not None:
+        bouts = tuple(BoutNote(**bout) for bout in recording.pop("bouts"))
+        recording = RecordingNote(**recording, bouts=bouts)
+    return Record(
+        event_date=given["eventDate"],
+        place=place,
+        recorder=given["recordedBy"],
+        taxon=taxon,
+        rank=rank,
+        vernacular=given["vernacularName"],
+        caste=caste,
+        sex="" if ours.get("sex") == "" else given["sex"],
+        status=status[given["identificationVerificationStatus"]],
+        identified_by=given["identifiedBy"],
+        temperature_c=ours.get("temperature_c"),
+        hints=ours.get("hints", {}),
+        recording=recording,
+        tone=Tone(**ours["tone"]) if "tone" in ours else None,
+        made_with=ours.get("made_with", {}),
+        notes=given["occurrenceRemarks"],
+        photographs=tuple(ours.get("photographs", ())),
+        other=ours.get("other", {}),
+    )
+
+
+def is_ours(terms: Mapping[str, str]) -> bool:
+    """Whether a row was written by `to_terms`."""
+    return bool(_ours(terms.get("dynamicProperties", "")))
+
+
+def number_text(value: float) -> str:
+    """Write a number so that it reads back equal, without an exponent where that is possible."""
+    text = f"{value:.7f}".rstrip("0").rstrip(".")
+    text = "0" if text == "-0" else text
+    return text if float(text) == value else repr(value)
+
+
+def file_name(path: str) -> str:
+    """Give the last part of a path of either kind of system: the folders are nobody's business."""
+    return PureWindowsPath(path).name or PurePosixPath(path).name or path
+
+
+def _by_machine(record: Record) -> bool:
+    return record.recording is not None and record.status == "hint" and not record.hints
+
+
+def _scientific_name(record: Record) -> str:
+    if record.rank == "aggregate":
+        return (record.taxon.split() or [""])[0]
+    return record.taxon
+
+
+def _qualifier(record: Record) -> str:
+    if record.rank == "aggregate":
+        return "agg."
+    _, _, epithet = record.taxon.partition(" ")
+    return f"cf. {epithet}" if record.status == "hint" and record.rank == "species" and epithet else ""
+
+
+def _protocol(record: Record) -> str:
+    if record.recording is None and record.tone is None:
+        return "seen"
+    return "seen, and flight tone recorded" if record.hints else "flight tone recorded"
+
+
+def files_of(record: Record) -> list[str]:
+    """Give the paths of the recording (first, when there is one) and the photographs."""
+    sound = [record.recording.path] if record.recording is not None and record.recording.path else []
+    return [*sound, *record.photographs]
+
+
+def _remarks(record: Record, *, private: bool) -> str:
+    """Put the evidence in words; what speaks of the place is left out when that is private."""
+    answer = record.answer or {}
+    reason = (answer.get("record_as") or {}).get("reason") or ""
+    sentences = [reason] if reason and not private else []
+    for piece in answer.get("evidence") or ():
+        if piece.get("summary") and not (private and piece.get("kind") == "place"):
+            weight = piece.get("weight_bits")
+            bits = "" if weight is None else f" ({weight:+.1f} bits)"
+            sentences.append(f"{piece['summary']}{bits}")
+    if record.hints:
+        seen = ", ".join(f"{character} {state}" for character, state in sorted(record.hints.items()))
+        sentences.append(f"seen: {seen}")
+    made_with = [version for version in record.made_with.values() if version]
+    if made_with and answer:
+        sentences.append(f"worked out with {', '.join(made_with)}")
+    return "; ".join(sentences)
+
+
+def _properties(record: Record, place: Place | None, *, private: bool) -> str:
+    ours: dict[str, Any] = {"layout": 1}
+    if place is not None and place.grid_reference is not None:
+        ours["grid_reference"] = place.grid_reference
+    if record.caste and record.caste not in _DWC_CASTES:
+        ours["caste"] = record.caste
+    if not record.sex and sex_of(record.caste):
+        ours["sex"] = ""
+    if record.temperature_c is not None:
+        ours["temperature_c"] = record.temperature_c
+    for name in ("hints", "made_with"):
+        if getattr(record, name):
+            ours[name] = dict(getattr(record, name))
+    if record.tone is not None:
+        ours["tone"] = vars(record.tone)
+    if record.recording is not None:
+        recording = record.recording
+        bouts = [vars(bout) for bout in recording.bouts]
+        ours["recording"] = {**vars(recording), "path": file_name(recording.path), "bouts": bouts}
+    if record.photographs:
+        ours["photographs"] = [file_name(path) for path in record.photographs]
+    if record.other and not private:  # imported columns may name the place
+        ours["other"] = dict(record.other)
+    return json.dumps({_OURS: ours}, ensure_ascii=False, sort_keys=True)
+
+
+def _ours(dynamic_properties: str) -> dict[str, Any]:
+    try:
+        parsed = json.loads(dynamic_properties) if dynamic_properties else {}
+    except ValueError:
+        return {}
+    ours = parsed.get(_OURS) if isinstance(parsed, dict) else None
+    return ours if isinstance(ours, dict) else {}

@@ -1,0 +1,388 @@
+"""Records from other people's tables: read with care, all faults at once, never twice.
+
+A table is CSV in UTF-8, UTF-16 or Windows-1252, separated by commas, semicolons or tabs. Tables that
+wingtone wrote come back as they were; in others every column gets a meaning, proposed by the program and
+corrected by the user, and what has none is kept beside the record.
+
+A record is known by its ``occurrenceID``; without one, by all that stands in its row (two equal rows of one
+table are two bees). So a table can be imported again and adds only what is new.
+
+- `read_plan`: a table to a `Plan` of records, without touching a notebook.
+- `carry_out`: add a plan's records to a notebook.
+"""
+
+from __future__ import annotations
+
+import codecs
+import contextlib
+import csv
+import datetime as dt
+import hashlib
+import re
+import uuid
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from wingtone.errors import Fault, InputError, TableError, WingtoneError
+from wingtone.notebook import events
+from wingtone.notebook.columns import OTHER, SKIP, corrected, propose
+from wingtone.notebook.exchange import from_terms, is_ours
+from wingtone.notebook.places import Place, parse_place
+from wingtone.notebook.records import CASTES, RANKS, Record, RecordingNote, dumps, rank_of_name, sex_of
+from wingtone.notebook.spreadsheets import from_spreadsheet
+
+if TYPE_CHECKING:
+    import os
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from typing import TextIO
+
+    from wingtone.notebook.store import Notebook
+
+__all__ = ["Imported", "Plan", "carry_out", "read_plan"]
+
+MOST_BYTES = 500_000_000
+"""Largest table taken, ours: two million rows; a mistaken file is refused before it fills the memory."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a table would bring.
+
+    ``records`` are triples of source key, id (or None) and record, in the order of the table. ``mapping``
+    is empty for a table that wingtone wrote.
+    """
+
+    path: Path
+    mapping: Mapping[str, str]
+    records: tuple[tuple[str, str | None, Record], ...]
+    encoding: str
+
+
+@dataclass(frozen=True)
+class Imported:
+    """How many records were new, and how many were in the notebook already."""
+
+    added: int
+    known: int
+
+
+def read_plan(path: str | os.PathLike[str], *, mapping: Iterable[str] = ()) -> Plan:
+    """Read a table.
+
+    Parameters
+    ----------
+    mapping
+        Corrections to the proposed meaning of columns, each ``HEADING=FIELD``.
+
+    Raises
+    ------
+    InputError
+        There is no table to read.
+    TableError
+        The table has faults; all of them, with line and column.
+    RequestError
+        A correction names a column or a field that does not exist.
+    """
+    path = Path(path)
+    encoding = _encoding_of(path)
+    with path.open(encoding=encoding, newline="") as file:
+        headings, rows = _rows_of(path, file)
+        chosen = corrected(propose(headings), mapping)
+        if not {"taxon", "vernacular", "recording"} & set(chosen.values()):
+            fault = Fault(str(path), 1, "", "no column is known to hold the name of the bee or a recording")
+            raise TableError([fault], remedy=f"say which: --map '{headings[0]}=taxon'")
+        return _planned(path, headings, rows, chosen, encoding)
+
+
+def _planned(
+    path: Path,
+    headings: Sequence[str],
+    rows: Iterable[tuple[int, list[str]]],
+    chosen: Mapping[str, str],
+    encoding: str,
+) -> Plan:
+    id_heading = next((heading for heading, field in chosen.items() if field == "id"), "occurrenceID")
+    records: list[tuple[str, str | None, Record]] = []
+    faults: list[Fault] = []
+    seen: dict[str, int] = {}
+    ids: dict[str, int] = {}
+    ours = False
+    for line, cells in rows:
+        if not any(cell.strip() for cell in cells):
+            continue
+        if len(cells) > len(headings) and any(cell.strip() for cell in cells[len(headings) :]):
+            what = f"{len(cells)} cells under {len(headings)} headings: is a quotation mark missing?"
+            faults.append(Fault(str(path), line, "", what))
+            continue
+        row = dict(zip(headings, (from_spreadsheet(cell) for cell in cells), strict=False))
+        reader = _Row(path, line)
+        if is_ours(row):
+            ours = True
+            record = reader.ours(row)
+        else:
+            record = reader.foreign(row, chosen)
+        identifier = row.get(id_heading, "").strip()
+        faults += reader.faults
+        if record is None:
+            continue
+        if identifier:
+            if identifier in ids:
+                faults.append(Fault(str(path), line, id_heading, f"the same as in line {ids[identifier]}"))
+            ids[identifier] = line
+            records.append((f"id:{identifier}", _uuid_of(identifier), record))
+        else:
+            digest = hashlib.sha256(dumps(record).encode()).hexdigest()
+            seen[digest] = seen.get(digest, 0) + 1
+            records.append((f"row:{digest}:{seen[digest]}", None, record))
+    if faults:
+        places = {heading: i for i, heading in enumerate(headings)}
+        faults.sort(key=lambda fault: (fault.line, places.get(fault.column, -1)))
+        raise TableError(faults, remedy="mend the table and import it again; nothing was imported")
+    return Plan(path, {} if ours else chosen, tuple(records), encoding)
+
+
+def carry_out(plan: Plan, notebook: Notebook, *, by: str = "") -> Imported:
+    """Add the records of a plan, all or none; those that the notebook knows already are left alone."""
+    numbers = notebook.add_imported(plan.records, by=by)
+    added = sum(number is not None for number in numbers)
+    return Imported(added, len(numbers) - added)
+
+
+# --- the table -------------------------------------------------------------------------------------------
+
+
+def _encoding_of(path: Path) -> str:
+    """Find out how the letters of a table are coded, without keeping it in memory."""
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise InputError("this table is too large", remedy="split it", where=path)
+        with path.open("rb") as file:
+            start = file.read(4)
+            if start == b"PK\x03\x04":
+                what = "this is an archive or a spreadsheet, not a table"
+                remedy = "unpack it and import the table in it; save a spreadsheet as CSV"
+                raise InputError(what, remedy=remedy, where=path)
+            marked = start[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+            for encoding in ("utf-16",) if marked else ("utf-8-sig", "cp1252"):
+                file.seek(0)
+                decoder = codecs.getincrementaldecoder(encoding)()
+                with contextlib.suppress(UnicodeDecodeError):
+                    while block := file.read(1 << 20):
+                        decoder.decode(block)
+                    decoder.decode(b"", final=True)
+                    return encoding
+    except OSError as error:
+        remedy = "give a CSV file"
+        raise InputError(f"cannot be read: {error.strerror}", remedy=remedy, where=path) from error
+    raise InputError("this is not a table of text", remedy="save it as CSV in UTF-8", where=path)
+
+
+def _rows_of(path: Path, file: TextIO) -> tuple[list[str], Iterable[tuple[int, list[str]]]]:
+    """Headings, and rows with the number of the line they begin on."""
+    first_line = file.readline(100_000)
+    separator = max(",;\t", key=first_line.count)
+    file.seek(0)
+    reader = csv.reader(file, delimiter=separator)
+
+    def rows() -> Iterable[tuple[int, list[str]]]:
+        while True:
+            line = reader.line_num + 1
+            try:
+                cells = next(reader, None)
+            except csv.Error as error:
+                what = f"not a table from here on: {error}"
+                raise TableError([Fault(str(path), line, "", what)]) from error
+            if cells is None:
+                return
+            yield line, cells
+
+    table = iter(rows())
+    _, headings = next(table, (1, []))
+    headings = [heading.strip() for heading in headings]
+    if not any(headings):
+        raise InputError("there is no heading in this table", remedy="name its columns in line 1", where=path)
+    twice = sorted({heading for heading in headings if heading and headings.count(heading) > 1})
+    if twice:
+        faults = [Fault(str(path), 1, heading, "this heading stands there twice") for heading in twice]
+        raise TableError(faults, remedy="give each column its own heading")
+    return headings, table
+
+
+def _uuid_of(identifier: str) -> str | None:
+    try:
+        return str(uuid.UUID(identifier.removeprefix("urn:uuid:")))
+    except ValueError:
+        return None
+
+
+# --- a row -----------------------------------------------------------------------------------------------
+
+_CASTE_WORDS = {
+    "queen": ("q", "queens", "gyne", "spring queen", "new queen", "♀q"),
+    "worker": ("w", "workers", "☿"),
+    "male": ("m", "males", "drone", "drones", "♂"),
+    "female": ("f", "females", "♀"),
+    "cuckoo female": ("female cuckoo",),
+    "not a bumblebee": (),
+}
+_NOT_KNOWN = ("", "unknown", "not recorded", "not known", "undetermined", "indet", "adult", "n/a", "na", "?")
+
+
+class _Row:
+    """One row on its way to a record; its faults gather in ``faults``."""
+
+    def __init__(self, path: Path, line: int) -> None:
+        self.path = path
+        self.line = line
+        self.faults: list[Fault] = []
+
+    def fault(self, column: str, what: str) -> None:
+        self.faults.append(Fault(str(self.path), self.line, column, what))
+
+    def tried(self, column: str, reading: Callable[[], Any], default: Any = None) -> Any:
+        """Read one part; a part that cannot be right becomes a fault of its column."""
+        try:
+            return reading()
+        except WingtoneError as error:
+            remedy = f" ({error.remedy})" if error.remedy else ""
+            self.fault(column or error.where, error.what + remedy)
+        except (ValueError, KeyError, TypeError) as error:
+            self.fault(column, f"was not understood: {error}")
+        return default
+
+    def ours(self, row: Mapping[str, str]) -> Record | None:
+        record: Record | None = self.tried("", lambda: from_terms(row))
+        return record
+
+    def foreign(self, row: Mapping[str, str], mapping: Mapping[str, str]) -> Record | None:
+        by_field: dict[str, tuple[str, str]] = {}
+        other: dict[str, str] = {}
+        hints: dict[str, str] = {}
+        for heading, text in row.items():
+            field, cell = mapping.get(heading, OTHER), text.strip()
+            if not cell or field == SKIP:
+                continue
+            if field.startswith("hint:"):
+                hints[field.removeprefix("hint:")] = cell
+            elif field == OTHER:
+                other[heading] = text
+            else:
+                by_field[field] = (heading, cell)
+        taxon = by_field.get("taxon", ("", ""))[1]
+        vernacular = by_field.get("vernacular", ("", ""))[1]
+        recording = by_field.get("recording", ("", ""))[1]
+        if not (taxon or vernacular or recording):
+            self.fault("", "there is neither a name nor a recording in this row")
+        caste, sex = self.caste_and_sex(by_field)
+        hints |= self.hints(by_field)
+        known: dict[str, Any] = {
+            "event_date": self.date(by_field),
+            "place": self.place(by_field, other),
+            "recorder": by_field.get("recorder", ("", ""))[1],
+            "taxon": taxon,
+            "rank": self.rank(taxon, by_field.get("rank", ("", ""))[1]),
+            "vernacular": vernacular,
+            "caste": caste,
+            "sex": sex,
+            "status": "decided" if taxon or vernacular else "hint",
+            "identified_by": by_field.get("identified by", ("", ""))[1],
+            "temperature_c": self.temperature(by_field),
+            "hints": hints,
+            "recording": RecordingNote(path=recording) if recording else None,
+            "notes": by_field.get("notes", ("", ""))[1],
+            "photographs": (by_field["photograph"][1],) if "photograph" in by_field else (),
+            "other": other,
+        }
+        record: Record | None = self.tried("", lambda: Record(**known))
+        return record
+
+    @staticmethod
+    def rank(taxon: str, given: str) -> str:
+        return given.lower() if given.lower() in RANKS else rank_of_name(taxon)
+
+    def date(self, by_field: Mapping[str, tuple[str, str]]) -> str:
+        heading, text = by_field.get("date", ("", ""))
+        if not text and "year" in by_field:
+            heading = by_field["year"][0]
+            parts = [by_field[name][1] for name in ("year", "month", "day") if name in by_field]
+            text = "-".join([parts[0], *(part.zfill(2) for part in parts[1:])])
+        if not text:
+            return ""
+        _, time = by_field.get("time", ("", ""))
+        date: str = self.tried(heading, lambda: events.parse_event_date(text), "")
+        if date and time and "T" not in date and "/" not in date:
+            time_heading = by_field["time"][0]
+            date = self.tried(time_heading, lambda: events.parse_event_date(f"{date}T{time.zfill(5)}"), date)
+        if date and events.day_range(date)[0] > dt.datetime.now(dt.UTC).date() + dt.timedelta(days=1):
+            self.fault(heading, f"{text} lies in the future")
+        return date
+
+    def place(self, by_field: Mapping[str, tuple[str, str]], other: dict[str, str]) -> Place | None:
+        place: Place | None = None
+        reference_heading, reference = by_field.get("place", ("", ""))
+        if "latitude" in by_field or "longitude" in by_field:
+            (heading, latitude), (east_heading, longitude) = (
+                by_field.get(name, ("", "")) for name in ("latitude", "longitude")
+            )
+            if not (latitude and longitude):
+                self.fault(heading or east_heading, "latitude and longitude must both be there")
+                return None
+            place = self.tried(heading, lambda: parse_place(f"{latitude}, {longitude}"))
+            if reference:
+                other[reference_heading] = reference
+        elif reference:
+            place = self.tried(reference_heading, lambda: parse_place(reference))
+        heading, text = by_field.get("uncertainty", ("", ""))
+        if text and place is not None:
+            metres = self.number(heading, re.sub(r"\s*m(et(er|re)s?)?$", "", text, flags=re.IGNORECASE))
+            if metres is not None and metres <= 0:
+                self.fault(heading, "the uncertainty of a place must be more than 0 m")
+            elif metres is not None:
+                place = replace(place, uncertainty_m=max(5.0, metres))
+        return place
+
+    def caste_and_sex(self, by_field: Mapping[str, tuple[str, str]]) -> tuple[str, str]:
+        caste = sex = ""
+        for field in ("sex", "caste"):
+            heading, text = by_field.get(field, ("", ""))
+            word = text.lower().strip(" .")
+            if word in _NOT_KNOWN:
+                continue
+            found = [name for name, words in _CASTE_WORDS.items() if word == name or word in words]
+            if not found:
+                self.fault(heading, f"{text!r} is not a caste (one of {', '.join(CASTES)}, or empty)")
+            elif field == "sex" and found[0] in ("male", "female"):
+                sex = found[0]
+            else:
+                caste = found[0]
+        if caste and sex and sex_of(caste) not in ("", sex):
+            self.fault(by_field["caste"][0], f"a {caste} is not {sex}")
+        return caste, sex or sex_of(caste)
+
+    def hints(self, by_field: Mapping[str, tuple[str, str]]) -> dict[str, str]:
+        heading, text = by_field.get("hints", ("", ""))
+        found = {}
+        for piece in filter(None, (piece.strip() for piece in text.split(";"))):
+            character, equals, state = (part.strip() for part in piece.partition("="))
+            if not (character and equals and state):
+                self.fault(heading, f"{piece!r} is not of the form character=state")
+            else:
+                found[character] = state
+        return found
+
+    def temperature(self, by_field: Mapping[str, tuple[str, str]]) -> float | None:
+        heading, text = by_field.get("temperature", ("", ""))
+        if not text:
+            return None
+        value = self.number(heading, re.sub(r"\s*°?\s*[Cc]?$", "", text))
+        if value is not None and not -40 <= value <= 60:
+            self.fault(heading, f"{text} is no temperature of the air in degrees Celsius")
+            return None
+        return value
+
+    def number(self, heading: str, text: str) -> float | None:
+        if not re.fullmatch(r"[+-]?\d+([.,]\d+)?", text, re.ASCII):
+            self.fault(heading, f"{text!r} is not a number")
+            return None
+        return float(text.replace(",", "."))

@@ -1,0 +1,343 @@
+"""What a record holds: plain frozen values, their checks and their JSON.
+
+Conventions
+-----------
+Text that is not known is empty, a number or part that is not known is None. Times in a recording are
+seconds from its start; ``event_date`` is text as `wingtone.notebook.events` describes. ``answer`` is the
+identify JSON (``wingtone/identify/1``) exactly as it was given; the notebook reads a few of its parts and
+changes none.
+
+- `Record`: one observation, without its place in a notebook.
+- `RecordingNote`, `BoutNote`, `Tone`: the parts that come from sound.
+- `record_from_answer`: fill a record from an identify JSON.
+- `to_json`, `from_json`: the layout ``wingtone/record/1``, loss-free.
+- `sex_of`, `rank_of_name`: the sex that a caste implies, the rank that a name shows.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import re
+import uuid
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from wingtone.errors import RequestError
+from wingtone.notebook.events import parse_event_date
+from wingtone.notebook.places import Place
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+__all__ = [
+    "CASTES",
+    "RANKS",
+    "SEXES",
+    "STATUSES",
+    "BoutNote",
+    "Record",
+    "RecordingNote",
+    "Tone",
+    "dumps",
+    "from_json",
+    "new_id",
+    "rank_of_name",
+    "record_from_answer",
+    "sex_of",
+    "to_json",
+]
+
+SCHEMA = "wingtone/record/1"
+
+STATUSES = ("hint", "decided", "confirmed", "rejected")
+"""What the name rests on: the program's hint; the recorder's decision; a competent other's agreement; or
+found to be wrong."""
+
+CASTES = ("queen", "worker", "male", "cuckoo female", "female", "not a bumblebee")
+SEXES = ("female", "male")
+RANKS = ("species", "aggregate", "genus")
+
+MOST_CHARACTERS = 100_000
+"""Longest text a record takes. Ours: a page of notes has 3000, and a runaway paste is caught."""
+
+
+@dataclass(frozen=True)
+class BoutNote:
+    """One bout of a recording, as far as a record needs it.
+
+    ``kind`` is ``flight``, ``sonication`` or ``uncertain``; the tone and its 95 % interval are in Hz.
+    """
+
+    kind: str
+    start_s: float
+    end_s: float
+    f0_hz: float | None = None
+    f0_low_hz: float | None = None
+    f0_high_hz: float | None = None
+
+
+@dataclass(frozen=True)
+class RecordingNote:
+    """Which recording a record rests on. ``sha256`` finds it again when it was moved."""
+
+    path: str
+    sha256: str = ""
+    duration_s: float | None = None
+    sample_rate_hz: int | None = None
+    recorded_at: str = ""
+    bouts: tuple[BoutNote, ...] = ()
+
+
+@dataclass(frozen=True)
+class Tone:
+    """The flight tone of the individual: median over its bouts and the 95 % interval of measurement."""
+
+    f0_hz: float
+    f0_low_hz: float
+    f0_high_hz: float
+    n_bouts: int = 1
+    duration_s: float | None = None
+
+
+@dataclass(frozen=True)
+class Record:
+    """One observation: what, when, where, who, and how it is known.
+
+    Attributes
+    ----------
+    event_date
+        ISO 8601 text, see `wingtone.notebook.events`; empty when not known.
+    place
+        Where; None when not known.
+    recorder
+        Who saw or recorded it.
+    taxon, rank, vernacular
+        The name to write down. ``rank`` is ``species``, ``aggregate``, ``genus`` or empty; without a name
+        it is dropped.
+    caste, sex
+        ``caste`` is one of `CASTES` or empty, ``sex`` one of `SEXES` or empty.
+    status, identified_by
+        One of `STATUSES`, and who decided or confirmed it.
+    temperature_c
+        Air temperature, degrees Celsius.
+    hints
+        What was seen, character to state, as given.
+    recording, tone
+        What was heard; None for a record by eye alone.
+    answer
+        The identify JSON as computed, or None.
+    made_with
+        Versions behind ``answer``: ``program``, ``fauna``, ``model``.
+    photographs
+        Paths of photographs.
+    other
+        What an imported table had besides, heading to text, so that nothing is lost.
+
+    Raises
+    ------
+    RequestError
+        On construction, when a part cannot be right. A part's name stands in ``where``.
+    """
+
+    event_date: str = ""
+    place: Place | None = None
+    recorder: str = ""
+    taxon: str = ""
+    rank: str = ""
+    vernacular: str = ""
+    caste: str = ""
+    sex: str = ""
+    status: str = "hint"
+    identified_by: str = ""
+    temperature_c: float | None = None
+    hints: Mapping[str, str] = field(default_factory=dict)
+    recording: RecordingNote | None = None
+    tone: Tone | None = None
+    answer: Mapping[str, Any] | None = None
+    made_with: Mapping[str, str] = field(default_factory=dict)
+    notes: str = ""
+    photographs: tuple[str, ...] = ()
+    other: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.event_date:
+            object.__setattr__(self, "event_date", parse_event_date(self.event_date))
+        _one_of("caste", self.caste, CASTES)
+        _one_of("sex", self.sex, SEXES)
+        _one_of("rank", self.rank, RANKS)
+        if not self.taxon:
+            object.__setattr__(self, "rank", "")
+        if self.status not in STATUSES:
+            _one_of("status", self.status or " ", STATUSES)
+        for name, text in _texts(self):
+            try:
+                text.encode()
+            except UnicodeEncodeError:
+                raise RequestError("this text holds half a character", where=name) from None
+            if len(text) > MOST_CHARACTERS:
+                raise RequestError(f"this text is longer than {MOST_CHARACTERS} characters", where=name)
+        for name, number in (("temperature_c", self.temperature_c), *_tone_numbers(self.tone)):
+            if number is not None and not math.isfinite(number):
+                raise RequestError("this must be a number", where=name)
+
+
+def _one_of(name: str, value: str, allowed: tuple[str, ...]) -> None:
+    if value and value not in allowed:
+        raise RequestError(f"{value!r} is not a {name}", remedy=f"one of {', '.join(allowed)}", where=name)
+
+
+def _texts(record: Record) -> list[tuple[str, str]]:
+    plain = [
+        (item.name, value)
+        for item in dataclasses.fields(record)
+        if isinstance(value := getattr(record, item.name), str)
+    ]
+    for name in ("hints", "made_with", "other"):
+        plain += [(name, f"{key}{value}") for key, value in getattr(record, name).items()]
+    plain += [("photographs", path) for path in record.photographs]
+    if record.recording is not None:
+        plain.append(("recording", record.recording.path))
+    if record.place is not None:
+        plain.append(("place", record.place.text))
+    return plain
+
+
+def _tone_numbers(tone: Tone | None) -> list[tuple[str, float]]:
+    if tone is None:
+        return []
+    return [("tone", value) for value in (tone.f0_hz, tone.f0_low_hz, tone.f0_high_hz)]
+
+
+def new_id() -> str:
+    """Return a fresh identifier for a record: a random UUID (RFC 9562, version 4)."""
+    return str(uuid.uuid4())
+
+
+def sex_of(caste: str) -> str:
+    """Return the sex a caste implies: queens and workers are female, males male; else empty."""
+    if caste == "male":
+        return "male"
+    return "female" if caste in ("queen", "worker", "cuckoo female", "female") else ""
+
+
+def rank_of_name(taxon: str) -> str:
+    """Return the rank that the form of a name shows, or empty.
+
+    ``Bombus hortorum`` is a species, a name with ``agg.``, ``s.l.`` or a slash an aggregate, ``Bombus`` and
+    ``Bombus sp.`` the genus.
+    """
+    if re.search(r"\bagg\b|/|\bs\.?\s?l\.?(\s|$)", taxon):
+        return "aggregate"
+    words = taxon.split()
+    if len(words) == 2 and re.fullmatch(r"[a-z-]+", words[1]) and words[1] not in ("sp", "spp"):
+        return "species"
+    return "genus" if words and words[0] == "Bombus" and len(words) <= 2 else ""
+
+
+def record_from_answer(answer: Mapping[str, Any], *, tone: Tone | None = None, **known: Any) -> Record:
+    """Fill a record from an identify JSON.
+
+    Parameters
+    ----------
+    answer
+        ``wingtone/identify/1``, with or without a recording in it. Kept whole.
+    tone
+        The tone of the individual, taken together over its bouts by whoever measured it.
+    known
+        Any other field of `Record`; it goes before what the answer says.
+
+    Returns
+    -------
+    Record
+        Name and rank as the answer's ``record_as`` advises, with status ``hint``; the likeliest caste when
+        it has at least three quarters of the probability (ours: below that a recorder would leave it open).
+    """
+    filled: dict[str, Any] = {"answer": dict(answer), "tone": tone}
+    record_as = answer.get("record_as") or {}
+    if record_as.get("taxon"):
+        filled["taxon"] = record_as["taxon"]
+        filled["rank"] = record_as["rank"] if record_as.get("rank") in RANKS else ""
+        named = [taxon for taxon in answer.get("taxa") or () if taxon.get("taxon") == record_as["taxon"]]
+        filled["vernacular"] = (named[0].get("vernacular") or "") if named else ""
+    castes = answer.get("castes") or ()
+    if castes and (castes[0].get("probability") or 0) >= 0.75 and castes[0].get("caste") in CASTES:
+        filled["caste"] = castes[0]["caste"]
+        filled["sex"] = sex_of(filled["caste"])
+    heard = answer.get("recording")
+    if heard:
+        filled["recording"] = RecordingNote(
+            path=heard.get("path") or "",
+            sha256=heard.get("sha256") or "",
+            duration_s=heard.get("duration_s"),
+            sample_rate_hz=heard.get("sample_rate_hz"),
+            recorded_at=heard.get("recorded_at") or "",
+            bouts=tuple(
+                BoutNote(
+                    kind=bout.get("kind") or "uncertain",
+                    start_s=bout["start_s"],
+                    end_s=bout["end_s"],
+                    f0_hz=bout.get("f0_hz"),
+                    f0_low_hz=bout.get("f0_low_hz"),
+                    f0_high_hz=bout.get("f0_high_hz"),
+                )
+                for bout in answer.get("bouts") or ()
+            ),
+        )
+        if heard.get("recorded_at") and heard.get("recorded_at_source") != "file time":
+            filled["event_date"] = heard["recorded_at"]
+    return Record(**{**filled, **known})
+
+
+def to_json(record: Record) -> dict[str, Any]:
+    """Lay a record out as ``wingtone/record/1``: plain types, ``None`` for unknown."""
+    body: dict[str, Any] = {item.name: getattr(record, item.name) for item in dataclasses.fields(record)}
+    for name in ("place", "tone", "recording"):
+        if body[name] is not None:
+            body[name] = dict(vars(body[name]))
+    if record.recording is not None:
+        body["recording"]["bouts"] = [dict(vars(bout)) for bout in record.recording.bouts]
+    for name in ("hints", "made_with", "other"):
+        body[name] = dict(body[name])
+    return {"schema": SCHEMA, **body, "photographs": list(record.photographs)}
+
+
+def from_json(body: Mapping[str, Any]) -> Record:
+    """Read what `to_json` wrote. Unknown keys of a later layout are refused.
+
+    Raises
+    ------
+    RequestError
+        Not this layout, or a part that cannot be right.
+    """
+    if body.get("schema") != SCHEMA:
+        raise RequestError(f"this is not a record of the layout {SCHEMA}")
+    parts = {key: value for key, value in body.items() if key != "schema"}
+    try:
+        if parts.get("place") is not None:
+            parts["place"] = Place(**parts["place"])
+        if parts.get("tone") is not None:
+            parts["tone"] = Tone(**parts["tone"])
+        if parts.get("recording") is not None:
+            recording = dict(parts["recording"])
+            recording["bouts"] = tuple(BoutNote(**bout) for bout in recording["bouts"])
+            parts["recording"] = RecordingNote(**recording)
+        parts["photographs"] = tuple(parts.get("photographs", ()))
+        return Record(**parts)
+    except (TypeError, KeyError) as error:
+        raise RequestError(f"a part of this record was not understood: {error}") from error
+
+
+def dumps(record: Record) -> str:
+    """Write a record as compact JSON text, the same text for equal records.
+
+    Raises
+    ------
+    RequestError
+        The answer holds something that JSON cannot.
+    """
+    try:
+        return json.dumps(to_json(record), sort_keys=True, allow_nan=False, separators=(",", ":"))
+    except (TypeError, ValueError) as error:
+        raise RequestError(f"the answer is not plain JSON: {error}", where="answer") from error

@@ -1,0 +1,256 @@
+"""From judged pieces to bouts: decide, join, measure, flag."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from wingtone.tone.gate import SOURCES, Gate
+from wingtone.tone.pieces import CONTEXT_S, Piece, features
+from wingtone.tone.refine import WINDOW_S
+from wingtone.tone.results import Bout, Kind
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+FLIGHT_THRESHOLD = 0.5
+"""Ours, from the trade-off between bees missed and false bouts on real recordings (README)."""
+SHORT_S = 0.4
+SHORT_EXTRA = 0.2
+"""A tone of under 0.4 s has to be surer by 0.2. Ours, from the trade-off on real recordings."""
+EXTEND_SHARE = 0.4
+"""Ours: low enough that a fluttering flight is not torn up, and of use only beside a sure piece."""
+JOIN_GAP_S = 0.3
+JOIN_LN = 0.12
+"""Bouts of one kind closer than 0.3 s and 12 % of tone are one bout: a bee turning away and back."""
+Z_95 = 1.96
+END_S = 0.027
+WANDER_SHARE = 0.022
+LINE_SHARE = 0.0005
+"""What the bend of the likelihood does not see: where exactly a bout ends (27 ms), the smoothing of wander
+within a window (2.2 % of how far the tone moves), the grid and the joining of runs (0.05 %). Ours, set on
+the simulator's clips at 10, 5 and 0 dB so that the 95 % interval covers 95 % of bouts;
+``tests/benchmarks/simulated.py`` repeats it on other seeds."""
+LOWEST_FLIGHT_HZ, HIGHEST_FLIGHT_HZ = 75.0, 330.0
+"""Flight lies within 80-320 Hz; a margin for Doppler and measurement. Nothing outside is called flight."""
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A piece with the probabilities of `KINDS` for the stretch it belongs to, and what else it may be."""
+
+    piece: Piece
+    kinds: NDArray[np.float64]
+    sources: NDArray[np.float64]
+    stretch_s: float
+
+
+def judge(pieces: Sequence[Piece], gate: Gate) -> list[Judged]:
+    """Judge every piece; parts of one unbroken stretch share their evidence.
+
+    The log probabilities of a stretch's parts are averaged, weighted by their lengths: parts of one tone
+    are far from independent, so their evidence is pooled, not added up.
+    """
+    if not pieces:
+        return []
+    described = features(pieces)
+    log_kinds = np.log(np.clip(gate.kinds(described), 1e-4, 1.0))
+    sources = gate.sources(described)
+    stretch = np.array([p.stretch for p in pieces])
+    length = np.array([p.duration_s for p in pieces])
+    out: list[Judged] = []
+    for i, piece in enumerate(pieces):
+        same = stretch == stretch[i]
+        pooled = np.exp(np.average(log_kinds[same], axis=0, weights=length[same]))
+        out.append(Judged(piece, pooled / pooled.sum(), sources[i], float(length[same].sum())))
+    return out
+
+
+def kind_of(judged: Judged, *, threshold: float) -> Kind | None:
+    """Decide; None when it is more likely something else than any bee."""
+    flight, sonication, _ = judged.kinds
+    f0_hz = float(np.exp(judged.piece.ln_f0))
+    needed = min(threshold + (SHORT_EXTRA if judged.stretch_s < SHORT_S else 0.0), 0.99)
+    if flight >= needed and LOWEST_FLIGHT_HZ <= f0_hz <= HIGHEST_FLIGHT_HZ:
+        return "flight"
+    if sonication >= 0.5:
+        return "sonication"
+    return "uncertain" if flight + sonication > 0.5 and f0_hz >= LOWEST_FLIGHT_HZ else None
+
+
+def _close(one: Piece, other: Piece) -> bool:
+    """Whether two pieces, in order of time, may belong to one bout."""
+    return other.start_s - one.end_s < JOIN_GAP_S and abs(one.ln_f0 - other.ln_f0) < JOIN_LN
+
+
+def decide(judged: Sequence[Judged], *, threshold: float) -> list[Kind | None]:
+    """The kind of every piece, with hysteresis.
+
+    A flight needs one sure piece to begin with; from there it reaches over neighbours of the same tone
+    that are at least `EXTEND_SHARE` as sure.
+    """
+    kinds = [kind_of(item, threshold=threshold) for item in judged]
+    order = range(len(judged))
+    for sweep, step in ((order[1:], -1), (reversed(order[:-1]), 1)):
+        for i in sweep:
+            neighbour = i + step
+            first, last = sorted((i, neighbour))
+            if (
+                kinds[neighbour] == "flight"
+                and kinds[i] in (None, "uncertain")
+                and judged[i].kinds[0] >= EXTEND_SHARE * threshold
+                and _close(judged[first].piece, judged[last].piece)
+            ):
+                kinds[i] = "flight"
+    return kinds
+
+
+def join(judged: Sequence[Judged], kinds: Sequence[Kind | None]) -> list[tuple[Kind, list[Judged]]]:
+    """Join neighbouring pieces of one kind and tone into bouts; pieces of no kind are left out."""
+    groups: list[tuple[Kind, list[Judged]]] = []
+    for item, kind in zip(judged, kinds, strict=True):
+        if kind is None:
+            continue
+        if groups and kind == groups[-1][0] and _close(groups[-1][1][-1].piece, item.piece):
+            groups[-1][1].append(item)
+        else:
+            groups.append((kind, [item]))
+    return groups
+
+
+def fine_line_hz(rows: NDArray[np.void], refined: NDArray[np.void]) -> NDArray[np.float64]:
+    """The tone line of a bout on the 10 ms grid: through the refined values, or as tracked without any.
+
+    Parameters
+    ----------
+    rows : shape (n,), dtype `wingtone.tone.rows.ROW`
+    refined
+        Those refined values that lie in these rows.
+    """
+    if refined.size == 0:
+        return np.exp(rows["ln_f0"].astype(np.float64))
+    line: NDArray[np.float64] = np.interp(
+        rows["frame"], refined["frame"], refined["f0_hz"].astype(np.float64)
+    )
+    return line
+
+
+def f0_interval(refined: NDArray[np.void], line_hz: NDArray[np.float64], duration_s: float) -> float:
+    """Half-width of the 95 % interval of the median of a bout's line, Hz.
+
+    The windows overlap, so only one in each `WINDOW_S` is independent; a median is sqrt(pi/2) less
+    efficient than a mean (textbook statistics). To the measurement's own error comes what the uncertain
+    ends of the bout, the smoothing within a window and the grid add.
+    """
+    low, high = np.percentile(line_hz, [10, 90])
+    spread = float(high - low)
+    centre = float(np.median(line_hz))
+    independent = max(1.0, duration_s / WINDOW_S)
+    f0_hz = refined["f0_hz"].astype(np.float64)
+    measurement = float(np.median(refined["variance_hz2"])) if f0_hz.size else (0.01 * centre) ** 2
+    # Where windows scatter more than the likelihood says, the scatter is believed. Third differences
+    # leave slow wander out; for white noise of variance v theirs is 20 v.
+    if f0_hz.size > 4:
+        measurement = max(measurement, float(np.mean(np.diff(f0_hz, 3) ** 2)) / 20.0)
+    own = np.pi / 2 * measurement / independent
+    ends = (spread * END_S / duration_s) ** 2
+    rest = (WANDER_SHARE * spread) ** 2 + (LINE_SHARE * centre) ** 2
+    return Z_95 * float(np.sqrt(own + ends + rest))
+
+
+def to_bout(kind: Kind, items: Sequence[Judged], refined: NDArray[np.void], others: Sequence[Judged]) -> Bout:
+    """Measure one bout.
+
+    Parameters
+    ----------
+    items
+        Its pieces, in order.
+    refined
+        The recording's refined values, dtype `wingtone.tone.refine.REFINED`.
+    others
+        Pieces that were judged to be no bee, for the flags.
+    """
+    rows = np.concatenate([item.piece.rows for item in items])
+    here = refined[np.isin(refined["frame"], rows["frame"])]
+    line_hz = fine_line_hz(rows, here)
+    start_s, end_s = items[0].piece.start_s, items[-1].piece.end_s
+    lengths = np.array([item.piece.duration_s for item in items])
+    low, high = np.percentile(line_hz, [10, 90])
+    half = f0_interval(here, line_hz, float(lengths.sum()))
+    if here.size:
+        tone, noise = here["tone_power"].mean(axis=0), here["noise_power"].mean(axis=0)
+    else:
+        tone = noise = np.full(rows["teeth"].shape[1], np.nan)
+    f0_hz = float(np.median(line_hz))
+    harmonics_db, snr_db = _levels(tone, noise, f0_hz)
+    flags = _flags(rows, line_hz, harmonics_db, snr_db)
+    flags += _neighbour_flags(start_s, end_s, others)
+    return Bout(
+        kind=kind,
+        start_s=round(start_s, 3),
+        end_s=round(end_s, 3),
+        f0_hz=f0_hz,
+        f0_low_hz=f0_hz - half,
+        f0_high_hz=f0_hz + half,
+        f0_spread_hz=float(high - low),
+        snr_db=snr_db,
+        harmonics_db=harmonics_db,
+        flight_probability=float(np.average([i.kinds[0] for i in items], weights=lengths)),
+        flags=tuple(dict.fromkeys(flags)),
+    )
+
+
+def _levels(
+    tone: NDArray[np.float32], noise: NDArray[np.float32], f0_hz: float
+) -> tuple[tuple[float, ...], float]:
+    """Harmonic levels re the strongest, and the SNR in the band of the comb; dB."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        clear = tone > 0.5 * noise
+        level = np.where(clear, 10 * np.log10(tone / np.nanmax(tone)), np.nan)
+    known = np.isfinite(tone)
+    if not known.any():
+        return (), float("nan")
+    # One Fourier cell of the window holds 1 / WINDOW_S of bandwidth; between two teeth lie f0 * WINDOW_S.
+    floor = float(noise[known].sum()) * f0_hz * WINDOW_S
+    total = float(tone[known].sum())
+    snr = 10 * np.log10(max(total, 1e-20) / max(floor, 1e-20))
+    return tuple(float(v) for v in level[known]), float(snr)
+
+
+WIND_NEPERS = 5.0
+"""Rumble (20-60 Hz) over the gaps of the comb from which wind is flagged: 22 dB. Ours."""
+LOW_LEVEL_DB = -6.0
+STEADY_LN = 0.0015
+
+
+def _flags(
+    rows: NDArray[np.void], f0_hz: NDArray[np.float64], harmonics_db: tuple[float, ...], snr_db: float
+) -> list[str]:
+    flags = []
+    if float(np.median(rows["rumble"] - rows["gap_level"])) > WIND_NEPERS:
+        flags.append("wind")
+    if harmonics_db and not harmonics_db[0] > -25.0:
+        flags.append("fundamental missing")
+    if snr_db < LOW_LEVEL_DB:
+        flags.append("low level")
+    other = rows["salience_other"]
+    if float(np.mean((other > 6.0) & (other > 0.7 * rows["salience"]))) > 0.5:
+        flags.append("two tones")
+    mains = f0_hz / 50.0
+    steady = f0_hz.size > 10 and float(np.std(np.log(f0_hz))) < STEADY_LN
+    if steady and abs(np.median(mains) % 1 - 0.5) > 0.49:
+        flags.append("hum")
+    return flags
+
+
+def _neighbour_flags(start_s: float, end_s: float, others: Sequence[Judged]) -> list[str]:
+    """Name voices and engines heard within `CONTEXT_S` of a bout."""
+    heard = dict.fromkeys(SOURCES, 0.0)
+    for item in others:
+        if item.piece.end_s > start_s - CONTEXT_S and item.piece.start_s < end_s + CONTEXT_S:
+            heard[SOURCES[int(item.sources.argmax())]] += item.piece.duration_s
+    return [name for name in SOURCES[:-1] if heard[name] > 0.3]

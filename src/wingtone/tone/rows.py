@@ -1,0 +1,142 @@
+"""One row of evidence for every frame that carries a tone, and for its shoulders.
+
+A row holds all that later stages need of a frame, so spectra can be forgotten block by block. Shoulder
+rows (up to `SHOULDER` frames before and after a tone) hold the tone's last pitch: they tell how the
+comb begins and ends, and whether it was there before.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from wingtone.tone import comb, spectrum
+from wingtone.tone.track import NO_BEE
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+SHOULDER = 40
+"""0.4 s each side."""
+N_TEETH = comb.N_HARMONICS
+
+ROW = np.dtype(
+    [
+        ("frame", np.int64),
+        ("tracked", np.bool_),
+        ("ln_f0", np.float32),
+        ("salience", np.float32),
+        ("salience_double", np.float32),
+        ("salience_half", np.float32),
+        ("salience_third", np.float32),
+        ("salience_other", np.float32),
+        ("level", np.float32),
+        ("gap_level", np.float32),
+        ("rumble", np.float32),
+        ("teeth", np.float32, (N_TEETH,)),
+        ("gaps", np.float32, (N_TEETH,)),
+        ("tooth_level", np.float32, (N_TEETH,)),
+    ]
+)
+"""Levels in nepers of power; contrast (teeth, gaps) over the local floor; NaN beyond the band."""
+
+
+def _at(values: NDArray[np.float32], bins: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Read (n_channels, n_frames, n_bins) at fractional bins (n_frames, n_teeth); mean over channels."""
+    low = np.minimum(bins.astype(np.int64), spectrum.N_BINS - 2)
+    weight = (bins - low).astype(np.float32)
+    frame = np.arange(bins.shape[0])[:, None]
+    read: NDArray[np.float32] = (
+        values[:, frame, low] * (1 - weight) + values[:, frame, low + 1] * weight
+    ).mean(axis=0)
+    return read
+
+
+def _held(path: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Frames that get a row, and the candidate each of them holds."""
+    tracked = np.flatnonzero(path != NO_BEE)
+    if tracked.size == 0:
+        return tracked, tracked
+    frame = np.arange(path.size)
+    after = np.searchsorted(tracked, frame)
+    right = tracked[np.minimum(after, tracked.size - 1)]
+    left = tracked[np.maximum(after - 1, 0)]
+    nearest = np.where(np.abs(right - frame) < np.abs(frame - left), right, left)
+    keep = np.abs(nearest - frame) <= SHOULDER
+    return frame[keep], path[nearest[keep]]
+
+
+def frame_rows(
+    log_spectrum: NDArray[np.float32],
+    contrast: NDArray[np.float32],
+    salience: NDArray[np.float32],
+    path: NDArray[np.int64],
+    *,
+    first_frame: int = 0,
+    band_hz: float = spectrum.RATE_HZ / 2,
+) -> NDArray[np.void]:
+    """Collect the rows of one block.
+
+    Parameters
+    ----------
+    log_spectrum, contrast : shape (n_channels, n_frames, N_BINS)
+    salience : shape (n_frames, n_candidates)
+    path : shape (n_frames,)
+    first_frame
+        Number of the block's first frame in the recording.
+
+    Returns
+    -------
+    structured array of dtype `ROW`, ascending in ``frame``; empty when nothing is tracked.
+    """
+    frame, candidate = _held(path)
+    rows = np.zeros(frame.size, ROW)
+    if frame.size == 0:
+        return rows
+    n = salience.shape[1]
+    here = salience[frame]
+    at = np.arange(frame.size)
+
+    def shifted(ratio: float) -> NDArray[np.float32]:
+        index = candidate + round(np.log(ratio) / comb.STEP)
+        value = here[at, np.clip(index, 0, n - 1)]
+        return np.where((index >= 0) & (index < n), value, 0.0).astype(np.float32)
+
+    # A parabola through three candidates reads f0 finer than the grid.
+    middle = np.clip(candidate, 1, n - 2)
+    left, centre, right = here[at, middle - 1], here[at, middle], here[at, middle + 1]
+    bend = left - 2 * centre + right
+    offset = np.where(bend < -1e-6, 0.5 * (left - right) / np.where(bend < -1e-6, bend, 1.0), 0.0)
+    ln_f0 = np.log(comb.candidates_hz()[middle]) + comb.STEP * np.clip(offset, -1.0, 1.0)
+
+    f0_bins = np.exp(ln_f0)[:, None] / spectrum.BIN_HZ
+    harmonic = np.arange(1, N_TEETH + 1)
+    tooth_bins, gap_bins = f0_bins * harmonic, f0_bins * (harmonic - 0.5)
+    levels, marks = log_spectrum[:, frame], contrast[:, frame]
+    inside = tooth_bins * spectrum.BIN_HZ < min(band_hz, spectrum.RATE_HZ / 2) - 30.0
+    teeth = np.where(inside, _at(marks, tooth_bins), np.nan)
+    tooth_level = np.where(inside, _at(levels, tooth_bins), np.nan)
+    gap_level = np.where(inside, _at(levels, gap_bins), np.nan)
+
+    distance = np.abs(np.arange(n)[None, :] - candidate[:, None]) * comb.STEP
+    other = here.copy()
+    for ratio in (1.0, 2.0, 0.5, 1.5, 2 / 3, 3.0, 1 / 3):
+        other[np.abs(distance - abs(np.log(ratio))) < 0.06] = -9.0
+
+    rows["frame"] = frame + first_frame
+    rows["tracked"] = path[frame] != NO_BEE
+    rows["ln_f0"] = ln_f0
+    rows["salience"] = here[at, candidate]
+    rows["salience_double"] = shifted(2.0)
+    rows["salience_half"] = shifted(0.5)
+    rows["salience_third"] = np.maximum(shifted(1.5), shifted(2 / 3))
+    rows["salience_other"] = other.max(axis=1)
+    rows["level"] = np.log(np.nanmean(np.exp(tooth_level), axis=1))
+    rows["gap_level"] = np.log(np.nanmean(np.exp(gap_level), axis=1))
+    low, high = round(20 / spectrum.BIN_HZ), round(60 / spectrum.BIN_HZ)
+    rows["rumble"] = levels[:, :, low:high].mean(axis=(0, 2))
+    rows["teeth"] = teeth
+    rows["gaps"] = np.where(inside, _at(marks, gap_bins), np.nan)
+    rows["tooth_level"] = tooth_level
+    return rows

@@ -1,0 +1,134 @@
+"""``wingtone identify``: with and without recordings, for people and for programs."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from wingtone.cli import main
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from click.testing import CliRunner, Result
+
+    from wingtone.tone.results import ToneResult
+
+    Find = Callable[[ToneResult], None]
+
+
+def answer(result: Result) -> dict[str, Any]:
+    assert result.exit_code == 0, result.stderr
+    (line,) = result.stdout.splitlines()
+    laid_out: dict[str, Any] = json.loads(line, parse_constant=lambda name: pytest.fail(f"{name} in JSON"))
+    return laid_out
+
+
+def test_without_a_recording(runner: CliRunner) -> None:
+    arguments = ["identify", "--f0", "146", "--date", "2026-03-20", "--hint", "tail=buff", "--format", "json"]
+    laid_out = answer(runner.invoke(main, arguments))
+    assert laid_out["schema"] == "wingtone/identify/1"
+    assert "recording" not in laid_out
+    assert math.fsum(c["probability"] for c in laid_out["candidates"]) == pytest.approx(1.0)
+    shares = [c["probability"] for c in laid_out["candidates"]]
+    assert shares == sorted(shares, reverse=True)
+    assert {piece["kind"] for piece in laid_out["evidence"]} >= {"date", "tone", "hint"}
+
+
+def test_hints_alone_say_nothing_of_size(runner: CliRunner) -> None:
+    laid_out = answer(runner.invoke(main, ["identify", "--hint", "tail=red", "--format", "json"]))
+    assert laid_out["size"]["itd_mm"] is None
+
+
+def test_a_deeper_tone_is_a_bigger_bee(runner: CliRunner) -> None:
+    """Between species the tone falls with size (Casey, May and Morgan 1985: about mass^-0.35)."""
+    sizes = [
+        answer(runner.invoke(main, ["identify", "--f0", f0, "--hint", "tail=white", "--format", "json"]))[
+            "size"
+        ]
+        for f0 in ("120", "200")
+    ]
+    assert sizes[0]["itd_mm"] > sizes[1]["itd_mm"]
+    assert all(s["itd_low_mm"] < s["itd_mm"] < s["itd_high_mm"] for s in sizes)
+
+
+def test_a_question_mark_is_the_same_as_leaving_out(runner: CliRunner) -> None:
+    with_mark = ["identify", "--hint", "tail=red", "--hint", "collar=?", "--format", "json"]
+    without = ["identify", "--hint", "tail=red", "--format", "json"]
+    assert answer(runner.invoke(main, with_mark)) == answer(runner.invoke(main, without))
+
+
+def test_a_recording_gives_both_halves(runner: CliRunner, hover_wav: Path, perfect_ear: Find) -> None:
+    laid_out = answer(runner.invoke(main, ["identify", str(hover_wav), "--format", "json"]))
+    assert laid_out["individual"] == 1
+    assert laid_out["recording"]["recorded_at_source"] == "file name"
+    assert len(laid_out["bouts"]) > 0
+    assert {piece["kind"] for piece in laid_out["evidence"]} >= {"date", "tone"}
+
+
+def test_a_date_given_is_marked_as_given(runner: CliRunner, hover_wav: Path, perfect_ear: Find) -> None:
+    arguments = ["identify", str(hover_wav), "--date", "2026-03-20", "--format", "json"]
+    recording = answer(runner.invoke(main, arguments))["recording"]
+    assert (recording["recorded_at"], recording["recorded_at_source"]) == ("2026-03-20", "given")
+
+
+def test_several_recordings_give_a_line_each(runner: CliRunner, hover_wav: Path, perfect_ear: Find) -> None:
+    folder = hover_wav.parent
+    result = runner.invoke(main, ["identify", str(folder), str(folder / "none.wav"), "--format", "json"])
+    assert result.exit_code == 1
+    lines = [json.loads(line) for line in result.stdout.splitlines()]
+    assert len(lines) >= 1
+    assert all(line["schema"] == "wingtone/identify/1" for line in lines)
+    assert "none.wav" in result.stderr
+
+
+def test_report_for_people(runner: CliRunner, hover_wav: Path, perfect_ear: Find) -> None:
+    arguments = [
+        "identify",
+        str(hover_wav),
+        "--hint",
+        "tail=white",
+        "--place",
+        "TQ 18 75",
+        "--temperature",
+        "18",
+    ]
+    result = runner.invoke(main, arguments)
+    assert result.exit_code == 0
+    text = result.stdout
+    # In the order a person needs them.
+    parts = ["Record as", "It may be", "Caste", "Size", "Why", "Look next"]
+    assert [text.index(part) for part in parts] == sorted(text.index(part) for part in parts)
+    assert " %  #" in text
+    assert "bits  " in text
+    assert all(len(line) <= 80 for line in text.splitlines()[1:])
+    assert "\x1b" not in text
+
+
+def test_questions_come_with_their_answers(runner: CliRunner) -> None:
+    text = runner.invoke(main, ["identify", "--f0", "150", "--hint", "collar=yellow"]).stdout
+    asked = " ".join(text.split("Look next")[1].split())
+    assert "? (" in asked
+    assert "--hint CHARACTER=STATE" in asked
+
+
+def test_a_fauna_of_ones_own(runner: CliRunner, tmp_path: Path) -> None:
+    """The shipped fauna, copied elsewhere, gives the same answer; a folder without tables is refused."""
+    import shutil
+
+    from wingtone.fauna.load import SHIPPED
+
+    own = tmp_path / "own"
+    shutil.copytree(SHIPPED, own)
+    asked = ["identify", "--f0", "150", "--format", "json"]
+    assert answer(runner.invoke(main, [*asked, "--fauna", str(own)])) == answer(runner.invoke(main, asked))
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    result = runner.invoke(main, [*asked, "--fauna", str(empty)])
+    assert result.exit_code == 1
+    assert result.stdout == ""
+    assert "Traceback" not in result.stderr

@@ -1,0 +1,170 @@
+"""``wingtone measure``: what it prints, in each layout, and the files it writes."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from wingtone.cli import main
+from wingtone.cli.measure_command import track_names
+from wingtone.clip import measure_json
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from click.testing import CliRunner
+
+    from wingtone.clip import Measurement
+    from wingtone.tone.results import ToneResult
+
+    Find = Callable[[ToneResult], None]
+
+
+def test_table(runner: CliRunner, hover_wav: Path, hover_truth: Measurement, perfect_ear: Find) -> None:
+    result = runner.invoke(main, ["measure", str(hover_wav)])
+    assert result.exit_code == 0
+    assert result.stderr == ""
+    lines = result.stdout.splitlines()
+    assert lines[0] == str(hover_wav)
+    assert "recorded 2026-06-15 10:15 (by its name)" in lines[1]
+    assert len([line for line in lines if " flight  " in line]) == len(hover_truth.tone.bouts)
+    assert "D3" in result.stdout  # 150 Hz lies between D3, 146.8 Hz, and D#3, 155.6 Hz
+    assert "passes at 3.1 m/s, 0.4 m away, wind" in result.stdout
+    assert all(len(line) <= 80 for line in lines[1:])
+
+
+def test_json_is_one_object_a_line(
+    runner: CliRunner, hover_wav: Path, hover_truth: Measurement, perfect_ear: Find
+) -> None:
+    other = hover_wav.with_name("other.wav")
+    other.write_bytes(hover_wav.read_bytes())
+    result = runner.invoke(main, ["measure", "--format", "json", str(hover_wav), str(other)])
+    assert result.exit_code == 0
+    first, second = (json.loads(line) for line in result.stdout.splitlines())
+    assert first["recording"]["path"] == str(hover_wav)
+    assert second["recording"]["path"] == str(other)
+    assert first["recording"]["sha256"] == second["recording"]["sha256"]
+    assert first["bouts"] == measure_json(hover_truth)["bouts"]
+
+
+def test_csv_has_a_row_a_bout_with_the_names_of_the_json(
+    runner: CliRunner, hover_wav: Path, perfect_ear: Find
+) -> None:
+    laid_out = json.loads(runner.invoke(main, ["measure", "--format", "json", str(hover_wav)]).stdout)
+    result = runner.invoke(main, ["measure", "--format", "csv", str(hover_wav)])
+    rows = list(csv.DictReader(io.StringIO(result.stdout)))
+    assert len(rows) == len(laid_out["bouts"]) > 0
+    for row, bout in zip(rows, laid_out["bouts"], strict=True):
+        for name in ("path", "sha256", "codec", "recorded_at"):
+            assert row[name] == str(laid_out["recording"][name])
+        for name in ("start_s", "end_s", "f0_hz", "f0_low_hz", "f0_high_hz", "snr_db"):
+            assert float(row[name]) == bout[name]
+        assert row["harmonics_db"] == "-3.0;0.0;"
+    assert rows[0]["flags"] == "wind"
+    assert rows[0]["speed_m_s"] == "3.1"
+    assert rows[1]["speed_m_s"] == ""
+
+
+def test_csv_of_nothing_is_a_heading(runner: CliRunner, tmp_path: Path) -> None:
+    result = runner.invoke(main, ["measure", "--format", "csv", str(tmp_path / "none.wav")])
+    assert result.exit_code == 1
+    assert result.stdout.startswith("path,sha256,duration_s,")
+    assert len(result.stdout.splitlines()) == 1
+
+
+def test_a_file_named_twice_is_measured_once(runner: CliRunner, hover_wav: Path, perfect_ear: Find) -> None:
+    result = runner.invoke(main, ["measure", "--format", "json", str(hover_wav), str(hover_wav)])
+    assert len(result.stdout.splitlines()) == 1
+
+
+# --- tracks -----------------------------------------------------------------------------------------
+
+
+def test_tracks_hold_the_whole_recording_every_10_ms(
+    runner: CliRunner, hover_wav: Path, hover_truth: Measurement, perfect_ear: Find, tmp_path: Path
+) -> None:
+    folder = tmp_path / "new" / "tracks"
+    result = runner.invoke(main, ["measure", str(hover_wav), "--tracks", str(folder)])
+    assert result.exit_code == 0
+    (track,) = folder.iterdir()
+    assert track.name == "hover_20260615_101500.track.csv"
+    rows = list(csv.reader(track.read_text(encoding="utf-8").splitlines()))
+    assert rows[0] == ["time_s", "f0_hz", "kind", "f0_second_hz"]
+    assert len(rows) == 602  # 6 s, both ends
+    assert rows[1] == ["0.0", "", "", ""]
+    heard = [row for row in rows[1:] if row[1]]
+    assert len(heard) == hover_truth.tone.track.time_s.size
+    assert {row[2] for row in heard} == {"flight"}
+
+
+def test_recordings_of_one_name_do_not_overwrite_one_another(
+    runner: CliRunner, hover_wav: Path, perfect_ear: Find, tmp_path: Path
+) -> None:
+    for folder in ("a", "b"):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "bee.wav").write_bytes(hover_wav.read_bytes())
+    out = tmp_path / "tracks"
+    assert (
+        runner.invoke(
+            main, ["measure", str(tmp_path / "a"), str(tmp_path / "b"), "--tracks", str(out)]
+        ).exit_code
+        == 0
+    )
+    assert sorted(path.name for path in out.iterdir()) == ["bee.track.csv", "bee.wav.track.csv"]
+
+
+@pytest.mark.parametrize(
+    ("paths", "names"),
+    [
+        (["a/bee.wav"], ["bee"]),
+        (["a/bee.wav", "a/bee.m4a"], ["bee", "bee.m4a"]),
+        (["a/bee.wav", "b/bee.wav", "c/bee.wav"], ["bee", "bee.wav", "bee.wav-2"]),
+        (["a/bee.wav", "b/BEE.wav"], ["bee", "BEE.wav"]),  # one file on many disks
+        (["a/bee.wav", "b/bee.wav", "bee.wav.mp3"], ["bee", "bee.wav", "bee.wav.mp3"]),
+    ],
+)
+def test_track_names_never_meet(paths: list[str], names: list[str]) -> None:
+    got = list(track_names([Path(path) for path in paths]).values())
+    assert got == [f"{name}.track.csv" for name in names]
+
+
+def test_tracks_to_a_place_that_cannot_be_is_an_error(
+    runner: CliRunner, hover_wav: Path, perfect_ear: Find
+) -> None:
+    result = runner.invoke(main, ["measure", str(hover_wav), "--tracks", str(hover_wav / "tracks")])
+    assert result.exit_code == 1
+    assert "cannot make this folder" in result.stderr
+    assert len(result.stderr.splitlines()) == 1
+
+
+# --- figure -----------------------------------------------------------------------------------------
+
+
+def test_figure(runner: CliRunner, hover_wav: Path, perfect_ear: Find, tmp_path: Path) -> None:
+    target = tmp_path / "hover.svg"
+    result = runner.invoke(main, ["measure", str(hover_wav), "--figure", str(target)])
+    assert result.exit_code == 0
+    assert target.read_text(encoding="utf-8").lstrip().startswith("<?xml")
+
+
+def test_figure_of_several_is_refused_before_the_work(
+    runner: CliRunner, hover_wav: Path, tmp_path: Path
+) -> None:
+    other = tmp_path / "other.wav"
+    other.write_bytes(hover_wav.read_bytes())
+    figure = tmp_path / "two.png"
+    result = runner.invoke(main, ["measure", str(hover_wav), str(other), "--figure", str(figure)])
+    assert result.exit_code == 2
+    assert "one recording" in result.stderr
+    assert not figure.exists()
+
+
+def test_figure_of_an_unknown_kind_is_refused(runner: CliRunner, hover_wav: Path, tmp_path: Path) -> None:
+    result = runner.invoke(main, ["measure", str(hover_wav), "--figure", str(tmp_path / "bee.gif")])
+    assert result.exit_code == 2
+    assert ".png, .svg or .pdf" in result.stderr

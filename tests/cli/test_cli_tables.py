@@ -1,0 +1,60 @@
+"""Plain text for the terminal: alignment, wrapping, nothing that could steer a terminal."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from wingtone.cli import tables
+
+
+@pytest.fixture(autouse=True)
+def eighty_columns(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+
+
+def test_columns_line_up_under_their_headings() -> None:
+    lines = tables.columns([("1.0", "flight"), ("12.5", "unsure")], align="rl", headings=("from", "what"))
+    assert lines == ["  from  what", "   1.0  flight", "  12.5  unsure"]
+
+
+def test_a_column_without_text_is_left_out() -> None:
+    lines = tables.columns([("a", "", "x"), ("b", "", "y")], align="lll", headings=("one", "two", "three"))
+    assert lines == ["  one  three", "  a    x", "  b    y"]
+
+
+def test_nothing_gives_nothing() -> None:
+    assert tables.columns([], align="ll") == []
+    assert tables.columns([("", "")], align="ll", headings=("one", "two")) == []
+
+
+def test_the_last_column_is_wrapped_under_itself() -> None:
+    lines = tables.columns([("tail", "word " * 40)], align="ll")
+    assert len(lines) > 2
+    assert all(len(line) <= 80 for line in lines)
+    assert lines[0].startswith("  tail  word")
+    assert all(line.startswith("        word") for line in lines[1:])
+
+
+@pytest.mark.parametrize(("columns", "expected"), [("30", 60), ("80", 80), ("400", 100)])
+def test_width_follows_the_terminal_within_reason(
+    columns: str, expected: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", columns)
+    assert tables.width() == expected
+
+
+@settings(deadline=None)
+@given(st.text(), st.text())
+def test_no_control_character_reaches_the_terminal(first: str, second: str) -> None:
+    """Cells may come from files by others; an escape sequence in them is shown, not obeyed."""
+    for line in [*tables.columns([(first, second)], align="ll"), *tables.paragraph(first, label="- ")]:
+        assert line.isprintable()
+
+
+def test_bar_shows_every_share_that_is_not_nothing() -> None:
+    assert tables.bar(0.0) == ""
+    assert tables.bar(0.001) == "#"
+    assert tables.bar(0.5, size=20) == "#" * 10
+    assert tables.bar(1.0, size=20) == "#" * 20

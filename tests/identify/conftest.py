@@ -1,0 +1,16 @@
+from __future__ import annotations
+
+import pytest
+
+from wingtone.fauna import Fauna, load
+from wingtone.identify.lineup import Lineup, line_up
+
+
+@pytest.fixture(scope="session")
+def fauna() -> Fauna:
+    return load()
+
+
+@pytest.fixture(scope="session")
+def lineup(fauna: Fauna) -> Lineup:
+    return line_up(fauna)

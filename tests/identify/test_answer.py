@@ -1,0 +1,306 @@
+"""The answer: its layout, its words, and what it does with little, odd or contradictory evidence."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import math
+import shutil
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from fauna.tiny import write_fauna
+from wingtone.errors import HintError
+from wingtone.fauna import SHIPPED, load
+from wingtone.identify import Likelihood, ToneCue, identify
+from wingtone.identify.case import posterior
+from wingtone.identify.engine import make_case
+from wingtone.identify.lineup import CASTES, SOMETHING_ELSE, line_up
+from wingtone.identify.prior import ELSE_OUTSIDE, ELSE_SHARE, log_prior
+from wingtone.notebook.places import parse_place
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from wingtone.fauna import Fauna
+    from wingtone.identify import Answer
+    from wingtone.identify.lineup import Lineup
+
+MARCH, JULY = dt.date(2026, 3, 12), dt.date(2026, 7, 12)
+LONDON = parse_place("51.5,-0.1")
+
+
+def tone(f0_hz: float) -> ToneCue:
+    return ToneCue(f0_hz, f0_hz * 0.99, f0_hz * 1.01, n_bouts=2, duration_s=3.0)
+
+
+def codes(answer: Answer) -> set[str]:
+    return {warning.code for warning in answer.warnings}
+
+
+def test_json_has_exactly_the_published_parts(fauna: Fauna) -> None:
+    answer = identify(
+        fauna=fauna, tone=tone(150), date=JULY, place=LONDON, hints={"tail": "white"}, temperature_c=19
+    )
+    laid_out = json.loads(json.dumps(answer.to_json(), allow_nan=False))
+    assert laid_out["schema"] == "wingtone/identify/1"
+    assert set(laid_out) == {
+        "schema", "castes", "size", "candidates", "taxa",
+        "credible_set", "record_as", "evidence", "look_next", "warnings",
+    }  # fmt: skip
+    assert {"itd_mm", "itd_low_mm", "itd_high_mm", "level"} <= set(laid_out["size"])
+    assert set(laid_out["candidates"][0]) == {"taxon", "vernacular", "caste", "probability"}
+    assert set(laid_out["taxa"][0]) == {"taxon", "vernacular", "probability"}
+    assert set(laid_out["castes"][0]) == {"caste", "probability"}
+    assert {row["caste"] for row in laid_out["castes"]} == set(CASTES)
+    assert set(laid_out["credible_set"]) == {"level", "taxa"}
+    assert set(laid_out["record_as"]) == {"taxon", "rank", "reason"}
+    assert set(laid_out["evidence"][0]) == {"kind", "name", "weight_bits", "summary"}
+    assert set(laid_out["look_next"][0]) == {"character", "expected_bits", "question"}
+    assert {row["kind"] for row in laid_out["evidence"]} == {"date", "place", "tone", "hint"}
+    for part in ("castes", "candidates", "taxa"):
+        values = [row["probability"] for row in laid_out[part]]
+        assert values == sorted(values, reverse=True)
+        assert sum(values) == pytest.approx(1.0, abs=1e-9)
+
+
+def test_credible_set_is_the_fewest_taxa_that_hold_it(fauna: Fauna) -> None:
+    answer = identify(fauna=fauna, tone=tone(160), date=JULY)
+    values = {row.taxon: row.probability for row in answer.taxa}
+    held = [values[taxon] for taxon in answer.credible_set.taxa]
+    assert sum(held) >= 0.9 > sum(held[:-1])
+    assert answer.credible_set.taxa == tuple(row.taxon for row in answer.taxa[: len(held)])
+
+
+def test_nothing_known_is_no_error(fauna: Fauna) -> None:
+    answer = identify(fauna=fauna)
+    assert answer.evidence == ()
+    assert answer.record_as.rank == "none"
+    assert {"no date", "no place"} <= codes(answer)
+    assert answer.to_json()["size"]["itd_mm"] is None
+    assert math.isnan(answer.size.itd_mm)
+
+
+def test_the_size_is_given_with_its_interval(fauna: Fauna) -> None:
+    low, high = (identify(fauna=fauna, tone=tone(hz), date=JULY).size for hz in (110, 190))
+    assert high.itd_low_mm < high.itd_mm < high.itd_high_mm
+    assert low.itd_mm > high.itd_mm
+    assert (low.level, high.words) == (0.9, "small")
+    assert "mm" in high.summary
+
+
+def test_no_size_for_what_is_probably_not_a_bumblebee(fauna: Fauna) -> None:
+    answer = identify(
+        fauna=fauna,
+        tone=tone(157),
+        date=JULY,
+        hints={"behaviour": "hovering", "collar": "none", "thorax": "banded"},
+    )
+    assert next(c.probability for c in answer.castes if c.caste == "not a bumblebee") > 0.5
+    assert math.isnan(answer.size.itd_mm)
+    assert "no size" in codes(answer)
+    assert answer.record_as.rank == "none"
+
+
+def test_sound_date_and_place_never_name_a_species(fauna: Fauna) -> None:
+    for hz in (100, 120, 150):
+        answer = identify(fauna=fauna, tone=tone(hz), date=dt.date(2026, 4, 5), place=LONDON)
+        assert answer.record_as.rank in ("genus", "none")
+        assert "sound only" in codes(answer)
+
+
+def test_a_missing_date_or_place_widens(lineup: Lineup) -> None:
+    def entropy(**known: object) -> float:
+        p = posterior(lineup, make_case(lineup, tone=tone(125), **known))  # type: ignore[arg-type]
+        return float(-(p[p > 0] * np.log2(p[p > 0])).sum())
+
+    assert entropy(date=MARCH, place=LONDON) < entropy(place=LONDON)
+    london, anywhere = (np.exp(log_prior(lineup, JULY, place)) for place in (LONDON, None))
+    assert (anywhere > 0).all()
+    absent = {lineup.taxa[taxon] for taxon in lineup.taxon_of[london == 0]}
+    assert absent == {"Bombus distinguendus"}
+
+
+def test_somewhere_else_is_said_and_leaves_the_world_open(fauna: Fauna, lineup: Lineup) -> None:
+    quito = parse_place("-0.2,-78.5")
+    answer = identify(fauna=fauna, tone=tone(150), date=JULY, place=quito)
+    assert "outside" in codes(answer)
+    assert math.exp(log_prior(lineup, JULY, quito)[-1]) == pytest.approx(ELSE_OUTSIDE)
+    assert math.exp(log_prior(lineup, JULY, LONDON)[-1]) == pytest.approx(ELSE_SHARE)
+
+
+def test_the_year_is_round(lineup: Lineup) -> None:
+    last, first = (
+        np.exp(log_prior(lineup, day, None)) for day in (dt.date(2025, 12, 31), dt.date(2026, 1, 1))
+    )
+    assert np.abs(last - first).sum() < 0.1
+    leap, after = (np.exp(log_prior(lineup, dt.date(2028, 2, day), None)) for day in (28, 29))
+    assert np.abs(leap - after).sum() < 0.1
+
+
+def test_season_has_no_vetoes(lineup: Lineup) -> None:
+    # the one for Bombus hypnorum on 15 October: low but not zero
+    prior = lineup.by_taxon(np.exp(log_prior(lineup, dt.date(2026, 10, 15), LONDON)))
+    assert 0 < prior[lineup.taxa.index("Bombus hypnorum")] < 0.01
+
+
+def test_an_unknown_hint_is_refused(fauna: Fauna) -> None:
+    with pytest.raises(HintError, match="its states are"):
+        identify(fauna=fauna, hints={"tail": "blue"})
+
+
+def test_a_contradicting_hint_is_named_and_the_record_is_held_back(fauna: Fauna) -> None:
+    fitting = {"tail": "red", "collar": "none", "abdomen": "black", "bands": "0"}
+    good = identify(fauna=fauna, date=JULY, hints=fitting)
+    assert good.record_as.taxon == "Bombus lapidarius"
+    assert "hint does not fit" not in codes(good)
+    bad = identify(fauna=fauna, date=JULY, hints=fitting | {"thorax": "ginger"})
+    texts = [warning.text for warning in bad.warnings if warning.code == "hint does not fit"]
+    assert len(texts) == 1
+    assert "thorax=ginger" in texts[0]
+    assert bad.record_as.rank in ("genus", "none")
+    weights = {row.name: row.weight_bits for row in bad.evidence}
+    assert weights["thorax"] < 0 < weights["tail"]
+
+
+def test_a_count_of_bands_that_contradicts_its_parts_is_named(fauna: Fauna) -> None:
+    hints = {"tail": "red", "collar": "none", "scutellum": "none", "front-band": "none", "bands": "3"}
+    answer = identify(fauna=fauna, date=JULY, hints=hints)
+    assert any(
+        "bands=3" in warning.text for warning in answer.warnings if warning.code == "hint does not fit"
+    )
+
+
+def test_a_tone_that_cannot_be_is_named(fauna: Fauna) -> None:
+    answer = identify(
+        fauna=fauna, date=JULY, tone=tone(330), hints={"tail": "red", "collar": "none", "thorax": "black"}
+    )
+    assert any(
+        "too high" in warning.text for warning in answer.warnings if warning.code == "tone does not fit"
+    )
+
+
+def test_counting_bands_already_told_adds_little(lineup: Lineup) -> None:
+    parts = {"collar": "yellow", "scutellum": "yellow", "front-band": "yellow"}
+
+    def bits(**hints: str) -> float:
+        p = lineup.by_taxon(posterior(lineup, make_case(lineup, date=JULY, hints=hints)))
+        hortorum, terrestris = (p[lineup.taxa.index(f"Bombus {name}")] for name in ("hortorum", "terrestris"))
+        return math.log2(hortorum / terrestris)
+
+    alone = bits(bands="3") - bits()
+    again = bits(**parts, bands="3") - bits(**parts)
+    assert alone > 3
+    assert abs(again) < alone / 3
+
+
+def test_the_table_of_bands_holds_when_nothing_else_was_said(lineup: Lineup) -> None:
+    """Summed over what the three parts may look like, the joint gives back the fauna's bands."""
+    from wingtone.identify.bands import bands_given_parts
+
+    total = bands_given_parts(lineup, {}, fading=0.1, bald=0.0)
+    assert total == pytest.approx(lineup.reports("bands", fading=0.1, bald=0.0), abs=1e-6)
+
+
+def test_bands_and_parts_are_one_joint_distribution(lineup: Lineup) -> None:
+    """Summed over every answer to both, the likelihoods of collar and bands make one."""
+    from wingtone.identify.case import log_likelihood
+
+    total = np.zeros(len(lineup))
+    for collar in lineup.traits["collar"].states:
+        for bands in lineup.traits["bands"].states:
+            case = make_case(lineup, date=JULY, hints={"collar": collar, "bands": bands})
+            total += np.exp(log_likelihood(lineup, case))
+    assert total == pytest.approx(np.ones(len(lineup)))
+
+
+def test_the_model_replaces_the_tone(lineup: Lineup, fauna: Fauna) -> None:
+    word = Likelihood(("queen", "worker", "male", "not a bumblebee"), (0.0, -4.0, -4.0, -4.0), "garden 1")
+    with_tone = posterior(lineup, make_case(lineup, date=JULY, tone=tone(200), model=word))
+    without = posterior(lineup, make_case(lineup, date=JULY, model=word))
+    assert with_tone == pytest.approx(without)
+    plain = posterior(lineup, make_case(lineup, date=JULY))
+    assert lineup.by_caste(without)[0] > 5 * lineup.by_caste(plain)[0]
+    answer = identify(fauna=fauna, date=JULY, tone=tone(140), model=word, hints={"collar": "yellow"})
+    kinds = [row.kind for row in answer.evidence]
+    assert "model" in kinds
+    assert "tone" not in kinds
+    assert "garden 1" in next(row.summary for row in answer.evidence if row.kind == "model")
+    assert math.isfinite(answer.size.itd_mm), "the size still comes from the tone"
+
+
+def test_a_model_without_a_caste_says_nothing_of_it(lineup: Lineup) -> None:
+    even = Likelihood(("queen", "worker"), (1.5, 1.5))
+    assert posterior(lineup, make_case(lineup, date=JULY, model=even)) == pytest.approx(
+        posterior(lineup, make_case(lineup, date=JULY))
+    )
+    with pytest.raises(ValueError, match="no such caste"):
+        Likelihood(("drone",), (0.0,))
+    with pytest.raises(ValueError, match="finite"):
+        Likelihood(("queen",), (math.nan,))
+
+
+def test_evidence_is_told_in_plain_sentences(fauna: Fauna) -> None:
+    answer = identify(
+        fauna=fauna,
+        tone=tone(160),
+        date=MARCH,
+        place=LONDON,
+        hints={"tail": "buff", "thorax": "black", "collar": "yellow", "condition": "faded"},
+    )
+    told = {row.name: row.summary for row in answer.evidence}
+    assert set(told) == {"date", "place", "tone", "tail", "thorax", "collar", "condition"}
+    assert "queens fly in the second week of March" in told["date"]
+    assert "160 Hz is high for queens of Bombus terrestris" in told["tone"]
+    assert "would say tail buff" in told["tail"]
+    for sentence in told.values():
+        assert sentence.endswith(".")
+        assert sentence[0].isupper()
+        assert "nan" not in sentence
+
+
+def test_an_invasive_hornet_goes_to_the_authority(fauna: Fauna) -> None:
+    answer = identify(
+        fauna=fauna,
+        date=dt.date(2026, 9, 1),
+        place=parse_place("49.2,-2.1"),
+        tone=tone(125),
+        hints={
+            "tail": "orange",
+            "collar": "none",
+            "thorax": "black",
+            "front-band": "yellow",
+            "behaviour": "hovering",
+        },
+    )
+    assert "report it" in codes(answer)
+
+
+def test_nests_are_left_alone(fauna: Fauna) -> None:
+    assert "nest" in codes(identify(fauna=fauna, date=JULY, hints={"nest": "underground"}))
+
+
+def test_another_fauna_needs_no_code(tmp_path: Path) -> None:
+    fauna = load(write_fauna(tmp_path / "pebble"))
+    answer = identify(
+        fauna=fauna, tone=tone(110), date=dt.date(2026, 4, 10), hints={"tail": "white", "size": "large"}
+    )
+    assert answer.candidates[0].taxon == "Bombus lapillus"
+    assert answer.candidates[0].caste == "queen"
+    assert {row.taxon for row in answer.taxa} == {"Bombus lapillus", "Musca apiformis", SOMETHING_ELSE}
+    assert sum(row.probability for row in answer.candidates) == pytest.approx(1.0)
+    assert answer.record_as.rank in ("species", "aggregate")
+    json.dumps(answer.to_json(), allow_nan=False)
+
+
+def test_a_copy_of_the_shipped_fauna_answers_alike(fauna: Fauna, tmp_path: Path) -> None:
+    shutil.copytree(SHIPPED, tmp_path / "copy")
+    known = {"tone": tone(140), "date": JULY, "hints": {"tail": "red"}}
+    ours = identify(fauna=fauna, **known).to_json()  # type: ignore[arg-type]
+    assert identify(fauna=load(tmp_path / "copy"), **known).to_json() == ours  # type: ignore[arg-type]
+
+
+def test_line_up_is_made_once(fauna: Fauna) -> None:
+    assert line_up(fauna) is line_up(fauna)

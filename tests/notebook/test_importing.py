@@ -1,0 +1,330 @@
+"""Other people's tables: read with care, all faults at once, never twice."""
+
+from __future__ import annotations
+
+import codecs
+import contextlib
+import csv
+import random
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from notebook.examples import example, records
+from notebook.test_export import at_home, entries
+from wingtone.errors import InputError, RequestError, TableError
+from wingtone.notebook import export
+from wingtone.notebook.columns import corrected, propose
+from wingtone.notebook.importing import Plan, carry_out, read_plan
+from wingtone.notebook.places import parse_place
+from wingtone.notebook.store import Notebook
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from wingtone.notebook.records import Record
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "table.csv"
+
+
+def plan_of(path: Path, text: str, *mapping: str) -> Plan:
+    path.write_text(text, encoding="utf-8")
+    return read_plan(path, mapping=mapping)
+
+
+def only(plan: Plan) -> Record:
+    ((_, _, record),) = plan.records
+    return record
+
+
+def faults_of(path: Path, text: str) -> list[tuple[int, str, str]]:
+    with pytest.raises(TableError) as caught:
+        plan_of(path, text)
+    return [(fault.line, fault.column, fault.what) for fault in caught.value.faults]
+
+
+class TestDarwinCore:
+    def test_a_simple_table_from_elsewhere(self, path: Path) -> None:
+        record = only(
+            plan_of(
+                path,
+                "occurrenceID,eventDate,scientificName,decimalLatitude,decimalLongitude,"
+                "coordinateUncertaintyInMeters,recordedBy,sex,caste,locality,basisOfRecord\n"
+                "NBR:1,2026-06-14T10:32+01:00,Bombus hortorum,51.4712,-0.2953,50,A. Recorder,female,worker,"
+                "Walled garden,HumanObservation\n",
+            )
+        )
+        assert record.event_date == "2026-06-14T10:32+01:00"
+        assert (record.taxon, record.rank) == ("Bombus hortorum", "species")
+        assert (record.caste, record.sex, record.status) == ("worker", "female", "decided")
+        assert record.place is not None
+        assert (record.place.latitude_deg, record.place.longitude_deg) == (51.4712, -0.2953)
+        assert record.place.uncertainty_m == 50
+        assert record.other == {"locality": "Walled garden"}
+
+    def test_a_date_in_three_columns(self, path: Path) -> None:
+        assert only(plan_of(path, "year,month,day,species\n2026,6,4,Bombus\n")).event_date == "2026-06-04"
+        assert only(plan_of(path, "year,month,species\n2026,6,Bombus\n")).event_date == "2026-06"
+
+    @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
+    @given(made=st.lists(records(), min_size=1, max_size=4))
+    def test_our_own_tables_come_back_as_they_were(self, path: Path, made: list[Record]) -> None:
+        given_entries = entries(*made)
+        export.write_csv(given_entries, path)
+        plan = read_plan(path)
+        assert [record for _, _, record in plan.records] == [at_home(record) for record in made]
+        assert [record_id for _, record_id, _ in plan.records] == [entry.id for entry in given_entries]
+        assert plan.mapping == {}
+
+    def test_the_table_of_an_archive_is_taken_too(self, path: Path) -> None:
+        import zipfile
+
+        export.write_archive(entries(example()), path.with_suffix(".zip"))
+        with pytest.raises(InputError, match="archive or a spreadsheet"):
+            read_plan(path.with_suffix(".zip"))
+        with zipfile.ZipFile(path.with_suffix(".zip")) as archive:
+            path.write_bytes(archive.read("occurrence.csv"))
+        assert only(read_plan(path)) == at_home(example())
+
+
+class TestAnyTable:
+    def test_a_recorders_table(self, path: Path) -> None:
+        plan = plan_of(
+            path,
+            "Species;Date seen;Time;Grid Ref;Recorder;Sex/caste;Temp;Comments;Site;Hint tail\n"
+            "Bombus terrestris;20/03/2026;9:30;TQ 187 753;A. Recorder;Queen;12,5 °C;on heather;Kew;buff\n",
+        )
+        assert plan.mapping == {
+            "Species": "taxon",
+            "Date seen": "date",
+            "Time": "time",
+            "Grid Ref": "place",
+            "Recorder": "recorder",
+            "Sex/caste": "caste",
+            "Temp": "temperature",
+            "Comments": "notes",
+            "Site": "other",
+            "Hint tail": "hint:tail",
+        }
+        record = only(plan)
+        assert record.event_date == "2026-03-20T09:30"
+        assert record.place == parse_place("TQ 187 753")
+        assert (record.caste, record.sex, record.temperature_c) == ("queen", "female", 12.5)
+        assert (record.notes, record.hints, record.other) == ("on heather", {"tail": "buff"}, {"Site": "Kew"})
+
+    @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+    @pytest.mark.parametrize("separator", [",", ";", "\t"])
+    def test_what_spreadsheets_save(self, path: Path, encoding: str, separator: str) -> None:
+        table = f"species{separator}recorder\r\nBombus{separator}Zoë Müller\r\n"
+        path.write_bytes(table.encode(encoding))
+        assert only(read_plan(path)).recorder == "Zoë Müller"
+
+    def test_the_user_corrects_the_proposal(self, path: Path) -> None:
+        text = "name,what,when\nAnn,Bombus lapidarius,2026-06-01\n"
+        assert only(plan_of(path, text)).taxon == "Ann"
+        record = only(plan_of(path, text, "name=recorder", "what=taxon", "when=date"))
+        assert (record.taxon, record.recorder) == ("Bombus lapidarius", "Ann")
+        assert record.event_date == "2026-06-01"
+
+    @pytest.mark.parametrize(
+        ("texts", "what"),
+        [
+            (["what"], "HEADING=FIELD"),
+            (["spcies=taxon"], "no column"),
+            (["species=bee"], "cannot mean"),
+            (["species=date", "when=date"], "cannot both mean date"),
+        ],
+    )
+    def test_a_wrong_correction_is_refused(self, texts: list[str], what: str) -> None:
+        with pytest.raises(RequestError, match=what):
+            corrected({"species": "taxon", "when": "other"}, texts)
+
+    def test_a_correction_takes_the_field_from_another_column(self) -> None:
+        proposal = {"species": "taxon", "bee": "other", "a=b": "other"}
+        assert corrected(proposal, ["bee=taxon"]) == {"species": "other", "bee": "taxon", "a=b": "other"}
+        assert corrected(proposal, ["a=b=notes"])["a=b"] == "notes"
+        assert corrected(proposal, ["bee=skip", "species=skip"])["a=b"] == "other"
+
+    def test_a_table_without_a_column_for_the_name_is_told_once(self, path: Path) -> None:
+        ((line, column, what),) = faults_of(path, "bee,weather\nBombus,sun\nBombus,rain\n")
+        assert (line, column) == (1, "")
+        assert "no column is known to hold the name" in what
+
+    def test_no_field_is_given_twice(self) -> None:
+        assert propose(["species", "scientific name", "", "basisOfRecord"]) == {
+            "species": "taxon",
+            "scientific name": "other",
+            "": "skip",
+            "basisOfRecord": "skip",
+        }
+
+    @pytest.mark.parametrize(
+        ("name", "rank"),
+        [
+            ("Bombus hortorum", "species"),
+            ("Bombus lucorum agg.", "aggregate"),
+            ("Bombus terrestris/lucorum", "aggregate"),
+            ("Bombus lucorum s.l.", "aggregate"),
+            ("Bombus", "genus"),
+            ("Bombus sp.", "genus"),
+            ("bumblebee", ""),
+        ],
+    )
+    def test_the_form_of_a_name_shows_its_rank(self, path: Path, name: str, rank: str) -> None:
+        assert only(plan_of(path, f"species\n{name}\n")).rank == rank
+
+    @pytest.mark.parametrize(
+        ("word", "caste", "sex"),
+        [
+            ("Workers", "worker", "female"),
+            ("drone", "male", "male"),
+            ("♀", "female", "female"),
+            ("Q", "queen", "female"),
+            ("adult", "", ""),
+            ("unknown", "", ""),
+        ],
+    )
+    def test_words_for_castes(self, path: Path, word: str, caste: str, sex: str) -> None:
+        record = only(plan_of(path, f"species,caste\nBombus,{word}\n"))
+        assert (record.caste, record.sex) == (caste, sex)
+
+    def test_empty_rows_and_short_rows_are_no_fault(self, path: Path) -> None:
+        plan = plan_of(path, "species,date,notes\nBombus\n,,\n\nBombus,2026-06-01\n")
+        assert len(plan.records) == 2
+
+    def test_a_formula_mark_comes_off(self, path: Path) -> None:
+        assert only(plan_of(path, "species,notes\nBombus,'=1+1\n")).notes == "=1+1"
+
+
+class TestFaults:
+    def test_every_fault_at_once_with_line_and_column(self, path: Path) -> None:
+        found = faults_of(
+            path,
+            "species,date,grid ref,caste,temp,occurrenceID\n"
+            "Bombus,2026-02-30,TQ 18 75,worker,12,a\n"
+            'Bombus,"2026-03-01",QT 18 75,wurker,warm,b\n'
+            ",2026-03-01,TQ 18 75,,,c\n"
+            "Bombus,2199-01-01,TQ 18 753,,99,a\n"
+            "Bombus,,,,,d,one too many\n",
+        )
+        assert [(line, column) for line, column, _ in found] == [
+            (2, "date"),
+            (3, "grid ref"),
+            (3, "caste"),
+            (3, "temp"),
+            (4, ""),
+            (5, "date"),
+            (5, "grid ref"),
+            (5, "temp"),
+            (5, "occurrenceID"),
+            (6, ""),
+        ]
+        words = " ".join(what for _, _, what in found)
+        assert "no day 2026-02-30" in words
+        assert "did you mean TQ" in words
+        assert "'wurker' is not a caste" in words
+        assert "'warm' is not a number" in words
+        assert "neither a name nor" in words
+        assert "lies in the future" in words
+        assert "differ in length" in words
+        assert "the same as in line 2" in words
+
+    def test_lines_are_counted_over_cells_with_line_breaks(self, path: Path) -> None:
+        text = 'species,notes,date\nBombus,"two\nlines",2026-06-01\nBombus,,soon\n'
+        ((line, column, _),) = faults_of(path, text)
+        assert (line, column) == (4, "date")
+
+    @pytest.mark.parametrize(
+        ("text", "column", "what"),
+        [
+            ("species,lat,lon\nBombus,51.4,\n", "lat", "both be there"),
+            ("species,lat,lon\nBombus,-0.3,51.4\n", "lat", "wrong way round"),
+            ("species,lat,lon,accuracy\nBombus,51.4,-0.3,0\n", "accuracy", "more than 0 m"),
+            ("species,lat,lon,accuracy\nBombus,51.4,-0.3,near\n", "accuracy", "not a number"),
+            ("species,hints\nBombus,tail\n", "hints", "character=state"),
+            ("species,date,time\nBombus,2026-06-01,25:00\n", "time", "no time 25:00"),
+            ("species,sex,caste\nBombus,male,queen\n", "caste", "a queen is not male"),
+        ],
+    )
+    def test_a_fault_names_its_column(self, path: Path, text: str, column: str, what: str) -> None:
+        ((line, found_column, found),) = faults_of(path, text)
+        assert (line, found_column) == (2, column)
+        assert what in found
+
+    def test_a_heading_twice(self, path: Path) -> None:
+        ((line, column, what),) = faults_of(path, "species,date,date\nBombus,,\n")
+        assert (line, column, what) == (1, "date", "this heading stands there twice")
+
+    @pytest.mark.parametrize("content", [b"", b"\n\n", b",,,\n1,2,3\n"])
+    def test_a_table_without_headings(self, path: Path, content: bytes) -> None:
+        path.write_bytes(content)
+        with pytest.raises(InputError, match="no heading"):
+            read_plan(path)
+
+    def test_what_is_no_table(self, path: Path) -> None:
+        with pytest.raises(InputError, match="cannot be read"):
+            read_plan(path)
+        path.write_bytes(codecs.BOM_UTF16_LE + b"\x00\xd8x")
+        with pytest.raises(InputError, match="not a table of text"):
+            read_plan(path)
+
+    @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @given(content=st.binary(max_size=300) | st.text(max_size=200).map(str.encode))
+    def test_any_bytes_are_a_table_or_told(self, path: Path, content: bytes) -> None:
+        path.write_bytes(content)
+        with contextlib.suppress(InputError):  # anything else is a fault of ours
+            for _, _, record in read_plan(path).records:
+                assert record.taxon or record.vernacular or record.recording
+
+    def test_a_damaged_row_of_our_own_is_told(self, path: Path) -> None:
+        export.write_csv(entries(example()), path)
+        text = path.read_text(encoding="utf-8-sig").replace("decided by the recorder", "who knows")
+        ((line, _, what),) = faults_of(path, text)
+        assert (line, "who knows" in what) == (2, True)
+
+
+class TestCarryingOut:
+    def test_importing_twice_adds_nothing_twice(self, path: Path, tmp_path: Path) -> None:
+        text = "species,date\nBombus,2026-06-01\nBombus,2026-06-01\nBombus hortorum,2026-06-02\n"
+        with Notebook.open(tmp_path / "bees.sqlite") as notebook:
+            first = carry_out(plan_of(path, text), notebook)
+            assert (first.added, first.known) == (3, 0)  # two equal rows are two bees
+            again = carry_out(plan_of(path, text), notebook)
+            assert (again.added, again.known) == (0, 3)
+            more = carry_out(plan_of(path, text + "Bombus,2026-06-01\nBombus pratorum,\n"), notebook)
+            assert (more.added, more.known) == (2, 3)
+
+    def test_the_order_of_rows_and_columns_does_not_matter(self, path: Path, tmp_path: Path) -> None:
+        rows = [{"species": f"Bombus {i % 7}", "date": f"2026-06-{i % 28 + 1:02d}"} for i in range(40)]
+
+        def write(columns: list[str]) -> Plan:
+            with path.open("w", newline="") as file:
+                writer = csv.DictWriter(file, columns)
+                writer.writeheader()
+                writer.writerows(rows)
+            return read_plan(path)
+
+        with Notebook.open(tmp_path / "bees.sqlite") as notebook:
+            assert carry_out(write(["species", "date"]), notebook).added == 40
+            random.Random(3).shuffle(rows)
+            assert carry_out(write(["date", "species"]), notebook).added == 0
+
+    def test_an_export_imported_at_home_adds_nothing(self, path: Path, tmp_path: Path) -> None:
+        with Notebook.open(tmp_path / "bees.sqlite") as notebook:
+            notebook.add(example())
+            notebook.add(example(taxon="Bombus hortorum"))
+            export.write_csv(notebook.entries(), path)
+            assert carry_out(read_plan(path), notebook).added == 0
+            with Notebook.open(tmp_path / "friend.sqlite") as friend:
+                assert carry_out(read_plan(path), friend).added == 2
+                assert friend.get(1).id == notebook.get(1).id
+                assert friend.history(1)[0].action == "imported"
+
+    def test_reading_a_plan_touches_no_notebook(self, path: Path, tmp_path: Path) -> None:
+        plan_of(path, "species\nBombus\n")
+        assert [child.name for child in tmp_path.iterdir()] == ["table.csv"]

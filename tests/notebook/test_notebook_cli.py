@@ -1,0 +1,301 @@
+"""``wingtone notebook``: what people type and what comes back."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+import pytest
+from click.testing import CliRunner
+from dwca.read import DwCAReader  # type: ignore[import-untyped]
+
+import wingtone.cli
+from wingtone.cli.notebook_command import notebook as group
+
+DEMO = Path(__file__).parents[2] / "demo_audio"
+
+
+class Shell:
+    """Call ``wingtone notebook`` on a notebook of its own."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def __call__(self, *arguments: str, status: int = 0) -> str:
+        result = CliRunner().invoke(
+            wingtone.cli.main, ["notebook", "--notebook", str(self.path), *arguments], prog_name="wingtone"
+        )
+        assert result.exit_code == status, result.output
+        self.said = result.stderr
+        return result.stdout
+
+    def json(self, *arguments: str) -> list[dict[str, Any]]:
+        def refuse(name: str) -> None:
+            pytest.fail(f"{name} in JSON")
+
+        out = self(*arguments, "--format", "json")
+        return [json.loads(line, parse_constant=refuse) for line in out.splitlines()]
+
+
+@pytest.fixture
+def shell(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Shell:
+    monkeypatch.setenv("COLUMNS", "100")
+    if "notebook" not in wingtone.cli.COMMANDS:
+        monkeypatch.setattr(wingtone.cli, "COMMANDS", (*wingtone.cli.COMMANDS, "notebook"))
+    return Shell(tmp_path / "bees.sqlite")
+
+
+def test_a_sighting_by_eye(shell: Shell) -> None:
+    out = shell("add", "--date", "20/03/2026", "--place", "TQ 18 75", "--taxon", "buff-tailed bumblebee")
+    assert out == "record 1 added: Bombus terrestris, 2026-03-20, TQ 18 75, decided\n"
+    (record,) = shell.json("list")
+    assert (record["taxon"], record["rank"]) == ("Bombus terrestris", "species")
+    assert record["vernacular"] == "Buff-tailed bumblebee"
+    assert record["place"]["grid_reference"] == "TQ 18 75"
+    assert record["number"] == record["version"] == 1
+    assert record["schema"] == "wingtone/record/1"
+
+
+def test_hints_alone_bring_the_programs_own_answer(shell: Shell) -> None:
+    shell("add", "--date", "2026-06-14T10:32+01:00", "--place", "51.46,-0.30", "--hint", "tail=red")
+    (record,) = shell.json("list")
+    assert record["status"] == "hint"
+    assert record["answer"]["schema"] == "wingtone/identify/1"
+    assert record["hints"] == {"tail": "red"}
+    assert record["event_date"] == "2026-06-14T10:32+01:00"
+    assert record["made_with"]["fauna"].startswith("british_isles")
+    assert {piece["kind"] for piece in record["answer"]["evidence"]} >= {"date", "hint"}
+
+
+def test_a_recording_is_measured_and_kept(shell: Shell) -> None:
+    clip = DEMO / "1_march_big_queen.m4a"
+    shell("add", "--recording", str(clip), "--hint", "tail=buff", "--date", "2026-03-21")
+    (record,) = shell.json("show", "1")
+    assert record["recording"]["path"] == str(clip.resolve())
+    assert len(record["recording"]["sha256"]) == 64
+    assert record["recording"]["bouts"]
+    assert record["tone"]["f0_low_hz"] < record["tone"]["f0_hz"] < record["tone"]["f0_high_hz"]
+    assert record["event_date"] == "2026-03-21"
+    assert record["answer"]["recording"]["sha256"] == record["recording"]["sha256"]
+    table = shell("show", "1")
+    assert "why" in table
+    assert f"{record['tone']['f0_hz']:.1f} Hz" in table
+
+
+def test_a_name_nobody_knows_is_kept_and_told(shell: Shell) -> None:
+    shell("add", "--taxon", "Bombus imaginarius")
+    assert "not a name in the fauna british_isles" in shell.said
+    assert shell.json("list")[0]["taxon"] == "Bombus imaginarius"
+
+
+def test_amending_keeps_what_was_there(shell: Shell) -> None:
+    seen = ("--caste", "worker", "--notes", "fast", "--hint", "tail=white")
+    shell("add", "--taxon", "Bombus hortorum", *seen)
+    out = shell(
+        "amend", "1", "--taxon", "Bombus ruderatus", "--status", "confirmed", "--identified-by", "B. V."
+    )
+    assert out.startswith("record 1, version 2: Bombus ruderatus, worker")
+    shell("amend", "1", "--hint", "collar=yellow", "--hint", "tail=", "--caste", "male", "--notes", "")
+    (record,) = shell.json("show", "1", "--history")
+    assert (record["caste"], record["sex"], record["notes"]) == ("male", "male", "")
+    assert record["hints"] == {"collar": "yellow"}
+    assert record["identified_by"] == "B. V."
+    states = record["history"]
+    assert [state["record"]["taxon"] for state in states] == ["Bombus hortorum", *["Bombus ruderatus"] * 2]
+    assert states[0]["record"]["notes"] == "fast"
+    assert "version 2, amended" in shell("show", "1", "--history")
+    shell("amend", "1", "--place", "TQ 18 75")
+    shell("amend", "1", "--place", "")
+    assert shell.json("show", "1")[0]["place"] is None
+
+
+def test_removing_and_bringing_back(shell: Shell) -> None:
+    shell("add", "--taxon", "Bombus hortorum")
+    shell("add", "--taxon", "Bombus pratorum")
+    assert "bring it back with --undo" in shell("remove", "1")
+    assert "hortorum" not in shell("list")
+    assert "hortorum" in shell("list", "--removed")
+    assert "is back" in shell("remove", "1", "--undo")
+    assert [record["number"] for record in shell.json("list")] == [2, 1]
+
+
+def test_lists_are_chosen_by_day_place_name_and_status(shell: Shell) -> None:
+    shell("add", "--taxon", "Bombus terrestris", "--date", "2026-03-20", "--place", "TQ 187 753")
+    shell(
+        "add", "--taxon", "Bombus hortorum", "--date", "2026-06", "--place", "NN 166 712", "--recorder", "Ann"
+    )
+    shell("add", "--hint", "tail=red")
+
+    def numbers(*arguments: str) -> list[int]:
+        return [record["number"] for record in shell.json("list", *arguments)]
+
+    assert numbers("--since", "2026-04-01") == [2]
+    assert numbers("--until", "2026-03") == [1]
+    assert numbers("--near", "TQ17") == [1]
+    assert numbers("--near", "TQ17", "--within", "900") == [2, 1]
+    assert numbers("--taxon", "bombus hort") == [2]
+    assert numbers("--status", "hint") == [3]
+    assert numbers("--recorder", "ann") == [2]
+    assert numbers("--limit", "1") == [2]
+    table = shell("list")
+    assert table.splitlines()[0].split() == ["no.", "day", "name", "status", "place"]
+    rows = list(csv.DictReader(io.StringIO(shell("list", "--format", "csv"))))
+    assert [row["taxon"] for row in rows[:2]] == ["Bombus hortorum", "Bombus terrestris"]
+
+
+def test_a_cell_that_a_spreadsheet_would_run_is_made_plain(shell: Shell) -> None:
+    shell("add", "--taxon", "=1+1")
+    (row,) = csv.DictReader(io.StringIO(shell("list", "--format", "csv")))
+    assert row["taxon"] == "'=1+1"
+
+
+def test_odd_letters_do_not_reach_the_terminal(shell: Shell) -> None:
+    out = shell("add", "--taxon", "Bombus \x1b[31mred", "--notes", "a\x1b[2Jb")
+    assert "\x1b" not in out + shell("list") + shell("show", "1") + shell.said
+
+
+def test_exports_of_every_kind(shell: Shell, tmp_path: Path) -> None:
+    clip = DEMO / "1_march_big_queen.m4a"
+    shell("add", "--recording", str(clip), "--taxon", "Bombus terrestris", "--place", "51.46872,-0.29113")
+    shell("add", "--taxon", "Bombus hortorum", "--status", "rejected")
+    archive = tmp_path / "bees.zip"
+    out = shell("export", "--out", str(archive), "--blur", "2", "--title", "Bees", "--creator", "A. R.")
+    assert out == f"1 records written to {archive}\n"
+    with DwCAReader(str(archive)) as read:
+        (row,) = read.rows
+        assert "2 km" in row.data["http://rs.tdwg.org/dwc/terms/dataGeneralizations"]
+    shell("export", "--format", "csv", "--out", str(tmp_path / "bees.csv"), "--withhold-place")
+    assert "51.4687" not in (tmp_path / "bees.csv").read_text(encoding="utf-8-sig")
+    shell("export", "--format", "geojson", "--out", str(tmp_path / "bees.geojson"))
+    (feature,) = json.loads((tmp_path / "bees.geojson").read_text(encoding="utf-8"))["features"]
+    assert feature["geometry"]["coordinates"] == [-0.29113, 51.46872]
+    assert "clips written" in shell("export", "--format", "bwf", "--out", str(tmp_path / "clips"))
+    assert list((tmp_path / "clips").glob("00001-1-*.wav"))
+    shell("export", "--format", "csv", "--out", str(tmp_path / "rejected.csv"), "--status", "rejected")
+    assert "hortorum" in (tmp_path / "rejected.csv").read_text(encoding="utf-8-sig")
+
+
+def test_import_proposes_runs_dry_and_adds_once(shell: Shell, tmp_path: Path) -> None:
+    table = tmp_path / "old.csv"
+    table.write_text("Bee,Seen on,Grid Ref\nBombus hortorum,1 June 2026,TQ 18 75\n", encoding="utf-8")
+    mapping = ("--map", "Bee=taxon", "--map", "Seen on=date")
+    assert "1 records could be imported" in shell("import", str(table), *mapping, "--dry-run")
+    assert not shell.path.exists()
+    assert "Grid Ref" in shell.said
+    assert shell("import", str(table), *mapping) == "1 records imported\n"
+    assert shell("import", str(table), *mapping) == "0 records imported, 1 were there already\n"
+    (record,) = shell.json("list")
+    assert (record["event_date"], record["status"]) == ("2026-06-01", "decided")
+
+
+def test_all_faults_of_a_table_are_told(shell: Shell, tmp_path: Path) -> None:
+    table = tmp_path / "old.csv"
+    table.write_text("species,date\nBombus,soon\nBombus,later\n", encoding="utf-8")
+    shell("import", str(table), status=1)
+    assert "line 2, column date" in shell.said
+    assert "line 3, column date" in shell.said
+    assert "nothing was imported" in shell.said
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "said"),
+    [
+        (("list",), 1, "no notebook here yet"),
+        (("show", "7"), 1, "no notebook here yet"),
+        (("add",), 2, "nothing to record"),
+        (("add", "--hint", "tail=pink"), 2, "tail"),
+        (("add", "--taxon", "Bombus", "--date", "soon"), 2, "not understood"),
+        (("add", "--taxon", "Bombus", "--place", "QT 12 34"), 2, "did you mean TQ"),
+        (("add", "--taxon", "Bombus", "--temperature", "warm"), 2, "not a valid float"),
+        (("add", "--recording", "missing.m4a"), 1, "missing.m4a"),
+        (("list", "--within", "5"), 2, "--within needs --near"),
+        (("export", "--out", "x.zip", "--blur", "5"), 2, "not one of"),
+        (("import", "missing.csv"), 1, "cannot be read"),
+        (("rescue", "--out", "x.sqlite"), 1, "no notebook here"),
+    ],
+)
+def test_each_mistake_is_told_in_a_line(
+    shell: Shell,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    arguments: tuple[str, ...],
+    status: int,
+    said: str,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    shell(*arguments, status=status)
+    assert said in shell.said
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_mistakes_about_records_that_are_there(shell: Shell) -> None:
+    shell("add", "--taxon", "Bombus hortorum")
+    shell("show", "7", status=2)
+    assert "no record 7" in shell.said
+    shell("amend", "1", status=2)
+    assert "nothing to change" in shell.said
+    shell("remove", "1")
+    shell("amend", "1", "--notes", "x", status=2)
+    assert "restore it first" in shell.said or "removed" in shell.said
+
+
+def test_damage_is_told_and_what_is_sound_is_saved(shell: Shell, tmp_path: Path) -> None:
+    for i in range(3):
+        shell("add", "--taxon", "Bombus hortorum", "--notes", f"note {i}")
+    assert shell("check") == "3 records, all sound\n"
+    content = bytearray(shell.path.read_bytes())
+    content[content.index(b"note 1")] ^= 1
+    shell.path.write_bytes(content)
+    shell("check", status=1)
+    assert "record 2 does not agree" in shell.said
+    assert "rescue --out" in shell.said
+    saved = tmp_path / "saved.sqlite"
+    assert shell("rescue", "--out", str(saved)) == f"2 records with 2 states saved to {saved}\n"
+    assert shell.path.read_bytes() == bytes(content)
+
+
+def test_help_has_real_examples(shell: Shell, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every example of the help runs as it stands, given the files and the record it names."""
+    import shlex
+
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "garden.m4a").write_bytes((DEMO / "1_march_big_queen.m4a").read_bytes())
+    (tmp_path / "old_records.csv").write_text(
+        "Species,Bee,Weather\nBombus,Bombus hortorum,sunny\n", encoding="utf-8"
+    )
+    for _ in range(12):
+        shell("add", "--taxon", "Bombus hortorum")
+    (tmp_path / "damaged.sqlite").write_bytes(shell.path.read_bytes())
+    ran = 0
+    assert isinstance(group, click.Group)
+    for name, command in group.commands.items():
+        for example in command.examples:  # type: ignore[attr-defined]
+            program, word, *rest = shlex.split(example.partition(" > ")[0])
+            assert (program, word) == ("wingtone", "notebook")
+            (tmp_path / "saved.sqlite").unlink(missing_ok=True)
+            assert name in rest
+            shell(*rest)
+            ran += 1
+    assert ran > 15
+
+
+def test_listing_loads_no_science(tmp_path: Path) -> None:
+    """``notebook list`` is called often: it must not wait for numpy."""
+    code = (
+        "import sys, wingtone.cli as c; c.COMMANDS = tuple(dict.fromkeys((*c.COMMANDS, 'notebook')));"
+        "c.main(['notebook', 'list'], standalone_mode=False);"
+        "print([m for m in ('numpy', 'scipy', 'av', 'soundfile') if m in sys.modules])"
+    )
+    environment = {**os.environ, "XDG_DATA_HOME": str(tmp_path), "HOME": str(tmp_path)}
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=False
+    )
+    assert done.stdout.splitlines()[-1:] in ([], ["[]"]), done.stdout
+    assert "no notebook here yet" in done.stderr

@@ -1,0 +1,55 @@
+"""The tracker against a slow, obvious second implementation."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from wingtone.tone import track
+
+
+def path_value(salience: np.ndarray, path: tuple[int, ...]) -> float:
+    """What a path earns, summed straight from the definition; -inf for a move that is not allowed."""
+    total = 0.0
+    for t, state in enumerate(path):
+        before = path[t - 1] if t else track.NO_BEE
+        if state != track.NO_BEE:
+            total += float(salience[t, state]) - track.THRESHOLD
+            if before == track.NO_BEE:
+                total -= track.SWITCH_COST / 2
+            elif abs(state - before) > track.REACH:
+                return -np.inf
+            else:
+                total -= track.SLEW_COST * abs(state - before)
+        elif before != track.NO_BEE:
+            total -= track.SWITCH_COST / 2
+    return total
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(1, 5), st.integers(1, 6), st.integers(0, 2**31))
+def test_best_path_is_the_best_of_all_paths(n_frames: int, n: int, seed: int) -> None:
+    salience = np.random.default_rng(seed).uniform(-5, 25, (n_frames, n)).astype(np.float32)
+    found = tuple(int(s) for s in track.best_path(salience))
+    states = range(track.NO_BEE, n)
+    best = max(path_value(salience, p) for p in itertools.product(states, repeat=n_frames))
+    assert path_value(salience, found) == pytest.approx(best, abs=1e-3)
+
+
+def test_no_frames_and_noise_give_no_bee() -> None:
+    assert track.best_path(np.zeros((0, 5), np.float32)).size == 0
+    noise = np.random.default_rng(0).standard_normal((300, 50)).astype(np.float32)
+    assert (track.best_path(noise) == track.NO_BEE).all()
+
+
+def test_a_long_path_stays_exact() -> None:
+    salience = np.full((20_000, 12), -1.0, np.float32)
+    salience[1000:19_000, 7] = 4.0
+    path = track.best_path(salience)
+    assert (path[1000:19_000] == 7).all()
+    assert (path[:1000] == track.NO_BEE).all()
+    assert (path[19_000:] == track.NO_BEE).all()
