@@ -178,7 +178,7 @@ def negative_samples(found: Sequence[Negative], *, seed: int = 2) -> list[Sample
     for negative in found:
         if not negative.train:
             continue
-        for _, y in _varied(negative.samples[None], rng, 1 if negative.label == "engines" else 0):
+        for _, y in _varied(negative.samples[None], rng, 2 if negative.label == "engines" else 1):
             rows, lengths, _ = _described(y, spectrum.RATE_HZ / 2)
             n = len(rows)
             source = SOURCE_OF_LABEL[negative.label]

@@ -238,6 +238,8 @@ def test_ctrl_c_ends_it_quietly() -> None:
     code = (
         "import os, signal, wingtone.clip\n"
         "from wingtone.cli import main\n"
+        # a process started in the background inherits a deaf ear for Ctrl-C
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "wingtone.clip.measure_recording = lambda *_, **__: os.kill(os.getpid(), signal.SIGINT)\n"
         f"main(['measure', {__file__!r}])\n"
     )

@@ -22,8 +22,8 @@ def test_six_clips_in_different_formats_under_two_megabytes() -> None:
     paths = [clip.path for clip in SCENARIO.clips]
     assert len(paths) == 6
     assert len({path.suffix for path in paths}) == 6
-    assert sum(path.stat().st_size for path in SHIPPED.iterdir()) < 2_000_000
-    assert {path.name for path in SHIPPED.iterdir()} - {".gitkeep", "README.md", "scenario.json"} == {
+    assert sum(path.stat().st_size for path in SHIPPED.rglob("*") if path.is_file()) < 2_000_000
+    assert {path.name for path in SHIPPED.iterdir() if path.is_file()} - {"README.md", "scenario.json"} == {
         path.name for path in paths
     }
 

@@ -159,6 +159,11 @@ class _QuietFile:
         return self._file.tell()
 
 
+def _lenient_metadata(version: str) -> dict[str, Any]:
+    """How to keep PyAV from failing over tags that are no valid text: up to 18 by asking, later by itself."""
+    return {"metadata_errors": "replace"} if int(version.split(".")[0]) < 19 else {}
+
+
 class Decoder:
     """The sound of one open file.
 
@@ -209,7 +214,7 @@ class Decoder:
                     "r",
                     format=self.container.demuxer,
                     options=_WAV_OPTIONS if self.container.demuxer == "wav" else {},
-                    metadata_errors="replace",
+                    **_lenient_metadata(av.__version__),
                     buffer_size=_READ_BUFFER_BYTES,
                     io_open=_refuse_other_files,
                 )

@@ -14,8 +14,6 @@ libsndfile (FFmpeg's own encoder is experimental), everything else through FFmpe
 from __future__ import annotations
 
 import datetime as dt
-import secrets
-from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -24,6 +22,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 
 from wingtone.errors import OutputError
+from wingtone.files import replacing
 
 if TYPE_CHECKING:
     import os
@@ -150,18 +149,17 @@ def _replace(path: Path, write: Callable[[BinaryIO], None]) -> None:
     """Write beside the target, then move over it."""
     import av
 
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
-        with part.open("x+b") as file:
+        with replacing(path) as scratch, scratch.open("w+b") as file:
             write(file)
-        part.replace(path)
-    except (OSError, av.FFmpegError, RuntimeError, ValueError) as error:
-        with suppress(OSError):
-            part.unlink()
-        reason = getattr(error, "strerror", None) or str(error)
+    except av.codec.codec.UnknownCodecError as error:
+        # Wheels of PyAV from 19 on read AMR but no longer write it.
         raise OutputError(
-            f"could not be written: {reason}", remedy="check the folder and disk space", where=path
+            f"the decoder installed here cannot write {error}", remedy="pip install 'av<19'", where=path
         ) from error
+    except (av.FFmpegError, RuntimeError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise OutputError(f"could not be written: {reason}", where=path) from error
 
 
 def _fit(sound: NDArray[np.float32], rate_hz: int, codec: str) -> tuple[NDArray[np.float32], int]:

@@ -1,0 +1,202 @@
+"""The tone engine and general-purpose estimators on the same made-up clips, in the same run.
+
+    python tests/benchmarks/simulated.py --clips 2 --out tests/benchmarks/results/simulated.md
+
+Clips of 10 s, twenty conditions of `wingtone.simulate` (seeds that nothing was trained or set on), SNR in
+90-2000 Hz, 10 ms grid. *Missed or gross*: share of true flight frames without an estimate, or more than 5 %
+off. *Octave*: share of estimated flight frames within 6 % of an octave away. *Tracked* is the line before
+the decision what is flight, so that the two stages are seen apart. *Cover*: share of flight bouts whose
+95 % interval holds the true median. Speed is audio seconds per second of processor time, one thread.
+"""
+
+from __future__ import annotations
+
+import argparse
+import platform
+import sys
+import time
+import warnings
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from wingtone.simulate import CONDITIONS, make_scene
+from wingtone.tone import RATE_HZ, measure
+from wingtone.tone.measure import piece_features
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    from numpy.typing import NDArray
+
+    from wingtone.tone import Bout
+
+SNRS_DB = (10.0, 5.0, 0.0, -5.0)
+FIRST_SEED = 7000
+LOWEST_HZ, HIGHEST_HZ = 80.0, 320.0
+
+
+@dataclass
+class Tally:
+    """Frames counted over clips."""
+
+    true: int = 0
+    given: int = 0
+    missed_or_gross: int = 0
+    gross: int = 0
+    octave: int = 0
+    squares: float = 0.0
+    fine: int = 0
+    seconds: float = 0.0
+    spent_s: float = 0.0
+    bouts: int = 0
+    covered: int = 0
+
+    def add(self, truth: NDArray[np.float64], line: NDArray[np.float64], spent_s: float) -> None:
+        """Count one clip; NaN means no tone."""
+        flight = np.isfinite(truth)
+        both = flight & np.isfinite(line)
+        error = np.abs(line[both] / truth[both] - 1)
+        self.true += int(flight.sum())
+        self.given += int(both.sum())
+        self.gross += int((error > 0.05).sum())
+        self.missed_or_gross += int(flight.sum() - both.sum() + (error > 0.05).sum())
+        self.octave += int((np.abs(np.abs(np.log2(line[both] / truth[both])) - 1) < 0.085).sum())
+        self.squares += float((error[error <= 0.05] ** 2).sum())
+        self.fine += int((error <= 0.05).sum())
+        self.seconds += truth.size * 0.01
+        self.spent_s += spent_s
+
+    def add_intervals(self, truth: NDArray[np.float64], bouts: Iterable[Bout]) -> None:
+        """Count whose interval covers the true median of its frames."""
+        time_s = np.arange(truth.size) * 0.01
+        for bout in bouts:
+            here = (time_s >= bout.start_s) & (time_s < bout.end_s) & np.isfinite(truth)
+            if bout.kind == "flight" and here.sum() > 5:
+                self.bouts += 1
+                self.covered += bool(bout.f0_low_hz <= np.median(truth[here]) <= bout.f0_high_hz)
+
+    def cells(self) -> str:
+        """Missed or gross, gross, octave, error, speed."""
+        speed = self.seconds / self.spent_s if self.spent_s else float("nan")
+        rms = 100 * np.sqrt(self.squares / max(self.fine, 1))
+        return (
+            f"{100 * self.missed_or_gross / self.true:.1f} % | {100 * self.gross / max(self.given, 1):.2f} % "
+            f"| {100 * self.octave / max(self.given, 1):.2f} % | {rms:.2f} % | {speed:.0f}x"
+        )
+
+
+def _gridded(time_s: NDArray[np.float64], f0_hz: NDArray[np.float64], n: int) -> NDArray[np.float64]:
+    """Put values at times onto the 10 ms grid; NaN elsewhere and out of range."""
+    out = np.full(n, np.nan)
+    at = np.round(np.asarray(time_s) * 100).astype(int)
+    good = (at >= 0) & (at < n) & (f0_hz >= LOWEST_HZ * 0.9) & (f0_hz <= HIGHEST_HZ * 1.1)
+    out[at[good]] = np.asarray(f0_hz)[good]
+    return out
+
+
+def _yin(x: NDArray[np.float64], rate: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    import librosa
+
+    f0 = librosa.yin(x, fmin=LOWEST_HZ, fmax=HIGHEST_HZ, sr=rate, frame_length=2048, hop_length=rate // 100)
+    return np.arange(f0.size) * 0.01, f0
+
+
+def _pyin(x: NDArray[np.float64], rate: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    import librosa
+
+    f0, _, _ = librosa.pyin(
+        x, fmin=LOWEST_HZ, fmax=HIGHEST_HZ, sr=rate, frame_length=2048, hop_length=rate // 100
+    )
+    return np.arange(f0.size) * 0.01, f0
+
+
+def _praat(x: NDArray[np.float64], rate: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    import parselmouth
+
+    pitch = parselmouth.Sound(x, rate).to_pitch_ac(0.01, LOWEST_HZ, pitch_ceiling=HIGHEST_HZ)
+    f0 = pitch.selected_array["frequency"]
+    return pitch.xs(), np.where(f0 > 0, f0, np.nan)
+
+
+OTHERS: dict[str, Callable[..., tuple[NDArray[np.float64], NDArray[np.float64]]]] = {
+    "yin (librosa)": _yin,
+    "pyin (librosa)": _pyin,
+    "autocorrelation (Praat)": _praat,
+}
+
+
+def run(n_clips: int, *, with_others: bool) -> dict[float, dict[str, Tally]]:
+    """Tallies by SNR and estimator."""
+    import soxr
+
+    out: dict[float, dict[str, Tally]] = {}
+    for snr_db in SNRS_DB:
+        tallies = {name: Tally() for name in ("wingtone", "wingtone, tracked", *OTHERS)}
+        for condition in (c for c in CONDITIONS if c != "sonication"):
+            for seed in range(FIRST_SEED, FIRST_SEED + n_clips):
+                clip = make_scene(seed, condition=condition, snr_db=snr_db, duration_s=10.0, rate_hz=16000)
+                truth = clip.truth.f0_hz
+                began = time.process_time()
+                sound = np.stack([soxr.resample(c, clip.rate_hz, RATE_HZ, "HQ") for c in clip.samples])
+                result = measure([sound], band_hz=clip.rate_hz / 2)
+                spent = time.process_time() - began
+                flight = np.array([b.kind == "flight" for b in result.bouts] or [False])
+                chosen = flight[result.track.bout] if result.track.bout.size else np.zeros(0, bool)
+                line = _gridded(result.track.time_s[chosen], result.track.f0_hz[chosen], truth.size)
+                tallies["wingtone"].add(truth, line, spent)
+                tallies["wingtone"].add_intervals(truth, result.bouts)
+                pieces, _ = piece_features([sound], band_hz=clip.rate_hz / 2)
+                line = np.full(truth.size, np.nan)
+                for piece in pieces:
+                    inside = piece.rows["frame"] < truth.size
+                    line[piece.rows["frame"][inside]] = np.exp(piece.rows["ln_f0"][inside])
+                tallies["wingtone, tracked"].add(truth, line, 0.0)
+                if with_others:
+                    mono = clip.samples.mean(axis=0).astype(np.float64)
+                    for name, other in OTHERS.items():
+                        began = time.process_time()
+                        with warnings.catch_warnings():
+                            warnings.simplefilter("ignore")
+                            time_s, f0_hz = other(mono, clip.rate_hz)
+                        spent = time.process_time() - began
+                        tallies[name].add(truth, _gridded(time_s, np.nan_to_num(f0_hz), truth.size), spent)
+        out[snr_db] = tallies if with_others else {k: v for k, v in tallies.items() if k not in OTHERS}
+    return out
+
+
+def table(tallies: dict[float, dict[str, Tally]], n_clips: int) -> str:
+    """Lay the tallies out as Markdown."""
+    names = ", ".join(f"{p} {version(p)}" for p in ("numpy", "scipy", "librosa", "praat-parselmouth"))
+    lines = [
+        f"{20 * n_clips} clips a row, 20 conditions; Python {platform.python_version()}, {names}.",
+        "",
+        "| SNR | estimator | missed or gross | gross | octave | rms error | speed | intervals cover |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    for snr_db, by_name in tallies.items():
+        for name, tally in by_name.items():
+            cover = f"{100 * tally.covered / tally.bouts:.0f} % of {tally.bouts}" if tally.bouts else ""
+            lines.append(f"| {snr_db:.0f} dB | {name} | {tally.cells()} | {cover} |")
+    return "\n".join(lines) + "\n"
+
+
+def main() -> int:
+    """Run the command."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser.add_argument("--clips", type=int, default=1, help="clips a condition")
+    parser.add_argument("--alone", action="store_true", help="without the other estimators")
+    parser.add_argument("--out", type=Path)
+    options = parser.parse_args()
+    text = table(run(options.clips, with_others=not options.alone), options.clips)
+    print(text)
+    if options.out:
+        options.out.write_text(text, encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
