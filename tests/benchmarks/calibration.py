@@ -17,7 +17,7 @@ ECE            expected calibration error over ten bins: of every (taxon, bee) p
 size           share of bumblebees with a tone whose ITD lies in the 90 % interval
 named          share of bees offered for recording at a rank, and how often that name is right
 warned         share of bees with a warning that something does not fit; then by what: a hint, the tone too
-               high or too low, the date too early or too late
+               high or too low, the date too early or too late, a species not known from the place
 """
 
 from __future__ import annotations
@@ -41,11 +41,11 @@ from identify.drawn_bees import VARIANTS, World
 from wingtone.fauna import load
 from wingtone.identify.calibration import Reliability, calibration_error, reliability
 from wingtone.identify.case import posterior
-from wingtone.identify.engine import LEVEL, make_case
+from wingtone.identify.engine import LEVEL, doubt_words, make_case
 from wingtone.identify.lineup import CASTES, line_up
 from wingtone.identify.naming import name_it
 from wingtone.identify.tone_size import ToneComponents, mixture_quantile, tone_terms
-from wingtone.identify.weigh import misfits
+from wingtone.identify.weigh import misfits, stranger
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -59,7 +59,7 @@ if TYPE_CHECKING:
     from wingtone.identify.lineup import Lineup
 
 
-WHAT = ("hint", "high", "low", "early", "late")
+WHAT = ("hint", "high", "low", "early", "late", "place")
 RANKS = ("species", "aggregate", "genus")
 
 
@@ -150,9 +150,10 @@ def assess(
             sizes.append(size_holds(lineup, case, probability, bee.itd_mm))
         if number % surprise_every == 0:
             odd = misfits(lineup, case)
-            record = name_it(lineup, case, probability, fits=all(m.kind == "date" for m in odd)).record_as
+            absent = stranger(lineup, case) is not None
+            record = name_it(lineup, case, probability, doubt=doubt_words(odd, absent)).record_as
             named.append((record.rank, is_right(fauna, record, bee.taxon)))
-            warned.append({misfit.side or misfit.kind for misfit in odd})
+            warned.append({misfit.side or misfit.kind for misfit in odd} | ({"place"} if absent else set()))
     curves = Curves(
         reliability(np.concatenate(everything), np.concatenate(hits)),
         reliability(np.array(top_p), np.array(top_hit)),

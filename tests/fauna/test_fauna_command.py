@@ -110,7 +110,7 @@ def test_unknown_taxon_names_the_nearest() -> None:
 def test_own_fauna(tmp_path: Path) -> None:
     folder = str(write_fauna(tmp_path / "pebbles"))
     assert "Pebble bee" in run("list", "--fauna", folder).stdout
-    assert "black form: all black (about: queen 25%)" in run("show", "pebble", "--fauna", folder).stdout
+    assert "black form (about 25 in 100): all black" in run("show", "pebble", "--fauna", folder).stdout
     result = run("check", folder)
     assert result.exit_code == 0
     assert result.stdout.startswith("pebble_island: no faults; 3 taxa, 5 candidates")

@@ -57,8 +57,8 @@ CELLS: dict[str, list[tuple[object, ...]]] = {
         ("tail", "white", 1, 0.1, "buff", "", "What colour is the tail?", 1),
         ("tail", "buff", 2, 0.3, "white", "white", "", 1),
         ("tail", "black", 3, 0.1, "", "", "", 1),
-        ("size", "small", 1, 0.3, "large", "", "How big?", 1),
-        ("size", "large", 2, 0.3, "small", "", "", 1),
+        ("size", "small", 1, "", "", "", "How big?", 1),
+        ("size", "large", 2, "", "", "", "", 1),
     ],
     "forms": [("Bombus lapillus", "queen", "black form", 0.25, "all black")],
     "appearance": [

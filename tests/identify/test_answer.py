@@ -19,6 +19,8 @@ from wingtone.identify.case import posterior
 from wingtone.identify.engine import make_case
 from wingtone.identify.lineup import CASTES, SOMETHING_ELSE, line_up
 from wingtone.identify.prior import ELSE_OUTSIDE, ELSE_SHARE, log_prior
+from wingtone.identify.weigh import stranger
+from wingtone.identify.words import plural_name, who
 from wingtone.notebook.places import parse_place
 
 if TYPE_CHECKING:
@@ -253,12 +255,120 @@ def test_evidence_is_told_in_plain_sentences(fauna: Fauna) -> None:
     told = {row.name: row.summary for row in answer.evidence}
     assert set(told) == {"date", "place", "tone", "tail", "thorax", "collar", "condition"}
     assert "queens fly in the second week of March" in told["date"]
-    assert "160 Hz is high for queens of Bombus terrestris" in told["tone"]
-    assert "would say tail buff" in told["tail"]
+    assert "160 Hz is high for Buff-tailed bumblebee queens" in told["tone"]
+    assert told["tail"].startswith('People say "tail buff" of ')
+    assert "in 100 Buff-tailed bumblebees, and of " in told["tail"]
     for sentence in told.values():
         assert sentence.endswith(".")
         assert sentence[0].isupper()
         assert "nan" not in sentence
+
+
+def summaries(answer: Answer) -> dict[str, str]:
+    return {row.name: row.summary for row in answer.evidence}
+
+
+def test_few_fly_in_winter_and_the_sentence_says_so(fauna: Fauna) -> None:
+    # Stelzer et al. 2010 PLoS ONE 5:e9559 (read): terrestris workers and queens all winter in London
+    hints = {"tail": "white", "collar": "yellow"}
+    winter = identify(fauna=fauna, date=dt.date(2026, 1, 10), place=LONDON, hints=hints)
+    assert "Workers and queens fly in the second week of January, but few;" in summaries(winter)["date"]
+    assert winter.candidates[0].taxon == "Bombus terrestris"
+    assert "but few" not in summaries(identify(fauna=fauna, date=JULY, place=LONDON, hints=hints))["date"]
+
+
+def test_a_date_alone_is_never_odd(fauna: Fauna) -> None:
+    christmas = dt.date(2026, 12, 24)
+    assert "date does not fit" not in codes(identify(fauna=fauna, date=christmas, place=LONDON))
+    seen = identify(fauna=fauna, date=christmas, place=LONDON, hints={"tail": "red", "collar": "none"})
+    assert "date does not fit" in codes(seen)
+
+
+def test_castes_in_the_date_sentence_are_those_of_bumblebees(fauna: Fauna) -> None:
+    answer = identify(fauna=fauna, tone=tone(235), date=JULY, place=LONDON)
+    assert answer.taxa[0].taxon == "Apis mellifera"
+    told = summaries(answer)["date"]
+    assert told.startswith("Among bumblebees, ")
+    assert "Honey bee workers are in season" in told
+
+
+def test_of_something_unknown_no_figures_are_told(fauna: Fauna) -> None:
+    hints = {"tail": "yellow", "thorax": "banded", "abdomen": "pale", "bands": "3"}
+    answer = identify(fauna=fauna, date=dt.date(2026, 6, 10), place=LONDON, hints=hints)
+    assert answer.taxa[0].taxon == SOMETHING_ELSE
+    assert "of the known insects it could be" in summaries(answer)["abdomen"]
+    assert "turn up anywhere" in summaries(answer)["place"]
+    assert all("insects not in the fauna," not in text for text in summaries(answer).values())
+
+
+def test_names_in_the_plural(fauna: Fauna) -> None:
+    lineup = line_up(fauna)
+
+    def names(taxon: str, caste: str) -> tuple[str, str]:
+        at = next(i for i, e in enumerate(fauna.entries) if (e.taxon, e.caste, e.form) == (taxon, caste, ""))
+        return plural_name(lineup, at), who(lineup, at)
+
+    assert names("Bombus hypnorum", "queen") == ("Tree bumblebees", "Tree bumblebee queens")
+    assert names("Bombus vestalis", "cuckoo female")[1] == "Southern cuckoo bumblebee females"
+    assert names("Eristalis tenax", "male") == ("Drone-flies", "Drone-fly males")
+    assert names("Vespula", "worker")[1] == "workers of Common and German wasps"
+    assert names("Bombylius", "adult") == ("Bee-flies", "Bee-flies")
+
+
+@pytest.mark.parametrize(
+    ("day", "place", "hints", "name", "known"),
+    [
+        # sylvarum is not in the Highlands, hypnorum hardly on Lewis (fauna tables)
+        (
+            "2026-07-20",
+            "56.9,-3.8",
+            "tail=orange collar=grey thorax=banded abdomen=banded scutellum=grey",
+            "Shrill carder bee",
+            "not known",
+        ),
+        (
+            "2026-06-10",
+            "58.2,-6.4",
+            "tail=white thorax=ginger abdomen=black",
+            "Tree bumblebee",
+            "hardly known",
+        ),
+    ],
+)
+def test_a_species_not_known_from_the_place_is_told(
+    fauna: Fauna, day: str, place: str, hints: str, name: str, known: str
+) -> None:
+    answer = identify(
+        fauna=fauna,
+        date=dt.date.fromisoformat(day),
+        place=parse_place(place),
+        hints=dict(hint.split("=") for hint in hints.split()),
+    )
+    (text,) = (warning.text for warning in answer.warnings if warning.code == "not known from here")
+    assert name in text
+    assert f"{known} from here" in text
+    assert answer.record_as.rank in ("genus", "none")
+
+
+def test_common_bees_and_places_abroad_are_no_strangers(fauna: Fauna) -> None:
+    lineup = line_up(fauna)
+    brown = {"tail": "ginger", "thorax": "ginger", "abdomen": "mixed"}
+    abroad = parse_place("48.86,2.35")
+    for place in (None, LONDON, parse_place("57.7,-7.3"), abroad):
+        assert stranger(lineup, make_case(lineup, date=JULY, place=place, hints=brown)) is None
+    answer = identify(fauna=fauna, date=JULY, place=abroad, hints=brown)
+    assert "outside" in codes(answer)
+    assert "outside the area" in summaries(answer)["place"]
+
+
+def test_an_aggregate_gives_its_reason_only_for_the_castes_it_names(fauna: Fauna) -> None:
+    hints = {"tail": "white", "collar": "yellow", "bands": "2", "scutellum": "none"}
+    workers = identify(fauna=fauna, date=JULY, place=LONDON, hints=hints | {"hind-leg": "pollen"})
+    assert "workers cannot be told apart" in workers.record_as.reason
+    queens = identify(fauna=fauna, date=MARCH, place=LONDON, hints=hints)
+    assert queens.record_as.rank == "aggregate"
+    assert queens.castes[0].caste == "queen"
+    assert "workers" not in queens.record_as.reason
 
 
 def test_an_invasive_hornet_goes_to_the_authority(fauna: Fauna) -> None:

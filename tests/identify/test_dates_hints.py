@@ -140,4 +140,4 @@ def test_every_state_of_the_table_is_read(fauna) -> None:  # type: ignore[no-unt
         for state in states.split():
             assert parse_hints([f"{character}={state}"], fauna=fauna) == {character: state}
         assert sorted(fauna.characters[character].states) == sorted(states.split())
-    assert set(fauna.characters) == set(table)
+    assert set(fauna.characters) > set(table)  # a fauna may ask for more, never for less

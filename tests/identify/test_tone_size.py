@@ -40,8 +40,30 @@ def test_published_means_lie_in_the_95_percent_range_or_outside_for_a_reason(
 
 
 def test_the_published_list_holds_both_kinds() -> None:
-    assert len(PUBLISHED) > 30
-    assert sum(row["inside"] == "no" for row in PUBLISHED) == 4
+    """Every figure of flight with a species in it, both ends of every range, and what is not flight."""
+    assert len(PUBLISHED) == 44
+    outside = [(row["taxon"], float(row["mean_hz"])) for row in PUBLISHED if row["inside"] == "no"]
+    assert outside == [
+        ("Bombus terrestris", 236),
+        ("Bombus terrestris", 313),
+        ("Bombus hypnorum", 240),
+        ("Apis mellifera", 440),
+        ("Episyrphus balteatus", 400),
+    ]
+
+
+def test_the_published_list_would_notice_a_wrong_line(lineup: Lineup) -> None:
+    """A line a fifth too low or too high puts published figures of bumblebees on the other side."""
+    for factor in (0.8, 1.25):
+        wrong = sum(
+            (low * factor <= float(row["mean_hz"]) <= high * factor) != (row["inside"] == "yes")
+            for row in PUBLISHED
+            if row["taxon"].startswith("Bombus")
+            for low, high in [
+                tone_band_hz(lineup.tone, entry(lineup, row["taxon"], row["caste"]), level=0.95)
+            ]
+        )
+        assert wrong >= 2
 
 
 @pytest.mark.parametrize(

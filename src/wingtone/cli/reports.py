@@ -15,6 +15,8 @@ from wingtone.errors import one_line
 from wingtone.pitch_names import note_name
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from wingtone.audio import RecordingInfo
     from wingtone.clip import Measurement
     from wingtone.demo import Comparison, DemoClip
@@ -33,8 +35,8 @@ SMALLEST_SHARE = 0.01
 
 
 def measured_lines(measurement: Measurement) -> list[str]:
-    """Tell of one recording: what it is, its bouts, and the flight taken together."""
-    from wingtone.clip import flight_cue
+    """Tell of one recording: what it is, its bouts, and the flight of each bee taken together."""
+    from wingtone.clip import flights_by_individual
 
     recording = measurement.recording
     lines = [one_line(recording.path), *paragraph(_described(recording))]
@@ -45,16 +47,24 @@ def measured_lines(measurement: Measurement) -> list[str]:
         lines += ["", head]
         for row, bout in zip(rows, bouts, strict=True):
             lines += [row, *paragraph(_remarks(bout), indent=12)]
-    cue = flight_cue(bouts)
-    if cue is None:
-        lines += ["", "  No flight heard."]
-    else:
-        n = "one bout" if cue.n_bouts == 1 else f"{cue.n_bouts} bouts"
-        told = f"{cue.duration_s:.1f} s of flight in {n}; the tone overall is {_tone(cue.f0_hz)}."
-        lines += ["", *paragraph(told)]
+    lines.append("")
+    shared = flights_by_individual(measurement)
+    for number, own in enumerate(shared, start=1):
+        lines += paragraph(_flight_words(own), label=f"Bee {number}: " if len(shared) > 1 else "")
     if measurement.flags:
         lines += paragraph(", ".join(measurement.flags), label="In the recording: ")
     return lines
+
+
+def _flight_words(bouts: Sequence[Bout]) -> str:
+    """Tell the flight of one bee."""
+    from wingtone.clip import flight_cue
+
+    cue = flight_cue(bouts)
+    if cue is None:
+        return "No flight heard."
+    n = "one bout" if cue.n_bouts == 1 else f"{cue.n_bouts} bouts"
+    return f"{cue.duration_s:.1f} s of flight in {n}; the tone overall is {_tone(cue.f0_hz)}."
 
 
 def _described(recording: RecordingInfo) -> str:
@@ -87,7 +97,13 @@ def _bout_row(bout: Bout) -> tuple[str, ...]:
 def _remarks(bout: Bout) -> str:
     remarks = list(bout.flags)
     if bout.flyby is not None:
-        remarks.insert(0, f"passes at {bout.flyby.speed_m_s:.1f} m/s, {bout.flyby.closest_m:.1f} m away")
+        flyby = bout.flyby
+        remarks.insert(
+            0,
+            f"passes at {flyby.speed_low_m_s:.1f}-{flyby.speed_high_m_s:.1f} m/s, "
+            f"{flyby.closest_low_m:.1f}-{flyby.closest_high_m:.1f} m away (95 % sure); its own tone is "
+            f"{flyby.f0_source_hz:.1f} Hz",
+        )
     return ", ".join(remarks)
 
 
@@ -158,7 +174,7 @@ def _candidate_lines(answer: Answer) -> list[str]:
 
 
 def _caste(caste: str) -> str:
-    return "" if caste == "not a bumblebee" else caste
+    return "" if caste in ("not a bumblebee", "adult", "any") else caste
 
 
 def _percent(share: float) -> str:
@@ -168,7 +184,7 @@ def _percent(share: float) -> str:
 
 
 def _bits(weight: float) -> str:
-    return f"{weight:+.1f} bits" if math.isfinite(weight) else ""
+    return f"{round(weight, 1) + 0.0:+.1f} bits" if math.isfinite(weight) else ""
 
 
 def demo_lines(

@@ -139,7 +139,8 @@ class Character:
     ease
         1 seen on a flying bee, 2 seen on a feeding bee, 3 needs a settled bee or a close photo.
     error
-        By true state: probability that a beginner answers something else.
+        By true state: probability that a beginner answers something else; NaN for characters that are worked
+        out (``size``, ``condition``).
     looks_like
         By true state: the states it is mostly mistaken for; may be empty.
     fades_to
@@ -312,7 +313,7 @@ class Fauna:
         Raises
         ------
         KeyError
-            No such character, or one that is not in the appearance table (``size``, ``condition``).
+            No such character, or one that is worked out (``size``, ``condition``).
         """
         return self.appearance_by_character[character]
 

@@ -258,6 +258,7 @@ def _characters(rows: Rows, known: _Known) -> Iterator[Fault]:
             and "ease" not in row.bad | first[character].bad
         ):
             yield row.fault("ease", f"differs from line {first[character].line} of the same character")
+        yield from _error_faults(row, character)
         place = (character, row.number("order"))
         if place in seen:
             yield row.fault("order", f"repeats line {seen[place]}")
@@ -272,6 +273,17 @@ def _characters(rows: Rows, known: _Known) -> Iterator[Fault]:
             yield row.fault("question", f"the character {character} needs a question")
         if len(known.states[character]) < 2:
             yield row.fault("state", f"the character {character} needs at least two states")
+
+
+def _error_faults(row: Row, character: str) -> Iterator[Fault]:
+    """Check that errors are given where they are used, and only there."""
+    if character not in DERIVED_CHARACTERS:
+        if not row.text("observer_error"):
+            yield row.fault("observer_error", "is empty")
+        return
+    for column in ("observer_error", "looks_like", "fades_to"):
+        if row.text(column):
+            yield row.fault(column, f"{character} is worked out, so this stays empty")
 
 
 def _forms(rows: Rows, known: _Known) -> Iterator[Fault]:

@@ -55,7 +55,9 @@ CASTES: dict[str, tuple[str, ...]] = {
 RANKS = ("species", "aggregate", "genus", "group")
 
 DERIVED_CHARACTERS = ("size", "condition")
-"""Characters worked out elsewhere (from the size table, from fading), not listed in the appearance table."""
+"""Characters worked out elsewhere: the size by eye from the size table, with an error of its own; the
+condition, which only changes how the others are read. Neither takes rows in the appearance table, nor an
+observer error."""
 
 TONE_PARAMETERS = (
     "anchor_f0_hz",
@@ -235,7 +237,7 @@ TABLES: dict[str, Table] = {
                 Column("character"),
                 Column("state"),
                 _number("order", 1, 100),
-                _number("observer_error", 0, 0.9),
+                _number("observer_error", 0, 0.9, required=False),
                 Column("looks_like", "list", required=False),
                 Column("fades_to", required=False),
                 Column("question", required=False),

@@ -261,7 +261,10 @@ def _looks(fauna: Fauna, taxon: Taxon, width: int) -> list[str]:
         said: dict[str, list[str]] = {}
         for index, entry in typical:
             said.setdefault(_described(fauna, name, index), []).append(entry.caste)
-        if name == "shade" and not _has_yellow(fauna, [index for index, _ in typical]):
+        indices = [index for index, _ in typical]
+        if name == "shade" and not _has_yellow(fauna, indices):
+            continue
+        if name == "belt" and not _has_front_band(fauna, indices):
             continue
         for text, castes in said.items():
             who = "" if len(said) == 1 else f"{', '.join(castes)}: "
@@ -290,10 +293,25 @@ def _has_yellow(fauna: Fauna, indices: Iterable[int]) -> bool:
     )
 
 
+def _has_front_band(fauna: Fauna, indices: Iterable[int]) -> bool:
+    """Whether the front of the abdomen often has a band, so that one can ask what it is like."""
+    if "front-band" not in fauna.appearance_by_character:
+        return True
+    states = fauna.characters["front-band"].states
+    return "none" not in states or any(
+        fauna.appearance("front-band")[index][states.index("none")] < 0.75 for index in indices
+    )
+
+
 def _form(fauna: Fauna, entry: Entry, width: int) -> list[str]:
     forms = [form for form in fauna.forms if (form.taxon, form.form) == (entry.taxon, entry.form)]
-    shares = ", ".join(f"{form.caste} {form.share:.0%}" for form in forms)
-    return _hanging(f"{entry.form}: {forms[0].description} (about: {shares})", width)
+    alike = len({form.share for form in forms}) == 1
+    shares = [
+        f"about {100.0 * form.share:g} in 100{'' if alike else f' of the {form.caste}s'}" for form in forms
+    ]
+    return _hanging(
+        f"{entry.form} ({', '.join(shares[:1] if alike else shares)}): {forms[0].description}", width
+    )
 
 
 def _lookalikes(fauna: Fauna, taxon: Taxon, width: int) -> list[str]:

@@ -27,12 +27,12 @@ from wingtone.identify.look_next import look_next
 from wingtone.identify.naming import name_it
 from wingtone.identify.observe import CONDITION
 from wingtone.identify.prior import is_outside
-from wingtone.identify.weigh import misfits, weigh
-from wingtone.identify.words import evidence_sentence, size_sentence
+from wingtone.identify.weigh import misfits, stranger, weigh
+from wingtone.identify.words import evidence_sentence, plural_name, size_sentence
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -40,13 +40,14 @@ if TYPE_CHECKING:
     from wingtone.identify.answer import RecordAs
     from wingtone.identify.case import Likelihood
     from wingtone.identify.lineup import Lineup
+    from wingtone.identify.naming import Naming
     from wingtone.identify.tone_size import ToneCue
-    from wingtone.identify.weigh import Misfit, Weighed
+    from wingtone.identify.weigh import Misfit, Stranger, Weighed
     from wingtone.notebook.places import Place
 
     Floats = NDArray[np.float64]
 
-__all__ = ["LEVEL", "credible_set", "identify", "make_case"]
+__all__ = ["LEVEL", "credible_set", "doubt_words", "identify", "make_case"]
 
 LEVEL = 0.9
 """Level of the credible set and of the size interval."""
@@ -128,9 +129,8 @@ def identify(
         model=model,
     )
     probability = posterior(lineup, case)
-    odd = misfits(lineup, case)
-    # an odd date alone does not make a name doubtful: early and late bees are what recorders look for
-    naming = name_it(lineup, case, probability, fits=all(misfit.kind == "date" for misfit in odd))
+    odd, absent = misfits(lineup, case), stranger(lineup, case)
+    naming = name_it(lineup, case, probability, doubt=doubt_words(odd, absent is not None))
     weighed = weigh(lineup, case, naming.leading)
     taxa = _taxa(lineup, probability)
     return Answer(
@@ -140,10 +140,25 @@ def identify(
         taxa=taxa,
         credible_set=credible_set(taxa, LEVEL),
         record_as=naming.record_as,
-        evidence=_evidence(lineup, case, probability, weighed, naming.leading),
+        evidence=_evidence(lineup, case, probability, weighed, naming),
         look_next=look_next(lineup, case),
-        warnings=_warnings(lineup, case, probability, odd, weighed, naming.record_as),
+        warnings=(
+            *(_misfit_advice(case, misfit) for misfit in odd),
+            *_stranger_advice(lineup, absent),
+            *_warnings(lineup, case, probability, weighed, naming.record_as),
+        ),
     )
+
+
+def doubt_words(odd: Sequence[Misfit], absent: bool) -> str:
+    """Say why the evidence cannot name a species; empty when it can.
+
+    An odd date alone does not make a name doubtful: early and late bees are what recorders look for.
+    """
+    kinds = {misfit.kind for misfit in odd}
+    if kinds - {"date"}:
+        return f"{'one of the hints' if 'hint' in kinds else 'the tone'} does not fit the rest"
+    return "what was seen points to a species hardly known from here" if absent else ""
 
 
 def credible_set(taxa: tuple[TaxonShare, ...], level: float) -> CredibleSet:
@@ -187,48 +202,72 @@ def _evidence(
     case: Case,
     probability: Floats,
     weighed: tuple[Weighed, ...],
-    leading: NDArray[np.bool_],
+    naming: Naming,
 ) -> tuple[Evidence, ...]:
+    leading = naming.leading
     top = int(np.where(leading, probability, -1.0).argmax())
+    label = "bees of this group" if naming.record_as.rank == "aggregate" else plural_name(lineup, top)
     return tuple(
         Evidence(
             kind=piece.kind,
             name=piece.name,
             weight_bits=piece.weight_bits,
-            summary=evidence_sentence(lineup, case, piece.kind, piece.name, piece.rest, leading, top),
+            summary=evidence_sentence(lineup, case, piece.kind, piece.name, piece.rest, leading, top, label),
         )
         for piece in weighed
     )
+
+
+def _misfit_advice(case: Case, misfit: Misfit) -> Advice:
+    seldom = max(1, math.ceil(misfit.probability * 1000))
+    if misfit.kind == "date":
+        text = (
+            f"The date is unusually {misfit.side} for such a bee: at most {seldom} in 1000 are met at so odd "
+            "a time. Check it; if it is right, the sighting is well worth a note."
+        )
+    else:
+        rest = "the rest" if case.date is None else "the date and the rest"
+        if misfit.kind == "hint":
+            what, odd = f"hint {misfit.name}={case.hint(misfit.name)}", "an answer"
+            remedy = "Look again, or leave it out."
+        else:
+            what, odd, remedy = misfit.kind, f"a {misfit.kind}", "Check it."
+        side = f" (too {misfit.side})" if misfit.side else ""
+        text = (
+            f"The {what} does not fit {rest}{side}: so odd {odd} comes up in at most {seldom} of 1000 such "
+            f"cases. {remedy}"
+        )
+    return Advice(f"{misfit.kind} does not fit", text)
+
+
+def _stranger_advice(lineup: Lineup, absent: Stranger | None) -> list[Advice]:
+    if absent is None:
+        return []
+    taxon, known = absent.taxon, "hardly known" if absent.ever else "not known"
+    return [
+        Advice(
+            "not known from here",
+            f"But for the place it would be {lineup.vernaculars[taxon]}, {lineup.taxa[taxon]} "
+            f"({100.0 * absent.probability:.0f} %), which is {known} from here. Check the place and look "
+            "again; if both are right, a photo is well worth sending to the local recorder.",
+        )
+    ]
 
 
 def _warnings(
     lineup: Lineup,
     case: Case,
     probability: Floats,
-    odd: tuple[Misfit, ...],
     weighed: tuple[Weighed, ...],
     record_as: RecordAs,
 ) -> tuple[Advice, ...]:
-    out = []
-    for misfit in odd:
-        hint = misfit.kind == "hint"
-        what = f"The hint {misfit.name}={case.hint(misfit.name)}" if hint else f"The {misfit.kind}"
-        rest = "the rest" if case.date is None or misfit.kind == "date" else "the date and the rest"
-        side = f" (too {misfit.side})" if misfit.side else ""
-        seldom = max(1, math.ceil(misfit.probability * 1000))
-        out.append(
-            Advice(
-                f"{misfit.kind} does not fit",
-                f"{what} does not fit {rest}{side}: something so unexpected comes up in at most {seldom} "
-                f"of 1000 such cases. {'Look again, or leave it out.' if hint else 'Check it.'}",
-            )
-        )
-    out += _advice(lineup, probability)
+    out = _advice(lineup, probability)
     if is_outside(lineup, case.place):
         out.append(
             Advice(
                 "outside",
-                f"The place lies outside the area of {lineup.fauna.title}: expect other species there.",
+                "The place lies outside the area this fauna covers "
+                f"({lineup.fauna.title}): other species live there.",
             )
         )
     if case.date is None:

@@ -40,8 +40,9 @@ CASTES = ("queen", "worker", "male", "cuckoo female", NOT_A_BUMBLEBEE)
 class Traits:
     """One character of the fauna.
 
-    ``frequency`` holds P(true state) of each entry, shape (n - 1, n_states); None for characters worked out
-    elsewhere (size, condition). ``errors`` and ``fades_to`` are those of `wingtone.identify.observe`.
+    ``frequency`` holds P(true state) of each entry, shape (n - 1, n_states). ``errors`` and ``fades_to`` are
+    those of `wingtone.identify.observe`. For characters worked out elsewhere (size, condition) the frequency
+    is None and the errors are none.
     """
 
     character: str
@@ -165,13 +166,16 @@ def _middle_latitude(fauna: Fauna, region: str) -> float:
 def _traits(fauna: Fauna, name: str) -> Traits:
     character = fauna.characters[name]
     states = character.states
+    worked_out = name in (observe.SIZE, observe.CONDITION)
     return Traits(
         character=name,
         states=states,
         question=character.question,
         ease=character.ease,
-        frequency=None if name in (observe.SIZE, observe.CONDITION) else fauna.appearance(name),
-        errors=observe.error_matrix(
+        frequency=None if worked_out else fauna.appearance(name),
+        errors=np.eye(len(states))
+        if worked_out
+        else observe.error_matrix(
             states,
             [character.error[state] for state in states],
             [character.looks_like.get(state, ()) for state in states],

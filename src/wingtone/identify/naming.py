@@ -8,7 +8,8 @@ Rules, in order (the trade's practice; thresholds ours):
    the fauna says it cannot be told from the others;
 4. else the smallest aggregate that holds `LIKELY`, in the castes it names if possible, else in any;
 5. else the genus, when its taxa together hold `LIKELY`;
-6. when a hint does not fit the rest: at most the genus, until it has been looked at again.
+6. when a piece does not fit the rest, or points to a species hardly known from the place: at most the genus,
+   until it has been looked at again.
 """
 
 from __future__ import annotations
@@ -47,15 +48,15 @@ class Naming:
     leading: NDArray[np.bool_]
 
 
-def name_it(lineup: Lineup, case: Case, probability: Floats, *, fits: bool = True) -> Naming:
+def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "") -> Naming:
     """Choose the name to record.
 
     Parameters
     ----------
     probability
         Posterior of every candidate, shape (n,).
-    fits
-        Whether all the evidence fits together.
+    doubt
+        Why the evidence cannot be trusted to name a species, in words; empty when it fits together.
 
     Returns
     -------
@@ -74,7 +75,7 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, fits: bool = Tru
 
     if bumblebee < 0.5:
         return naming("", "none", f"Probably not a bumblebee ({_percent(1.0 - bumblebee)}).")
-    if seen and fits:
+    if seen and not doubt:
         clear = of_best & ~_inseparable(lineup)
         name = lineup.taxa[best]
         if probability[clear].sum() >= SURE:
@@ -82,20 +83,23 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, fits: bool = Tru
                 name, "species", f"{_percent(by_taxon[best])} sure, and this one can be told in the field."
             )
         if found := _best_aggregate(lineup, probability):
-            aggregate, members, holds = found
-            reason = f"{_percent(holds)} sure of the group. {aggregate.reason.rstrip('.')}."
+            aggregate, members, holds, named = found
+            why = aggregate.reason.rstrip(".") if named else "what is known so far does not say which"
+            reason = f"{_percent(holds)} sure of the group: {why}."
             return naming(aggregate.aggregate, "aggregate", reason, members)
     genus, holds = _best_genus(lineup, by_taxon)
     if genus and holds >= LIKELY:
         if not seen:
             why = "sound, date and place cannot name a species"
-        elif not fits:
-            why = "one of the hints does not fit the rest"
+        elif doubt:
+            why = doubt
         else:
-            why = f"the likeliest, {lineup.taxa[best]}, is only {_percent(by_taxon[best])} sure"
+            why = f"the likeliest name, {lineup.vernaculars[best]}, has only {_percent(by_taxon[best])}"
         return naming(genus, "genus", f"{_percent(holds)} sure of the genus; {why}.")
     return naming(
-        "", "none", f"The evidence is thin: {lineup.taxa[best]} leads with {_percent(by_taxon[best])}."
+        "",
+        "none",
+        f"The evidence is thin: {lineup.vernaculars[best]} leads with only {_percent(by_taxon[best])}.",
     )
 
 
@@ -104,15 +108,17 @@ def _percent(probability: float) -> str:
     return f"{min(max(round(100.0 * probability), 1), 99)} %"
 
 
-def _best_aggregate(lineup: Lineup, probability: Floats) -> tuple[Aggregate, NDArray[np.bool_], float] | None:
-    """Find the smallest aggregate that holds enough: in the castes it names, else in any caste."""
+def _best_aggregate(
+    lineup: Lineup, probability: Floats
+) -> tuple[Aggregate, NDArray[np.bool_], float, bool] | None:
+    """Find the smallest aggregate that holds enough, and whether in the castes it names or only in any."""
     aggregates = sorted(lineup.fauna.aggregates, key=lambda aggregate: len(aggregate.members))
     for only_named in (True, False):
         for aggregate in aggregates:
             members = _members(lineup, aggregate, only_named=only_named)
             holds = float(probability[members].sum())
             if holds >= LIKELY:
-                return aggregate, members, holds
+                return aggregate, members, holds, only_named
     return None
 
 

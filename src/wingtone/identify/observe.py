@@ -59,7 +59,20 @@ CONDITION = "condition"
 """The one character that says nothing of the species by itself: it changes how the others are read."""
 
 HAIR_CHARACTERS = frozenset(
-    {"collar", "shade", "thorax", "scutellum", "front-band", "abdomen", "tail", "bands", "face-hair"}
+    {
+        "collar",
+        "shade",
+        "thorax",
+        "scutellum",
+        "front-band",
+        "belt",
+        "abdomen",
+        "tail",
+        "tail-detail",
+        "bands",
+        "face-hair",
+        "coat",
+    }
 )
 """Characters that are colours of the hair: a bald bee has lost them."""
 

@@ -11,11 +11,13 @@ constant share whatever the date and place.
 Functions
 ---------
 log_prior    ln prior of every candidate, normalised
+activity     how many bumblebees fly, against the best week of the year
 is_outside   whether a place lies outside the area of the fauna
 """
 
 from __future__ import annotations
 
+import datetime as dt
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -24,8 +26,6 @@ import numpy as np
 from wingtone.fauna import week_of
 
 if TYPE_CHECKING:
-    import datetime as dt
-
     from numpy.typing import NDArray
 
     from wingtone.identify.lineup import Lineup
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["ELSE_OUTSIDE", "ELSE_SHARE", "is_outside", "log_prior"]
+__all__ = ["ELSE_OUTSIDE", "ELSE_SHARE", "activity", "is_outside", "log_prior"]
 
 ELSE_SHARE = 0.02
 """Prior probability of something not in the fauna. Ours: two in a hundred insects a beginner stops for."""
@@ -54,15 +54,8 @@ def is_outside(lineup: Lineup, place: Place | None) -> bool:
 @lru_cache(maxsize=4096)  # the same date and place come back for every piece of evidence weighed
 def log_prior(lineup: Lineup, date: dt.date | None, place: Place | None) -> Floats:
     """Return ln prior of every candidate, shape (n,), read-only; they sum to 1, absent ones have -inf."""
-    fauna = lineup.fauna
     outside = is_outside(lineup, place)
-    here = None if outside else place
-    weights = fauna.region_of(*((None, None) if here is None else (here.latitude_deg, here.longitude_deg)))
-    met = np.zeros(len(fauna.entries))
-    for region, weight in weights.items():
-        if weight > LEAST_REGION:
-            latitude = lineup.latitude_deg[region] if here is None else here.latitude_deg
-            met += weight * fauna.abundance(region) * _season(lineup, date, latitude)
+    met = _met(lineup, date, None if outside else place)
     total = float(met.sum())
     other = ELSE_OUTSIDE if outside else ELSE_SHARE
     if total <= 0.0:
@@ -72,6 +65,32 @@ def log_prior(lineup: Lineup, date: dt.date | None, place: Place | None) -> Floa
         out = np.log(prior)
     out.setflags(write=False)
     return np.asarray(out)
+
+
+def activity(lineup: Lineup, date: dt.date, place: Place | None) -> float:
+    """Return how many bumblebees are met on a date, relative to the best week of the year at this place."""
+    here = None if is_outside(lineup, place) else place
+    bees = lineup.is_bumblebee[:-1]
+    best = max(float(_met(lineup, day, here)[bees].sum()) for day in _weekly(date.year))
+    return float(_met(lineup, date, here)[bees].sum()) / best if best > 0.0 else 0.0
+
+
+def _weekly(year: int) -> list[dt.date]:
+    return [dt.date(year, 1, 4) + dt.timedelta(weeks=week) for week in range(52)]
+
+
+@lru_cache(maxsize=4096)
+def _met(lineup: Lineup, date: dt.date | None, place: Place | None) -> Floats:
+    """How many of each entry are met, shape (n - 1,), read-only."""
+    fauna = lineup.fauna
+    weights = fauna.region_of(*((None, None) if place is None else (place.latitude_deg, place.longitude_deg)))
+    met = np.zeros(len(fauna.entries))
+    for region, weight in weights.items():
+        if weight > LEAST_REGION:
+            latitude = lineup.latitude_deg[region] if place is None else place.latitude_deg
+            met += weight * fauna.abundance(region) * _season(lineup, date, latitude)
+    met.setflags(write=False)
+    return met
 
 
 @lru_cache(maxsize=512)

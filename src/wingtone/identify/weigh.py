@@ -4,6 +4,7 @@ Functions
 ---------
 weigh       weight in bits of every piece
 misfits     pieces that do not fit the others, worst first
+stranger    the taxon all else points to, when it is hardly known from the place
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import numpy as np
 from wingtone.fauna import week_of
 from wingtone.identify.case import answer_probabilities, posterior, tone_of
 from wingtone.identify.observe import CONDITION
+from wingtone.identify.prior import is_outside, log_prior
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -26,13 +28,19 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["SURPRISE", "Misfit", "Weighed", "misfits", "weigh"]
+__all__ = ["STRANGER", "SURPRISE", "Misfit", "Stranger", "Weighed", "misfits", "stranger", "weigh"]
 
 SURPRISE: dict[str, float] = {"hint": 0.03, "tone": 0.02, "date": 0.02}
 """A piece is told not to fit when something this unexpected or more so comes up less often than this, given
 the others. Ours: the calibration benchmark measures how often a true case raises any such warning, and it
 stays below one in twenty. Hints may be judged more strictly, as few answers are possible and the actual
 rate stays well below the nominal one."""
+
+STRANGER = 0.5
+"""Probability, the place left aside, from which a taxon rare there is told. Ours: likelier than not."""
+
+RARER_HERE = 50.0
+"""How many times rarer than on the average a taxon must be to be told as hardly known from a place. Ours."""
 
 MOST_MISFITS = 3
 
@@ -63,6 +71,23 @@ class Misfit:
     name: str
     probability: float
     side: str = ""
+
+
+@dataclass(frozen=True)
+class Stranger:
+    """A taxon all but the place points to.
+
+    Attributes
+    ----------
+    taxon, probability
+        Its index into the taxa of the line-up, and its probability without the place.
+    ever
+        Whether the fauna knows it from the place at all.
+    """
+
+    taxon: int
+    probability: float
+    ever: bool
 
 
 def weigh(lineup: Lineup, case: Case, leading: NDArray[np.bool_]) -> tuple[Weighed, ...]:
@@ -104,7 +129,11 @@ def misfits(lineup: Lineup, case: Case) -> tuple[Misfit, ...]:
             (
                 _fit(lineup, case, kind, name)
                 for kind, name in case.pieces
-                if kind in SURPRISE and name != CONDITION and len(case.pieces) > 1
+                if kind in SURPRISE
+                and name != CONDITION
+                and len(case.pieces) > 1
+                # a date can only be odd for a bee of which something was seen or heard
+                and (kind != "date" or {other for other, _ in case.pieces} - {"date", "place"})
             ),
             key=lambda misfit: misfit.probability / SURPRISE[misfit.kind],
             default=None,
@@ -114,6 +143,26 @@ def misfits(lineup: Lineup, case: Case) -> tuple[Misfit, ...]:
         found.append(worst)
         case = case.without(worst.kind, worst.name)
     return tuple(found)
+
+
+def stranger(lineup: Lineup, case: Case) -> Stranger | None:
+    """Return the taxon that all but the place points to, when the fauna hardly knows it from there, or never.
+
+    Hints can hardly overrule so strong a prior, and the next best name would be wrong without a word.
+    Species do spread, and places are mistyped: either is worth telling. None when all is well, no place is
+    known, or the place lies outside the area of the fauna.
+    """
+    if case.place is None or is_outside(lineup, case.place):
+        return None
+    shares = lineup.by_taxon(posterior(lineup, case.without("place")))
+    best = int(shares.argmax())
+    here, anywhere = (
+        float(lineup.by_taxon(np.exp(log_prior(lineup, case.date, place)))[best])
+        for place in (case.place, None)
+    )
+    if shares[best] < STRANGER or here > anywhere / RARER_HERE:
+        return None
+    return Stranger(best, float(shares[best]), here > 0.0)
 
 
 def _fit(lineup: Lineup, case: Case, kind: EvidenceKind, name: str) -> Misfit:

@@ -15,7 +15,7 @@ from wingtone.identify.case import answer_probabilities, tone_of
 from wingtone.identify.dates import week_words
 from wingtone.identify.lineup import CASTES, NOT_A_BUMBLEBEE
 from wingtone.identify.observe import CONDITION
-from wingtone.identify.prior import log_prior
+from wingtone.identify.prior import activity, is_outside, log_prior
 from wingtone.identify.tone_size import mixture_quantile, size_words, tone_band_hz
 
 if TYPE_CHECKING:
@@ -27,9 +27,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["evidence_sentence", "plural", "size_sentence", "who"]
+__all__ = ["evidence_sentence", "plural", "plural_name", "size_sentence", "who"]
 
-_PLURAL = {"queen": "queens", "worker": "workers", "male": "males", "cuckoo female": "cuckoo females"}
 _CONDITION = {
     "fresh": "The bee was fresh, so its colours are taken much as they look.",
     "faded": "The bee was faded, so its colours may have been stronger once.",
@@ -38,20 +37,34 @@ _CONDITION = {
 ONLY = 0.97
 MOSTLY = 0.85
 FEW = 0.05
-"""Shares of the bumblebees on the wing from which the words only, mostly and "also" hold. Ours."""
+"""Shares of the bumblebees on the wing from which the words only, mostly and "also" hold; below the last, of
+the best week of the year, few fly at all. Ours."""
 
 
 def plural(caste: str) -> str:
     """Give the plural of a caste; a caste without sexes told apart is ``insects``."""
-    return _PLURAL.get(caste, f"{caste}s" if caste not in ("adult", "any", NOT_A_BUMBLEBEE) else "insects")
+    return f"{caste}s" if caste not in ("adult", "any", NOT_A_BUMBLEBEE) else "insects"
+
+
+def plural_name(lineup: Lineup, candidate: int) -> str:
+    """Give the plain name of a candidate's taxon in the plural: ``Tree bumblebees``, ``Drone-flies``."""
+    if candidate == len(lineup) - 1:
+        return "insects not in the fauna"
+    name = str(lineup.vernaculars[lineup.taxon_of[candidate]])
+    if name.endswith("s"):
+        return name
+    return f"{name[:-1]}ies" if name.endswith("fly") else f"{name}s"
 
 
 def who(lineup: Lineup, candidate: int) -> str:
-    """Name a candidate in the plural: ``queens of Bombus terrestris``."""
-    taxon = lineup.taxa[lineup.taxon_of[candidate]]
-    if candidate == len(lineup) - 1:
-        return "insects not in the fauna"
-    return f"{plural(lineup.castes[candidate])} of {taxon}"
+    """Name a candidate in the plural: ``Tree bumblebee queens``, ``queens of Common and German wasps``."""
+    caste, name = lineup.castes[candidate], plural_name(lineup, candidate)
+    if candidate == len(lineup) - 1 or plural(caste) == "insects":
+        return name
+    if caste == "cuckoo female":
+        caste = "female"  # its name says that it is a cuckoo
+    singular = lineup.vernaculars[lineup.taxon_of[candidate]]
+    return f"{plural(caste)} of {name}" if singular == name else f"{singular} {plural(caste)}"
 
 
 def evidence_sentence(
@@ -62,6 +75,7 @@ def evidence_sentence(
     rest: Floats,
     leading: NDArray[np.bool_],
     top: int,
+    label: str,
 ) -> str:
     """Say in one plain sentence what a piece of evidence means.
 
@@ -73,67 +87,71 @@ def evidence_sentence(
         Candidates of the leading name, shape (n,).
     top
         The likeliest candidate of the leading name.
+    label
+        The leading name in the plural, in words.
     """
     if kind == "date":
         return _date(lineup, case, top)
     if kind == "place":
-        return _place(lineup, case, leading, top)
+        return _place(lineup, case, leading, label)
     if kind == "tone":
         return _tone(lineup, case, top)
     if kind == "model":
         return _model(case)
-    return _hint(lineup, case, name, rest, leading, top)
+    return _hint(lineup, case, name, rest, leading, label)
 
 
 def _date(lineup: Lineup, case: Case, top: int) -> str:
     assert case.date is not None
     prior = np.exp(log_prior(lineup, case.date, case.place))
     shares = lineup.by_caste(np.where(lineup.is_bumblebee, prior, 0.0))
-    when = week_words(case.date)
-    total = shares.sum()
-    flying = sorted(
-        (
-            (share / total, CASTES[i])
-            for i, share in enumerate(shares)
-            if total > 0.0 and share >= FEW * total
-        ),
-        reverse=True,
-    )
-    if not flying:
-        text = f"Hardly any bumblebee flies in {when}"
-    elif flying[0][0] >= ONLY:
-        text = f"Only {plural(flying[0][1])} fly in {when}"
-    elif len(flying) == 1 or flying[0][0] >= MOSTLY:
-        text = f"Mostly {plural(flying[0][1])} fly in {when}"
-    else:
-        castes = [plural(caste) for _, caste in flying]
-        text = f"{_listed(castes).capitalize()} fly in {when}"
+    share = shares / max(shares.sum(), 1e-300)
+    ranked = [(share[i], plural(CASTES[i])) for i in np.argsort(-share) if share[i] >= FEW]
+    text = _flying(ranked, week_words(case.date))
+    few = bool(ranked) and activity(lineup, case.date, case.place) < FEW
+    if few:
+        text += ", but few"
     if top == len(lineup) - 1:
         return text + "."
+    if not lineup.is_bumblebee[top]:
+        text = f"Among bumblebees, {text[:1].lower()}{text[1:]}"
     season = lineup.fauna.season(week_of(case.date), None if case.place is None else case.place.latitude_deg)
     along = season[top] / max(float(lineup.year[:, top].max()), 1e-12)
     if along >= 0.5:
         return f"{text}; {who(lineup, top)} are in season."
     if along >= FEW:
         return f"{text}; {who(lineup, top)} are at the edge of their season."
+    if few and prior[top] >= FEW:
+        return f"{text}; {who(lineup, top)} are among them."
     return f"{text}; {who(lineup, top)} are hardly ever seen then."
 
 
-def _place(lineup: Lineup, case: Case, leading: NDArray[np.bool_], top: int) -> str:
+def _flying(ranked: list[tuple[float, str]], when: str) -> str:
+    """Say which castes of bumblebees fly; `ranked` holds share and plural, the commonest first."""
+    if not ranked:
+        return f"Hardly any bumblebee flies in {when}"
+    share, first = ranked[0]
+    if share >= ONLY:
+        return f"Only {first} fly in {when}"
+    if len(ranked) == 1 or share >= MOSTLY:
+        return f"Mostly {first} fly in {when}"
+    return f"{_listed([caste for _, caste in ranked]).capitalize()} fly in {when}"
+
+
+def _place(lineup: Lineup, case: Case, leading: NDArray[np.bool_], label: str) -> str:
+    if is_outside(lineup, case.place):
+        return "The place lies outside the area of this fauna, so other insects are likelier."
+    if leading[-1]:
+        return "Insects not in the fauna may turn up anywhere."
     here = float(np.exp(log_prior(lineup, case.date, case.place))[leading].sum())
     anywhere = float(np.exp(log_prior(lineup, case.date, None))[leading].sum())
-    name = lineup.taxa[lineup.taxon_of[top]]
+    name = f"{label[:1].upper()}{label[1:]}"
     if here < 0.001:
-        return f"{name} is hardly ever met here."
+        return f"{name} are hardly ever met here."
     ratio = here / max(anywhere, 1e-12)
-    how = (
-        "more often met here than"
-        if ratio > 1.15
-        else "less often met here than"
-        if ratio < 0.87
-        else "met here as often as"
-    )
-    return f"{name} is {how} elsewhere in the area."
+    part = "a larger part" if ratio > 1.15 else "a smaller part" if ratio < 0.87 else "about the same part"
+    than = "as" if part.startswith("about") else "than"
+    return f"{name} are {part} of what flies here {than} elsewhere."
 
 
 def _tone(lineup: Lineup, case: Case, top: int) -> str:
@@ -143,7 +161,7 @@ def _tone(lineup: Lineup, case: Case, top: int) -> str:
     if not math.isfinite(low):
         return f"{hz} fits none of the insects of the fauna well."
     below = float(tone_of(lineup, case).cdf[top])
-    how = "is high for" if below > 0.9 else "is low for" if below < 0.1 else "is right for"
+    how = "is high for" if below > 0.9 else "is low for" if below < 0.1 else "fits"
     return f"{hz} {how} {who(lineup, top)} (nine in ten sound between {low:.0f} and {high:.0f} Hz)."
 
 
@@ -158,7 +176,7 @@ def _model(case: Case) -> str:
     )
 
 
-def _hint(lineup: Lineup, case: Case, name: str, rest: Floats, leading: NDArray[np.bool_], top: int) -> str:
+def _hint(lineup: Lineup, case: Case, name: str, rest: Floats, leading: NDArray[np.bool_], label: str) -> str:
     state = case.hint(name)
     assert state is not None
     if name == CONDITION:
@@ -170,11 +188,12 @@ def _hint(lineup: Lineup, case: Case, name: str, rest: Floats, leading: NDArray[
         return float(weight @ answers / weight.sum()) if weight.sum() > 0.0 else math.nan
 
     ours, others = of(leading), of(~leading)
-    taxon = lineup.taxa[lineup.taxon_of[top]]
-    text = f"Of 100 people looking at {taxon}, {_in_100(ours)} would say {name} {state}"
+    if leading[-1] and math.isfinite(others):
+        return f'People say "{name} {state}" of {_in_100(others)} in 100 of the known insects it could be.'
+    text = f'People say "{name} {state}" of {_in_100(ours)} in 100 {label}'
     if not math.isfinite(others):
         return f"{text}."
-    return f"{text}; of 100 looking at what else it could be, {_in_100(others)}."
+    return f"{text}, and of {_in_100(others)} in 100 of what else it could be."
 
 
 def size_sentence(
@@ -198,9 +217,7 @@ def size_sentence(
     )
     least, most = size_words(low), size_words(high)
     span = least if least == most else f"{least} to {most}"
-    text = (
-        f"Sounds like {_a(span)} bumblebee, {low:.1f} to {high:.1f} mm across the thorax between the wings."
-    )
+    text = f"Sounds like {_a(span)} bumblebee ({low:.1f} to {high:.1f} mm between the wing bases)."
     return middle, low, high, size_words(middle), text
 
 

@@ -131,7 +131,8 @@ def demo_scenes() -> tuple[DemoScene, ...]:
         ),
         DemoScene(
             file="2_april_small_queen.3gp",
-            story="A small bumblebee on lungwort, before any workers fly: small now means a small kind.",
+            story="A small bumblebee with two yellow bands on lungwort, before most workers fly: small now "
+            "means a small kind.",
             recorded_at=dt.datetime(2026, 4, 9, 14, 12, 30, tzinfo=_SUMMER),
             scene=Scene(
                 "demo 2",
@@ -155,7 +156,7 @@ def demo_scenes() -> tuple[DemoScene, ...]:
             caste="queen",
             itd_mm=4.96,
             temperature_c=13.0,
-            hints={"collar": "yellow", "tail": "orange", "size": "small"},
+            hints={"collar": "yellow", "bands": "2", "tail": "orange", "size": "small"},
         ),
         DemoScene(
             file="3_may_no_bee.mp4",
@@ -203,7 +204,8 @@ def demo_scenes() -> tuple[DemoScene, ...]:
         ),
         DemoScene(
             file="5_july_worker.ogg",
-            story="A middling bee with a white tail collects pollen on bramble; sent on as a voice message.",
+            story="A middling bee with two yellow bands, none at the rear of the thorax, and a white tail "
+            "collects pollen on bramble; sent on as a voice message.",
             recorded_at=dt.datetime(2026, 7, 14, 15, 50, 12, tzinfo=_SUMMER),
             scene=Scene(
                 "demo 5",
@@ -228,7 +230,13 @@ def demo_scenes() -> tuple[DemoScene, ...]:
             caste="worker",
             itd_mm=3.87,
             temperature_c=22.0,
-            hints={"collar": "yellow", "tail": "white", "hind-leg": "pollen"},
+            hints={
+                "collar": "yellow",
+                "bands": "2",
+                "scutellum": "none",
+                "tail": "white",
+                "hind-leg": "pollen",
+            },
         ),
         DemoScene(
             file="6_august_honey_bee.wav",
