@@ -19,7 +19,7 @@ licence = "CC0"
 latitude_deg = 60
 """
 
-_TONE = (155, 4, -1, 0.1, 0.1, 0.05, 0.01, 20, 0, 15)
+_TONE = (155, 4, -1, 0.5, 0.1, 0.1, 0.05, 0.01, 20, 0, 15)
 CELLS: dict[str, list[tuple[object, ...]]] = {
     "regions": [
         ("shore", "the shore", "all", 59, 61, -3, -1, 0.1, 1, 80),

@@ -19,7 +19,7 @@ from wingtone.identify import observe as obs
 from wingtone.identify.bands import bands_given_parts
 from wingtone.identify.lineup import line_up
 from wingtone.identify.prior import ELSE_SHARE
-from wingtone.identify.tone_size import CLASS_BOUNDS_MM, ELSE_HIGH_HZ, ELSE_LOW_HZ, WITHIN_CASTE
+from wingtone.identify.tone_size import CLASS_BOUNDS_MM, ELSE_HIGH_HZ, ELSE_LOW_HZ
 from wingtone.notebook.places import Place
 
 if TYPE_CHECKING:
@@ -160,9 +160,9 @@ class World:
             centre = model["anchor_f0_hz"][0] * math.exp(exponent * away)
             sd2 = model["sd_line"][0] ** 2 + model["sd_between"][0] ** 2 + model["sd_wear"][0] ** 2
             sd2 += (exponent_sd * away) ** 2
-            total = sd2 + (WITHIN_CASTE * exponent) ** 2 * itd_var + model["sd_within"][0] ** 2
+            total = sd2 + (model["within_caste"][0] * exponent) ** 2 * itd_var + model["sd_within"][0] ** 2
             sd2 += max(math.log(1 + (model["sd_total_min_hz"][0] / centre) ** 2) - total, 0.0)
-            f0 = centre * (itd_mm / typical_mm) ** (WITHIN_CASTE * exponent)
+            f0 = centre * (itd_mm / typical_mm) ** (model["within_caste"][0] * exponent)
             f0 *= math.exp(math.sqrt(sd2) * normal())
         f0 *= math.exp(model["sd_within"][0] * normal() / math.sqrt(n_bouts))
         usual = model["reference_temperature_c"][0]

@@ -63,6 +63,7 @@ TONE_PARAMETERS = (
     "anchor_f0_hz",
     "anchor_itd_mm",
     "exponent",
+    "within_caste",
     "sd_line",
     "sd_between",
     "sd_within",
@@ -71,7 +72,8 @@ TONE_PARAMETERS = (
     "temperature_slope_hz_per_c",
     "reference_temperature_c",
 )
-"""Parameters of the line ``ln f0 = ln anchor_f0 + exponent * ln(itd / anchor_itd)`` and of its spread."""
+"""Parameters of the line ``ln f0 = ln anchor_f0 + exponent * ln(itd / anchor_itd)`` and of its spread;
+``within_caste`` is the share of the exponent that holds between individuals of one caste."""
 
 
 @dataclass(frozen=True)

@@ -76,7 +76,7 @@ def expected_tone_hz(fauna: Fauna, entry: int) -> tuple[float, float]:
     f0_hz = value["anchor_f0_hz"] * (itd_mm / value["anchor_itd_mm"]) ** value["exponent"]
     spread = math.hypot(
         *(value[name] for name in ("sd_line", "sd_between", "sd_within", "sd_wear")),
-        value["exponent"] * itd_sd_mm / itd_mm,
+        value["within_caste"] * value["exponent"] * itd_sd_mm / itd_mm,
     )
     spread = max(spread, value["sd_total_min_hz"] / f0_hz)
     return f0_hz * math.exp(-_TWO_SIDED_95 * spread), f0_hz * math.exp(_TWO_SIDED_95 * spread)

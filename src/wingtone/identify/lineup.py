@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wingtone.identify import observe
-from wingtone.identify.tone_size import WITHIN_CASTE, ToneComponents
+from wingtone.identify.tone_size import ToneComponents
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -210,7 +210,7 @@ def _tone(fauna: Fauna) -> ToneComponents:
                 mean, var = _lognormal(hz, sd_hz)
                 rows.append((index, weight, mean, var, 0.0, itd_mean, itd_var))
             continue
-        slope = WITHIN_CASTE * exponent
+        slope = value["within_caste"] * exponent
         from_anchor = itd_mean - math.log(value["anchor_itd_mm"])
         mean = math.log(value["anchor_f0_hz"]) + exponent * from_anchor
         own = about_line + (fauna.tone_model["exponent"][1] * from_anchor) ** 2

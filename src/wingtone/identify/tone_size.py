@@ -7,7 +7,7 @@ the individuals of a caste about a flatter one through their caste:
     ln f0 = ln f_anchor + b ln(ITD_e / ITD_anchor) + w b ln(ITD / ITD_e)
             + line + individual + moment + temperature + measurement
 
-with ``w`` = `WITHIN_CASTE` and independent normal terms:
+with ``w`` the ``within_caste`` of the fauna's tone model and independent normal terms:
 
 ``line``          how far a taxon lies off the line, and what is not known of the line itself
 ``individual``    between bees of the same size: build, load, wing wear
@@ -48,7 +48,6 @@ if TYPE_CHECKING:
 __all__ = [
     "CLASS_BOUNDS_MM",
     "CLASS_WORDS",
-    "WITHIN_CASTE",
     "ToneComponents",
     "ToneCue",
     "ToneTerms",
@@ -64,11 +63,6 @@ CLASS_WORDS = ("very small", "small", "medium", "large", "very large")
 (our fit to the specimen table of Kendall et al. 2019, derived) the bounds are 10, 12, 14 and 16 mm. Mean
 workers (3.4-3.9 mm) are small, *terrestris* workers (4.15) and most males medium, the queens of the small
 species (4.7-5.1) large, those of the large species (5.45-6.1) very large."""
-
-WITHIN_CASTE = 0.5
-"""Share of the allometric exponent that holds between individuals of one caste. Ours: within a species the
-relation is weak (bumblebees, design) or even turns (*Xylocopa varipuncta*, Roberts, Harrison & Dudley 2004,
-read), so half of the exponent between species; what it leaves open is in the spread between individuals."""
 
 ELSE_LOW_HZ = 50.0
 ELSE_HIGH_HZ = 1000.0
