@@ -81,11 +81,11 @@ class Tally:
 
     def cells(self) -> str:
         """Missed or gross, gross, octave, error, speed."""
-        speed = self.seconds / self.spent_s if self.spent_s else float("nan")
+        speed = f"{self.seconds / self.spent_s:.0f}x" if self.spent_s else ""
         rms = 100 * np.sqrt(self.squares / max(self.fine, 1))
         return (
             f"{100 * self.missed_or_gross / self.true:.1f} % | {100 * self.gross / max(self.given, 1):.2f} % "
-            f"| {100 * self.octave / max(self.given, 1):.2f} % | {rms:.2f} % | {speed:.0f}x"
+            f"| {100 * self.octave / max(self.given, 1):.2f} % | {rms:.2f} % | {speed}"
         )
 
 
@@ -102,7 +102,7 @@ def _yin(x: NDArray[np.float64], rate: int) -> tuple[NDArray[np.float64], NDArra
     import librosa
 
     f0 = librosa.yin(x, fmin=LOWEST_HZ, fmax=HIGHEST_HZ, sr=rate, frame_length=2048, hop_length=rate // 100)
-    return np.arange(f0.size) * 0.01, f0
+    return np.asarray(np.arange(f0.size) * 0.01, np.float64), np.asarray(f0, np.float64)
 
 
 def _pyin(x: NDArray[np.float64], rate: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -111,7 +111,7 @@ def _pyin(x: NDArray[np.float64], rate: int) -> tuple[NDArray[np.float64], NDArr
     f0, _, _ = librosa.pyin(
         x, fmin=LOWEST_HZ, fmax=HIGHEST_HZ, sr=rate, frame_length=2048, hop_length=rate // 100
     )
-    return np.arange(f0.size) * 0.01, f0
+    return np.asarray(np.arange(f0.size) * 0.01, np.float64), np.asarray(f0, np.float64)
 
 
 def _praat(x: NDArray[np.float64], rate: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

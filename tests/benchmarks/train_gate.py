@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 
 SPEEDS = (0.84, 1.2)
 N_NETWORKS = 8
+N_KNOTS = 4
 SOURCE_OF_LABEL = {"speech": 0, "voices": 0, "engine": 1, "engines": 1}
 SIMULATED_ENGINES = ("engine", "mower", "rotors", "aircraft", "hum", "traffic", "siren")
 NOT_A_PIECE = -1
@@ -199,7 +200,7 @@ def simulated_samples(*, n_seeds: int = 6) -> list[Sample]:
     for name in NEGATIVES:
         if name == "hive":
             continue
-        for seed in range(n_seeds):
+        for seed in range(3 * n_seeds):
             clip = negative_scene(1000 + seed, kind=name, duration_s=10.0, rate_hz=16000)
             rows, lengths, _ = _described(at_rate(clip.samples, clip.rate_hz), spectrum.RATE_HZ / 2)
             source = 0 if name in ("voices", "mixed") else 1 if name in SIMULATED_ENGINES else 2
@@ -271,6 +272,7 @@ def fit(samples: Sequence[Sample], card: dict[str, Any]) -> dict[str, Any]:
                 "output_bias": _rounded(net.intercepts_[1]),
             }
         )
+    bent_lines = _fit_bent_lines(x, kind, weight)
     rest = kind == 2
     namer = LogisticRegression(C=0.05, max_iter=500)
     namer.fit(x[rest], source[rest], sample_weight=weight[rest])
@@ -282,8 +284,31 @@ def fit(samples: Sequence[Sample], card: dict[str, Any]) -> dict[str, Any]:
         "centre": _rounded(centre),
         "scale": _rounded(scale),
         "networks": networks,
+        "bent_lines": bent_lines,
         "source": {"weights": _rounded(namer.coef_.T), "bias": _rounded(namer.intercept_)},
     }
+
+
+def _fit_bent_lines(x: NDArray[Any], kind: NDArray[Any], weight: NDArray[Any]) -> dict[str, Any]:
+    """Logistic regression on the tents between four quantiles of every feature, as lines to look up."""
+    from sklearn.linear_model import LogisticRegression
+
+    steps = np.linspace(0, 1, N_KNOTS)
+    knots = np.quantile(x, steps, axis=0).T
+    # Knots must ascend even where a feature has few values.
+    knots = np.maximum.accumulate(knots + 1e-6 * np.arange(N_KNOTS), axis=1)
+    tents = [
+        np.interp(column, ends, row)
+        for column, ends in zip(x.T, knots, strict=True)
+        for row in np.eye(N_KNOTS)
+    ]
+    basis = np.stack(tents, axis=1)
+    centre, scale = basis.mean(axis=0), basis.std(axis=0) + 1e-9
+    line = LogisticRegression(C=0.005, max_iter=500)
+    line.fit((basis - centre) / scale, kind, sample_weight=weight)
+    values = (line.coef_ / scale).reshape(len(gate_module.KINDS), x.shape[1], N_KNOTS).transpose(1, 2, 0)
+    bias = line.intercept_ - (line.coef_ / scale) @ centre
+    return {"knots": _rounded(knots), "values": _rounded(values), "bias": _rounded(bias)}
 
 
 def _fit_quietly(net: Any, x: NDArray[Any], y: NDArray[Any], weight: NDArray[Any]) -> None:
@@ -359,7 +384,7 @@ def main() -> int:
     parser.add_argument("--negatives", type=Path, help="folder of unpacked packages, see labelled.py")
     parser.add_argument("--write", action="store_true", help="write the gate that ships")
     parser.add_argument("--cross-validate", action="store_true")
-    parser.add_argument("--thresholds", default="0.5", help="for --cross-validate, comma-separated")
+    parser.add_argument("--thresholds", default="0.6", help="for --cross-validate, comma-separated")
     parser.add_argument("--seeds", default="0", help="fold seeds for --cross-validate, comma-separated")
     options = parser.parse_args()
     folder = recordings_folder()

@@ -10,7 +10,7 @@ import pytest
 from tone.sounds import RATE, harmonic_sound
 from wingtone.simulate import make_scene, negative_scene
 from wingtone.tone import ToneResult, measure
-from wingtone.tone.measure import CHUNK_FRAMES
+from wingtone.tone.listen import CHUNK_FRAMES
 
 
 def at_rate(samples: np.ndarray, rate_hz: int) -> np.ndarray:

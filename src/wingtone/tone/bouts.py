@@ -7,21 +7,25 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wingtone.tone.flyby import fit_pass
 from wingtone.tone.gate import SOURCES, Gate
 from wingtone.tone.pieces import CONTEXT_S, Piece, features
 from wingtone.tone.refine import WINDOW_S
 from wingtone.tone.results import Bout, Kind
+from wingtone.tone.second import SHORTEST_S, is_own_tone
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-FLIGHT_THRESHOLD = 0.5
+FLIGHT_THRESHOLD = 0.6
 """Ours, from the trade-off between bees missed and false bouts on real recordings (README)."""
 SHORT_S = 0.4
 SHORT_EXTRA = 0.2
 """A tone of under 0.4 s has to be surer by 0.2. Ours, from the trade-off on real recordings."""
+SECOND_EXTRA = 0.1
+"""A tone under another one has to be surer by 0.1 to be a second bee. Ours: see `wingtone.tone.second`."""
 EXTEND_SHARE = 0.4
 """Ours: low enough that a fluttering flight is not torn up, and of use only beside a sure piece."""
 JOIN_GAP_S = 0.3
@@ -122,6 +126,33 @@ def join(judged: Sequence[Judged], kinds: Sequence[Kind | None]) -> list[tuple[K
     return groups
 
 
+def second_flights(
+    judged: Sequence[Judged], groups: Sequence[tuple[Kind, list[Judged]]], *, threshold: float
+) -> list[tuple[Kind, list[Judged]]]:
+    """Bouts of a second bee: flight of its own tone under accepted flights.
+
+    Parameters
+    ----------
+    judged
+        Pieces of the second line.
+    groups
+        Bouts of the first line, from `join`.
+    """
+    flights = [item.piece.rows for kind, items in groups if kind == "flight" for item in items]
+    if not flights or not judged:
+        return []
+    first = np.concatenate(flights)
+    kinds: list[Kind | None] = [
+        "flight"
+        if item.stretch_s >= SHORTEST_S
+        and kind_of(item, threshold=threshold + SECOND_EXTRA) == "flight"
+        and is_own_tone(item.piece.rows, first)
+        else None
+        for item in judged
+    ]
+    return join(judged, kinds)
+
+
 def fine_line_hz(rows: NDArray[np.void], refined: NDArray[np.void]) -> NDArray[np.float64]:
     """The tone line of a bout on the 10 ms grid: through the refined values, or as tracked without any.
 
@@ -200,6 +231,7 @@ def to_bout(kind: Kind, items: Sequence[Judged], refined: NDArray[np.void], othe
         snr_db=snr_db,
         harmonics_db=harmonics_db,
         flight_probability=float(np.average([i.kinds[0] for i in items], weights=lengths)),
+        flyby=fit_pass(here) if kind == "flight" else None,
         flags=tuple(dict.fromkeys(flags)),
     )
 

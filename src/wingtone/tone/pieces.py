@@ -7,6 +7,7 @@ cut, so that sonication, the glide after it and the flight are judged one by one
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -40,12 +41,12 @@ class Piece:
     after: NDArray[np.void]
     stretch: int
 
-    @property
+    @cached_property
     def start_s(self) -> float:
         """Time of the first frame's centre."""
         return float(self.rows["frame"][0]) * spectrum.HOP_S
 
-    @property
+    @cached_property
     def end_s(self) -> float:
         """Time just after the last frame's centre."""
         return float(self.rows["frame"][-1] + 1) * spectrum.HOP_S
@@ -55,14 +56,17 @@ class Piece:
         """Length in seconds."""
         return self.end_s - self.start_s
 
-    @property
+    @cached_property
     def ln_f0(self) -> float:
         """Median of ln f0."""
         return float(np.median(self.rows["ln_f0"]))
 
 
-def cut(rows: NDArray[np.void]) -> list[Piece]:
-    """Cut rows (ascending in frame) into pieces at gaps and steps of the tone."""
+def cut(rows: NDArray[np.void], *, first_stretch: int = 0) -> list[Piece]:
+    """Cut rows (ascending in frame) into pieces at gaps and steps of the tone.
+
+    Stretches are numbered from ``first_stretch``.
+    """
     tracked = np.flatnonzero(rows["tracked"])
     if tracked.size == 0:
         return []
@@ -77,7 +81,7 @@ def cut(rows: NDArray[np.void]) -> list[Piece]:
     start = np.flatnonzero(np.r_[True, broken | steep[1:]])
     end = np.r_[start[1:], tracked.size]
     pieces = []
-    for stretch, (a, b) in enumerate(zip(start, end, strict=True)):
+    for stretch, (a, b) in enumerate(zip(start, end, strict=True), first_stretch):
         if b - a < SHORTEST_FRAMES:
             continue
         parts = -(-(b - a) // LONGEST_FRAMES)
@@ -124,6 +128,7 @@ def _own_features(piece: Piece) -> dict[str, float]:
     rows = piece.rows
     tone, level = rows["ln_f0"], rows["level"]
     n = tone.size
+    salience_low, salience_high = np.percentile(rows["salience"], [10, 90])
     out: dict[str, float] = {
         "ln_duration": float(np.log(piece.duration_s)),
         "ln_f0": piece.ln_f0,
@@ -133,8 +138,8 @@ def _own_features(piece: Piece) -> dict[str, float]:
         "tone_jitter": float(np.mean(np.abs(np.diff(tone, 2)))) if n > 2 else np.nan,
         "tone_wander": float(np.std(tone - _smooth(tone, 21))),
         "salience": float(rows["salience"].mean()),
-        "salience_low": float(np.percentile(rows["salience"], 10)),
-        "salience_high": float(np.percentile(rows["salience"], 90)),
+        "salience_low": float(salience_low),
+        "salience_high": float(salience_high),
         "double": float((rows["salience_double"] - rows["salience"]).mean()),
         "half": float((rows["salience_half"] - rows["salience"]).mean()),
         "third": float((rows["salience_third"] - rows["salience"]).mean()),
@@ -145,10 +150,10 @@ def _own_features(piece: Piece) -> dict[str, float]:
         "level_over_gaps": float((level - rows["gap_level"]).mean()),
     }
     with np.errstate(invalid="ignore"):
-        profile = np.array([_mean(rows["teeth"][:, h]) for h in range(N_TEETH)])
+        profile = _means(rows["teeth"])
         shape = rows["tooth_level"] - np.nanmax(rows["tooth_level"], axis=1, keepdims=True)
-        mean_shape = np.array([_mean(shape[:, h]) for h in range(N_TEETH)])
-        movement = np.array([_mean(np.abs(shape[:, h] - mean_shape[h])) for h in range(N_TEETH)])
+        mean_shape = _means(shape)
+        movement = _means(np.abs(shape - mean_shape))
     for h in range(N_TEETH):
         out[f"tooth_{h + 1}"] = float(profile[h])
         if h < 8:
@@ -168,9 +173,17 @@ def _own_features(piece: Piece) -> dict[str, float]:
     return out
 
 
-def _mean(values: NDArray[np.float32]) -> float:
+def _mean(values: NDArray[np.floating]) -> float:
     good = values[np.isfinite(values)]
     return float(good.mean()) if good.size else np.nan
+
+
+def _means(values: NDArray[np.floating]) -> NDArray[np.float64]:
+    """`_mean` of every column."""
+    good = np.isfinite(values)
+    count = good.sum(axis=0)
+    total = np.where(good, values, 0.0).sum(axis=0, dtype=np.float64)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def _context_features(pieces: Sequence[Piece], at: int) -> dict[str, float]:

@@ -55,9 +55,11 @@ REFINED = np.dtype(
 
 @lru_cache(maxsize=1)
 def _window() -> NDArray[np.float32]:
-    from scipy.signal.windows import tukey
-
-    return np.asarray(tukey(LENGTH, TAPER), np.float32)
+    """Tukey window of `TAPER` (Harris 1978, from memory): a cosine rises over half the taper at each end."""
+    rise = TAPER * (LENGTH - 1) / 2
+    from_end = np.minimum(np.arange(LENGTH), np.arange(LENGTH)[::-1])
+    window = 0.5 - 0.5 * np.cos(np.pi * np.minimum(from_end / rise, 1.0))
+    return window.astype(np.float32)
 
 
 @lru_cache(maxsize=1)
@@ -69,11 +71,40 @@ def _kernel() -> NDArray[np.complex64]:
     return kernel
 
 
-def _at_rest(samples: NDArray[np.float32], unit: NDArray[np.complex64], n: int) -> NDArray[np.complex64]:
-    """Bring one line to rest and average, shape (n_channels, n)."""
-    turned = samples[:, : n * DECIMATION] * unit[: n * DECIMATION]
-    rest: NDArray[np.complex64] = turned.reshape(samples.shape[0], n, DECIMATION).mean(axis=2)
+def _at_rest(samples: NDArray[np.float32], turns: NDArray[np.float64], n_lines: int) -> NDArray[np.complex64]:
+    """Bring lines to rest and average.
+
+    Parameters
+    ----------
+    samples : shape (n_channels, n * DECIMATION)
+    turns : shape (n * DECIMATION,)
+        Phase of the fundamental.
+
+    Returns
+    -------
+    shape (n_lines, n_channels, n)
+        Of the lines at 0.5, 1, 1.5, 2, ... times the fundamental.
+    """
+    # Samples that are averaged together lie along the last axis but one, so that sums run over long rows.
+    n_channels, n = samples.shape[0], samples.shape[1] // DECIMATION
+    by_sample = samples.reshape(n_channels, n, DECIMATION).transpose(0, 2, 1).astype(np.complex64, order="C")
+    angle = (np.pi * ((turns - turns[0]) % 2.0)).astype(np.float32)
+    half_turn = np.empty((DECIMATION, n), np.complex64)
+    half_turn.real = np.cos(angle).reshape(n, DECIMATION).T
+    half_turn.imag = -np.sin(angle).reshape(n, DECIMATION).T
+    rest = np.empty((n_lines, n_channels, n), np.complex64)
+    unit, turned = np.ones_like(half_turn), np.empty_like(by_sample)
+    for line in range(n_lines):
+        unit *= half_turn
+        np.multiply(by_sample, unit, out=turned)
+        np.add.reduce(turned, axis=1, out=rest[line])
+    rest /= np.float32(DECIMATION)
     return rest
+
+
+def _power(values: NDArray[np.complex64]) -> NDArray[np.float32]:
+    power: NDArray[np.float32] = values.real**2 + values.imag**2
+    return power
 
 
 def refine_run(
@@ -111,59 +142,84 @@ def refine_run(
     at = np.arange(part.shape[1]) + begin - first_centre
     line_hz = np.exp(np.interp(at / spectrum.HOP, np.arange(ln_f0.size), ln_f0))
     turns = np.cumsum(line_hz) / spectrum.RATE_HZ
-    half_turn = np.exp(-1j * np.pi * (turns - turns[0])).astype(np.complex64)
-
     frames = np.arange(0, ln_f0.size, HOP_FRAMES)
     centre = (first_centre - begin + frames * spectrum.HOP) / DECIMATION
     start = np.clip(np.round(centre - LENGTH / 2).astype(int), 0, max(0, n - LENGTH))
     picks = start[:, None] + np.arange(min(LENGTH, n))
 
-    n_channels, n_windows, n_offsets = samples.shape[0], frames.size, OFFSETS_HZ.size
-    power = np.zeros((n_channels, n_windows, N_TEETH, n_offsets), np.float32)
-    noise = np.zeros((n_channels, n_windows, N_TEETH + 1), np.float32)
-    kernel, taper = _kernel()[:, :, : picks.shape[1]], _window()[: picks.shape[1]]
     lowest = float(np.exp(ln_f0.max()))
     harmonics = int(min(N_TEETH, (min(band_hz, spectrum.RATE_HZ / 2) - 30.0) // lowest))
-    unit = np.ones(part.shape[1], np.complex64)
-    for step in range(2 * harmonics + 1):
-        unit = unit * half_turn
-        h, between = divmod(step + 1, 2)
-        windows = _at_rest(part, unit, n)[:, picks]
-        if between:
-            # Half-way between harmonics h and h + 1: nothing but noise. A few cells make it steadier.
-            for shift in (-0.15, 0.0, 0.15):
-                swing = np.exp(2j * np.pi * shift * lowest * np.arange(picks.shape[1]) / RATE_AT_REST_HZ)
-                cell = np.abs((windows * (taper * swing)).sum(axis=-1)) ** 2
-                noise[:, :, h] += (cell / 3).astype(np.float32)
-        else:
-            sums = np.einsum("cwl,ol->cwo", windows, kernel[h - 1], optimize=True)
-            power[:, :, h - 1] = np.abs(sums) ** 2
-    return _solve(power, noise, harmonics, np.exp(ln_f0[frames]), frames + first_frame)
+    rest = _at_rest(part[:, : n * DECIMATION], turns[: n * DECIMATION], 2 * harmonics + 1)
+    windows = rest[:, :, picks]
+    kernel, taper = _kernel()[:harmonics, None, :, : picks.shape[1]], _window()[: picks.shape[1]]
+    power = _power(windows[1::2] @ kernel.swapaxes(2, 3))
+    # Half-way between harmonics there is nothing but noise. A few cells make it steadier.
+    shifts = np.array([-0.15, 0.0, 0.15]) * lowest
+    swing = np.exp(2j * np.pi * shifts * np.arange(picks.shape[1])[:, None] / RATE_AT_REST_HZ)
+    noise = _power(windows[::2] @ (taper[:, None] * swing).astype(np.complex64)).mean(axis=3)
+    return _solve(power, noise, np.exp(ln_f0[frames]), frames + first_frame)
+
+
+def refine_tracked(
+    samples: NDArray[np.float32],
+    tracked: NDArray[np.void],
+    *,
+    first_frame: int,
+    band_hz: float = spectrum.RATE_HZ / 2,
+) -> NDArray[np.void]:
+    """Refine tracked rows, run by run.
+
+    Runs break at gaps and where the line jumps: a window must not straddle two tones.
+
+    Parameters
+    ----------
+    samples : shape (n_channels, n)
+        Their first whole window belongs to ``first_frame``.
+    tracked : dtype `wingtone.tone.rows.ROW`
+        Ascending in ``frame``; may be empty.
+
+    Returns
+    -------
+    structured array of dtype `REFINED`
+    """
+    refined = [np.zeros(0, REFINED)]
+    leaps = (np.diff(tracked["frame"]) > 1) | (np.abs(np.diff(tracked["ln_f0"])) > 0.03)
+    for run in np.split(tracked, np.flatnonzero(leaps) + 1):
+        if run.size:
+            frame = int(run["frame"][0])
+            centre = (frame - first_frame) * spectrum.HOP + spectrum.WINDOW // 2
+            refined.append(
+                refine_run(samples, run["ln_f0"], first_centre=centre, first_frame=frame, band_hz=band_hz)
+            )
+    return np.concatenate(refined)
 
 
 def _solve(
     power: NDArray[np.float32],
     noise: NDArray[np.float32],
-    harmonics: int,
     line_hz: NDArray[np.float32],
     frame: NDArray[np.int64],
 ) -> NDArray[np.void]:
-    """The best common offset of every window, its variance, and the harmonics' powers."""
+    """The best common offset of every window, its variance, and the harmonics' powers.
+
+    Parameters
+    ----------
+    power : shape (n_harmonics, n_channels, n_windows, n_offsets)
+    noise : shape (n_harmonics + 1, n_channels, n_windows)
+    """
+    harmonics = power.shape[0]
     out = np.zeros(frame.size, REFINED)
     out["frame"] = frame
     out["tone_power"], out["noise_power"] = np.nan, np.nan
     # Noise at a harmonic: mean of the gaps either side, steadied over seven windows.
-    width = min(7, frame.size)
-    ones = np.ones(width) / width
-    gaps = np.apply_along_axis(lambda v: _edge_mean(v, ones), 1, noise)
-    floor = 0.5 * (gaps[:, :, :harmonics] + gaps[:, :, 1 : harmonics + 1]) + 1e-20
-    power = power[:, :, :harmonics]
+    gaps = _edge_mean(noise)
+    floor = 0.5 * (gaps[:-1] + gaps[1:]) + np.float32(1e-20)
     ratio = power / floor[..., None]
     middle = OFFSETS_HZ.size // 2
-    strength = np.apply_along_axis(lambda v: _edge_mean(v, ones), 1, ratio.max(axis=3))
+    strength = _edge_mean(ratio.max(axis=3))
     # A harmonic that is only noise still reaches 2 to 3 at its best offset; weigh it down to nothing.
     gain = np.maximum(strength - 3.0, 0.05)
-    likelihood = (ratio * (gain / (1 + gain))[..., None]).sum(axis=(0, 2))
+    likelihood = (ratio * (gain / (1 + gain))[..., None]).sum(axis=(0, 1))
     best = np.clip(likelihood.argmax(axis=1), 1, OFFSETS_HZ.size - 2)
     rows = np.arange(frame.size)
     left, top, right = (likelihood[rows, best + d] for d in (-1, 0, 1))
@@ -172,15 +228,20 @@ def _solve(
     offset = OFFSETS_HZ[best] + step * np.clip(0.5 * (left - right) / bend, -1, 1)
     out["f0_hz"] = line_hz + offset
     out["variance_hz2"] = np.minimum(step**2 / -bend, OFFSETS_HZ[-1] ** 2)
-    at_best = np.take_along_axis(power, best[None, :, None, None], axis=3)[..., 0]
-    at_best = np.where(best[None, :, None] == middle, at_best, np.maximum(at_best, power[..., middle]))
-    out["tone_power"][:, :harmonics] = np.maximum(at_best - floor, 0.0).mean(axis=0)
-    out["noise_power"][:, :harmonics] = floor.mean(axis=0)
+    at_best = np.take_along_axis(power, best[None, None, :, None], axis=3)[..., 0]
+    at_best = np.where(best == middle, at_best, np.maximum(at_best, power[..., middle]))
+    out["tone_power"][:, :harmonics] = np.maximum(at_best - floor, 0.0).mean(axis=1).T
+    out["noise_power"][:, :harmonics] = floor.mean(axis=1).T
     return out
 
 
-def _edge_mean(values: NDArray[np.float32], kernel: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Running mean that keeps the length and shortens at the edges."""
-    weight = np.convolve(np.ones(values.size), kernel, "same")
-    mean: NDArray[np.float64] = np.convolve(values, kernel, "same") / weight
+def _edge_mean(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Running mean over seven windows (the last axis) or as many as there are, shortened at the edges."""
+    n = values.shape[-1]
+    width = min(7, n)
+    total = np.zeros((*values.shape[:-1], n + 1), np.float64)
+    np.cumsum(values, axis=-1, out=total[..., 1:])
+    low = np.maximum(np.arange(n) - width // 2, 0)
+    high = np.minimum(np.arange(n) + (width + 1) // 2, n)
+    mean: NDArray[np.float32] = ((total[..., high] - total[..., low]) / (high - low)).astype(np.float32)
     return mean

@@ -44,8 +44,8 @@ class Bout:
     start_s, end_s
         Where it lies in the recording.
     f0_hz, f0_low_hz, f0_high_hz
-        Median wingbeat frequency and its 95 % interval (error of measurement only, not the spread
-        between bees).
+        Median wingbeat frequency as heard and its 95 % interval (error of measurement only, not the spread
+        between bees). It stays what is heard when there is a ``flyby``, whose source tone is free of Doppler.
     f0_spread_hz
         How far f0 moves inside the bout: 90th minus 10th percentile.
     snr_db
@@ -55,6 +55,8 @@ class Bout:
         recording's band or below the noise.
     flight_probability
         How sure the decision stage is that this is flight, 0..1.
+    flyby
+        The straight pass of a flight; None when the data do not carry one.
     flags
         A subset of `FLAGS`.
     """
@@ -80,11 +82,31 @@ class Bout:
 
 @dataclass(frozen=True)
 class FlyBy:
-    """A straight pass: the tone as the bee makes it, its speed and how near it came."""
+    """A straight pass: the tone as the bee makes it, its speed and how near it came.
+
+    Every value has its 95 % interval, the bee's own wander of tone included.
+
+    Attributes
+    ----------
+    f0_source_hz, f0_source_low_hz, f0_source_high_hz
+        Tone the bee makes, without Doppler: median over the pass. The bout's own ``f0_hz`` stays the median
+        of what is heard.
+    speed_m_s, speed_low_m_s, speed_high_m_s
+    closest_m, closest_low_m, closest_high_m
+        Distance at the nearest point of the path.
+    at_s
+        When the bee is nearest, from the start of the recording.
+    """
 
     f0_source_hz: float
+    f0_source_low_hz: float
+    f0_source_high_hz: float
     speed_m_s: float
+    speed_low_m_s: float
+    speed_high_m_s: float
     closest_m: float
+    closest_low_m: float
+    closest_high_m: float
     at_s: float
 
 
@@ -95,7 +117,8 @@ class Track:
     Attributes
     ----------
     time_s : shape (n,)
-        Frame centres of the frames that lie in a bout, ascending (frames outside bouts are left out).
+        Frame centres of the frames that lie in a bout, ascending (frames outside bouts are left out). Where
+        two bouts overlap, a frame stands once for each of them.
     f0_hz : shape (n,)
     bout : shape (n,), int
         Index into the list of bouts.

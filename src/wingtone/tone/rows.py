@@ -7,6 +7,7 @@ comb begins and ends, and whether it was there before.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -42,15 +43,44 @@ ROW = np.dtype(
 """Levels in nepers of power; contrast (teeth, gaps) over the local floor; NaN beyond the band."""
 
 
-def _at(values: NDArray[np.float32], bins: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Read (n_channels, n_frames, n_bins) at fractional bins (n_frames, n_teeth); mean over channels."""
+RELATIVES = (1.0, 2.0, 0.5, 1.5, 2 / 3, 3.0, 1 / 3)
+RELATIVE_LN = 0.06
+"""Within 6 % of these ratios to the tone, another candidate is fed by the same harmonics. Ours."""
+
+
+def _at(
+    values: NDArray[np.float32], frame: NDArray[np.int64], bins: NDArray[np.float64]
+) -> NDArray[np.float32]:
+    """Read (n_channels, n_frames, n_bins) at fractional bins (n_rows, n_teeth); mean over channels."""
     low = np.minimum(bins.astype(np.int64), spectrum.N_BINS - 2)
     weight = (bins - low).astype(np.float32)
-    frame = np.arange(bins.shape[0])[:, None]
-    read: NDArray[np.float32] = (
-        values[:, frame, low] * (1 - weight) + values[:, frame, low + 1] * weight
-    ).mean(axis=0)
+    at = frame[:, None]
+    read: NDArray[np.float32] = (values[:, at, low] * (1 - weight) + values[:, at, low + 1] * weight).mean(
+        axis=0
+    )
     return read
+
+
+def _mean_power(level: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Level of the mean power along the last axis; NaN are left out."""
+    known = np.isfinite(level)
+    total = np.exp(level, where=known, out=np.zeros_like(level)).sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean: NDArray[np.float32] = np.log(total / known.sum(axis=1, dtype=np.float32))
+    return mean
+
+
+@lru_cache(maxsize=1)
+def _unrelated() -> NDArray[np.float32]:
+    """0 for every candidate that is no relative of the one a row belongs to, else far below any salience.
+
+    Shape (n_candidates, n_candidates), a view: which candidates are relatives depends on the distance alone.
+    """
+    n = comb.candidates_hz().size
+    distance = np.abs(np.arange(1 - n, n)) * comb.STEP
+    related = [np.abs(distance - abs(np.log(ratio))) < RELATIVE_LN for ratio in RELATIVES]
+    penalty = np.where(np.any(related, axis=0), -1000.0, 0.0).astype(np.float32)
+    return np.lib.stride_tricks.sliding_window_view(penalty, n)[::-1]
 
 
 def _held(path: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -113,16 +143,10 @@ def frame_rows(
     f0_bins = np.exp(ln_f0)[:, None] / spectrum.BIN_HZ
     harmonic = np.arange(1, N_TEETH + 1)
     tooth_bins, gap_bins = f0_bins * harmonic, f0_bins * (harmonic - 0.5)
-    levels, marks = log_spectrum[:, frame], contrast[:, frame]
     inside = tooth_bins * spectrum.BIN_HZ < min(band_hz, spectrum.RATE_HZ / 2) - 30.0
-    teeth = np.where(inside, _at(marks, tooth_bins), np.nan)
-    tooth_level = np.where(inside, _at(levels, tooth_bins), np.nan)
-    gap_level = np.where(inside, _at(levels, gap_bins), np.nan)
-
-    distance = np.abs(np.arange(n)[None, :] - candidate[:, None]) * comb.STEP
-    other = here.copy()
-    for ratio in (1.0, 2.0, 0.5, 1.5, 2 / 3, 3.0, 1 / 3):
-        other[np.abs(distance - abs(np.log(ratio))) < 0.06] = -9.0
+    tooth_level = np.where(inside, _at(log_spectrum, frame, tooth_bins), np.float32(np.nan))
+    gap_level = np.where(inside, _at(log_spectrum, frame, gap_bins), np.float32(np.nan))
+    other = (here + _unrelated()[candidate]).max(axis=1)
 
     rows["frame"] = frame + first_frame
     rows["tracked"] = path[frame] != NO_BEE
@@ -131,12 +155,12 @@ def frame_rows(
     rows["salience_double"] = shifted(2.0)
     rows["salience_half"] = shifted(0.5)
     rows["salience_third"] = np.maximum(shifted(1.5), shifted(2 / 3))
-    rows["salience_other"] = other.max(axis=1)
-    rows["level"] = np.log(np.nanmean(np.exp(tooth_level), axis=1))
-    rows["gap_level"] = np.log(np.nanmean(np.exp(gap_level), axis=1))
+    rows["salience_other"] = np.maximum(other, -9.0)
+    rows["level"] = _mean_power(tooth_level)
+    rows["gap_level"] = _mean_power(gap_level)
     low, high = round(20 / spectrum.BIN_HZ), round(60 / spectrum.BIN_HZ)
-    rows["rumble"] = levels[:, :, low:high].mean(axis=(0, 2))
-    rows["teeth"] = teeth
-    rows["gaps"] = np.where(inside, _at(marks, gap_bins), np.nan)
+    rows["rumble"] = log_spectrum[:, :, low:high].mean(axis=(0, 2))[frame]
+    rows["teeth"] = np.where(inside, _at(contrast, frame, tooth_bins), np.float32(np.nan))
+    rows["gaps"] = np.where(inside, _at(contrast, frame, gap_bins), np.float32(np.nan))
     rows["tooth_level"] = tooth_level
     return rows

@@ -3,7 +3,9 @@
 Conventions
 -----------
 Frame ``k`` is centred on ``k * HOP_S`` seconds. Spectra are in nepers of power (natural logarithm);
-bin ``b`` is at ``b * BIN_HZ``. Arrays are float32, shape ``(n_frames, n_bins)`` for one channel.
+bin ``b`` is at ``b * BIN_HZ``. Arrays are float32, shape ``(n_frames, n_bins)`` for one channel, and lie
+bin by bin in memory (as a transpose), so that what is done to neighbouring bins is done to many frames at
+once.
 """
 
 from __future__ import annotations
@@ -27,6 +29,8 @@ up to the fifth harmonic. Ours; 75 to 128 ms made no measurable difference on re
 FFT_SIZE = 2048
 BIN_HZ = RATE_HZ / FFT_SIZE
 N_BINS = FFT_SIZE // 2 + 1
+BLOCK_FRAMES = 64
+"""Spectra of so many frames stay in the processor's cache from step to step."""
 FLOOR_WIDTH_HZ = 300.0
 """Width of the running mean of log power that stands for the floor: at least one and a half comb
 spacings at the highest flight tone, narrow enough to follow wind's slope. Ours."""
@@ -38,13 +42,15 @@ def _window() -> NDArray[np.float32]:
     return (0.5 - 0.5 * np.cos(2 * np.pi * (n + 0.5) / WINDOW)).astype(np.float32)
 
 
-def log_power(samples: NDArray[np.float32]) -> NDArray[np.float32]:
+def log_power(samples: NDArray[np.float32], *, step: int = 1) -> NDArray[np.float32]:
     """Log power of every frame that lies whole inside the samples.
 
     Parameters
     ----------
     samples : shape (n,)
         One channel at `RATE_HZ`. Frame 0 of the result is centred on sample ``WINDOW // 2``.
+    step
+        Take every so manieth frame only.
 
     Returns
     -------
@@ -56,13 +62,15 @@ def log_power(samples: NDArray[np.float32]) -> NDArray[np.float32]:
 
     if samples.shape[0] < WINDOW:
         return np.empty((0, N_BINS), np.float32)
-    frames = np.lib.stride_tricks.sliding_window_view(samples, WINDOW)[::HOP]
-    spectrum = rfft(frames * _window(), FFT_SIZE, axis=1, workers=1)
-    power = spectrum.real**2
-    power += spectrum.imag**2
+    frames = np.lib.stride_tricks.sliding_window_view(samples, WINDOW)[:: HOP * step]
+    padded = np.zeros((frames.shape[0], FFT_SIZE), np.float32)
+    np.multiply(frames, _window(), out=padded[:, :WINDOW])
+    parts = rfft(padded, axis=1, workers=1).view(np.float32)
+    np.multiply(parts, parts, out=parts)
+    power: NDArray[np.float32] = np.empty((N_BINS, frames.shape[0]), np.float32)
+    np.add(parts[:, ::2], parts[:, 1::2], out=power.T)
     power += np.float32(1e-12)
-    logarithm: NDArray[np.float32] = np.log(power, out=power)
-    return logarithm
+    return np.log(power, out=power).T
 
 
 def running_mean(values: NDArray[np.float32], half_width: int) -> NDArray[np.float32]:
@@ -74,6 +82,29 @@ def running_mean(values: NDArray[np.float32], half_width: int) -> NDArray[np.flo
     high = np.minimum(np.arange(n) + half_width + 1, n)
     mean: NDArray[np.float32] = ((total[..., high] - total[..., low]) / (high - low)).astype(np.float32)
     return mean
+
+
+def _neighbour_sums(values: NDArray[np.float32], half_width: int) -> NDArray[np.float32]:
+    """Sum over ``2 * half_width + 1`` neighbours along the first axis; nothing lies beyond the ends.
+
+    Sums of 1, 2, 4, 8, ... neighbours are each made from the last, and those that add up to the width are
+    added: a dozen whole-array additions, and no loss of digits as in a difference of long sums.
+    """
+    n, width = values.shape[0], 2 * half_width + 1
+    run = np.zeros((n + 2 * half_width, values.shape[1]), np.float32)
+    run[half_width : half_width + n] = values
+    spare = np.empty_like(run)
+    total = np.zeros_like(values)
+    start, length = 0, 1
+    while True:
+        if width & length:
+            total += run[start : start + n]
+            start += length
+        if 2 * length > width:
+            return total
+        np.add(run[:-length], run[length:], out=spare[:-length])
+        run, spare = spare[:-length], run[:-length]
+        length *= 2
 
 
 def contrast(log_spectrum: NDArray[np.float32], *, band_hz: float = RATE_HZ / 2) -> NDArray[np.float32]:
@@ -91,6 +122,15 @@ def contrast(log_spectrum: NDArray[np.float32], *, band_hz: float = RATE_HZ / 2)
     """
     half = round(FLOOR_WIDTH_HZ / 2 / BIN_HZ)
     top = min(N_BINS, int(band_hz / BIN_HZ))
-    level = np.zeros_like(log_spectrum)
-    level[:, :top] = log_spectrum[:, :top] - running_mean(log_spectrum[:, :top], half)
-    return np.clip(level, -2.0, 4.0, out=level)
+    at = np.arange(top)
+    n_neighbours = np.minimum(at + half + 1, top) - np.maximum(at - half, 0)
+    share = (1.0 / n_neighbours).astype(np.float32)[:, None]
+    level = np.zeros(log_spectrum.T.shape, np.float32)
+    for start in range(0, log_spectrum.shape[0], BLOCK_FRAMES):
+        part = slice(start, start + BLOCK_FRAMES)
+        by_bin = log_spectrum[part, :top].T
+        floor = _neighbour_sums(by_bin, half)
+        floor *= share
+        np.subtract(by_bin, floor, out=level[:top, part])
+    np.clip(level, -2.0, 4.0, out=level)
+    return level.T

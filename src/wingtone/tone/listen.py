@@ -1,0 +1,220 @@
+"""From blocks of sound to what was tracked in them, in one pass and within bounded memory.
+
+Sound passes once, in chunks that overlap by `MARGIN_S` on either side; the tracker forgets much faster
+than that, so the joins leave no trace. In each chunk a quick look (`wingtone.tone.scout`) finds the
+stretches that could hold a tone, and only those are tracked frame by frame. Of them only rows of
+evidence stay behind, and those are handed on as soon as nothing to come can change what is made of them.
+
+- `listen`: blocks in, one `Heard` after the other out.
+- `salience_of`: the comb's verdict on every frame of a sound, block by block.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from wingtone.tone import comb, scout, spectrum, track
+from wingtone.tone.refine import REFINED, refine_tracked
+from wingtone.tone.rows import ROW, SHOULDER, frame_rows
+from wingtone.tone.second import second_line
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from numpy.typing import NDArray
+
+CHUNK_FRAMES = 4000
+MARGIN_FRAMES = 200
+MARGIN_S = MARGIN_FRAMES * spectrum.HOP_S
+QUIET_FRAMES = 200
+"""2 s without a tone part what is heard: more than any later stage looks back or ahead (1.5 s)."""
+MOST_ROWS = 60_000
+"""A tone that has not stopped for 10 minutes is handed on in parts, to keep memory bounded. Ours."""
+HEAP_BYTES = 32_000_000
+"""Once a piece of memory of this size (just under the most it heeds, 32 MiB) has been given back, glibc's
+`malloc` keeps freed memory instead of returning every array to the system and fetching it anew; that saves
+a third of the time. See M_MMAP_THRESHOLD in mallopt(3); harmless elsewhere."""
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What stays behind of a part of a recording that can be judged by itself.
+
+    Attributes
+    ----------
+    peak
+        Largest sample since the part before, of full scale.
+    rows, second_rows
+        Evidence of the tracked tone and of a second one under it, dtype `wingtone.tone.rows.ROW`.
+    refined, second_refined
+        Their refined values, dtype `wingtone.tone.refine.REFINED`.
+    """
+
+    peak: float
+    rows: NDArray[np.void]
+    refined: NDArray[np.void]
+    second_rows: NDArray[np.void]
+    second_refined: NDArray[np.void]
+
+
+def listen(blocks: Iterable[NDArray[np.float32]], *, band_hz: float | None = None) -> Iterator[Heard]:
+    """Track a recording.
+
+    Parameters
+    ----------
+    blocks
+        The recording in order, each of shape (n_channels, n_samples), at `spectrum.RATE_HZ`.
+    band_hz
+        Upper edge of what the recording carries; None for all of the band.
+
+    Yields
+    ------
+    Heard
+        Parts in order of time, at least one. No tone reaches from one into the next, unless it goes on for
+        more than `MOST_ROWS` frames.
+    """
+    top_hz = spectrum.RATE_HZ / 2
+    band = min(top_hz, 0.95 * band_hz) if band_hz else top_hz
+    held: list[NDArray[np.void]] = [np.zeros(0, kind) for kind in (ROW, REFINED, ROW, REFINED)]
+    peak = 0.0
+    np.empty(HEAP_BYTES, np.uint8)
+    for chunk, first, core in _chunks(blocks):
+        peak = max(peak, float(chunk.max(initial=0.0)), -float(chunk.min(initial=0.0)))
+        found = _chunk_rows(chunk, first, core, band)
+        held = [np.concatenate(both) for both in zip(held, found, strict=True)]
+        end = _settled(held[0], core[1])
+        if end is not None:
+            yield Heard(peak, *(part[part["frame"] < end] for part in held))
+            held = [part[part["frame"] >= end] for part in held]
+            peak = 0.0
+    yield Heard(peak, *held)
+
+
+def _settled(rows: NDArray[np.void], heard_frames: int) -> int | None:
+    """Frame up to which rows can be judged without those to come; None for none yet."""
+    tracked = rows["frame"][rows["tracked"]]
+    if tracked.size == 0:
+        return None
+    quiet = np.flatnonzero(np.diff(tracked, append=heard_frames) > QUIET_FRAMES)
+    if quiet.size:
+        return int(tracked[quiet[-1]]) + SHOULDER + 1
+    return heard_frames if rows.size > MOST_ROWS else None
+
+
+def _chunks(
+    blocks: Iterable[NDArray[np.float32]],
+) -> Iterator[tuple[NDArray[np.float32], int, tuple[int, int]]]:
+    """Cut the stream into overlapping chunks.
+
+    Yields the samples, the frame that is centred half a window into them, and the range of frames this
+    chunk answers for. Half a window of silence is put before the start and after the end, so that frame
+    k is centred on sample ``k * HOP``.
+    """
+    half = spectrum.WINDOW // 2
+    pending: list[NDArray[np.float32]] = []
+    held = 0
+    first = 0
+    done = 0
+    need = (CHUNK_FRAMES + 2 * MARGIN_FRAMES) * spectrum.HOP + spectrum.WINDOW
+    for block in blocks:
+        if block.shape[1] == 0:
+            continue
+        if not pending:
+            pending.append(np.zeros((block.shape[0], half), np.float32))
+            held = half
+        pending.append(np.asarray(block, np.float32))
+        held += block.shape[1]
+        while held >= need:
+            joined = np.concatenate(pending, axis=1)
+            yield joined[:, :need], first, (done, done + CHUNK_FRAMES)
+            done += CHUNK_FRAMES
+            skip = max(0, done - MARGIN_FRAMES - first)
+            pending = [joined[:, skip * spectrum.HOP :]]
+            first += skip
+            held = pending[0].shape[1]
+    if pending:
+        end = np.zeros((pending[0].shape[0], half), np.float32)
+        joined = np.concatenate([*pending, end], axis=1)
+        if joined.shape[1] >= spectrum.WINDOW:
+            last = first + (joined.shape[1] - spectrum.WINDOW) // spectrum.HOP + 1
+            yield joined, first, (done, last)
+
+
+def _chunk_rows(
+    chunk: NDArray[np.float32], first: int, core: tuple[int, int], band_hz: float
+) -> tuple[NDArray[np.void], NDArray[np.void], NDArray[np.void], NDArray[np.void]]:
+    """Track one chunk; rows and refined values of its core, of the first and of a second tone."""
+    looks = salience_of(chunk, band_hz=band_hz, step=scout.STEP_FRAMES)
+    n_frames = (chunk.shape[1] - spectrum.WINDOW) // spectrum.HOP + 1
+    tracked = [
+        _span_rows(chunk, first, span, band_hz)
+        for span in scout.spans(looks, n_frames=n_frames)
+        if first + span[1] > core[0] and first + span[0] < core[1]
+    ]
+    rows = np.concatenate([np.zeros(0, ROW), *tracked])
+    second, second_refined = second_line(chunk, rows, first_frame=first, band_hz=band_hz)
+    rows = _inside(rows, core)
+    refined = refine_tracked(chunk, rows[rows["tracked"]], first_frame=first, band_hz=band_hz)
+    return rows, refined, _inside(second, core), _inside(second_refined, core)
+
+
+def _inside(rows: NDArray[np.void], core: tuple[int, int]) -> NDArray[np.void]:
+    return rows[(rows["frame"] >= core[0]) & (rows["frame"] < core[1])]
+
+
+def _span_rows(
+    chunk: NDArray[np.float32], first: int, span: tuple[int, int], band_hz: float
+) -> NDArray[np.void]:
+    """Track the frames of one span of a chunk."""
+    start, end = span
+    part = chunk[:, start * spectrum.HOP : (end - 1) * spectrum.HOP + spectrum.WINDOW]
+    shape = (chunk.shape[0], spectrum.N_BINS, end - start)
+    levels, marks = np.empty(shape, np.float32), np.empty(shape, np.float32)
+    salience = salience_of(part, band_hz=band_hz, keep=(levels, marks))
+    path = track.best_path(salience)
+    return frame_rows(
+        levels.transpose(0, 2, 1),
+        marks.transpose(0, 2, 1),
+        salience,
+        path,
+        first_frame=first + start,
+        band_hz=band_hz,
+    )
+
+
+def salience_of(
+    samples: NDArray[np.float32],
+    *,
+    band_hz: float,
+    step: int = 1,
+    keep: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None,
+) -> NDArray[np.float32]:
+    """Salience of a sound, all channels together.
+
+    Parameters
+    ----------
+    samples : shape (n_channels, n)
+    step
+        Take every so manieth frame.
+    keep
+        Two arrays of shape (n_channels, N_BINS, n_frames) to be filled with log power and contrast.
+
+    Returns
+    -------
+    shape (n_frames, n_candidates), float32
+    """
+    n_frames = (samples.shape[1] - spectrum.WINDOW) // (spectrum.HOP * step) + 1
+    out = np.empty((n_frames, comb.candidates_hz().size), np.float32)
+    for a in range(0, n_frames, spectrum.BLOCK_FRAMES):
+        b = min(a + spectrum.BLOCK_FRAMES, n_frames)
+        block = samples[:, a * step * spectrum.HOP : (b - 1) * step * spectrum.HOP + spectrum.WINDOW]
+        levels = [spectrum.log_power(channel, step=step) for channel in block]
+        marks = [spectrum.contrast(one, band_hz=band_hz) for one in levels]
+        if keep is not None:
+            for c in range(len(levels)):
+                keep[0][c, :, a:b], keep[1][c, :, a:b] = levels[c].T, marks[c].T
+        out[a:b] = comb.combine_channels(np.stack([comb.salience(one, band_hz=band_hz) for one in marks]))
+    return out
