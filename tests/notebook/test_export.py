@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 from xml.etree import ElementTree
 
 import pytest
-from dwca.darwincore.utils import qualname as qn  # type: ignore[import-untyped]
-from dwca.read import DwCAReader  # type: ignore[import-untyped]
+from dwca.darwincore.utils import qualname as qn
+from dwca.read import DwCAReader
 from hypothesis import HealthCheck, given, settings
 
 from notebook.examples import ANSWER, example, records

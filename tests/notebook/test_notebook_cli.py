@@ -14,10 +14,11 @@ from typing import Any
 import click
 import pytest
 from click.testing import CliRunner
-from dwca.read import DwCAReader  # type: ignore[import-untyped]
+from dwca.read import DwCAReader
 
 import wingtone.cli
 from wingtone.cli.notebook_command import notebook as group
+from wingtone.learn.labels import read_labels
 
 DEMO = Path(__file__).parents[2] / "demo_audio"
 
@@ -47,8 +48,6 @@ class Shell:
 @pytest.fixture
 def shell(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Shell:
     monkeypatch.setenv("COLUMNS", "100")
-    if "notebook" not in wingtone.cli.COMMANDS:
-        monkeypatch.setattr(wingtone.cli, "COMMANDS", (*wingtone.cli.COMMANDS, "notebook"))
     return Shell(tmp_path / "bees.sqlite")
 
 
@@ -182,6 +181,26 @@ def test_exports_of_every_kind(shell: Shell, tmp_path: Path) -> None:
     assert "hortorum" in (tmp_path / "rejected.csv").read_text(encoding="utf-8-sig")
 
 
+def test_labels_for_training_are_of_what_was_seen_not_of_hints(shell: Shell, tmp_path: Path) -> None:
+    clip = DEMO / "1_march_big_queen.m4a"
+    place = ("--place", "TQ 187 753", "--date", "2026-03-21")
+    shell("add", "--recording", str(clip), "--taxon", "Bombus terrestris", "--caste", "queen", *place)
+    shell("add", "--recording", str(DEMO / "4_july_tomato_flower.flac"), "--hint", "tail=buff")
+    shell("add", "--taxon", "Bombus hortorum", "--caste", "worker")
+    bouts = [b for b in shell.json("show", "1")[0]["recording"]["bouts"] if b["kind"] == "flight"]
+    table = tmp_path / "labels.csv"
+    out = shell("export", "--format", "labels", "--out", str(table))
+    assert out == f"{len(bouts)} labels written to {table}\n"
+    assert "2 records are not in it" in shell.said
+    rows = read_labels(table).rows
+    assert [row.start_s for row in rows] == [pytest.approx(b["start_s"], abs=1e-3) for b in bouts]
+    said = (rows[0].caste, rows[0].taxon, rows[0].individual, rows[0].site, str(rows[0].date))
+    assert said == ("queen", "Bombus terrestris", "", "TQ 18 75", "2026-03-21")
+    assert rows[0].file == clip.resolve()
+    shell("export", "--format", "labels", "--out", str(table), "--withhold-place")
+    assert read_labels(table).rows[0].site == ""
+
+
 def test_import_proposes_runs_dry_and_adds_once(shell: Shell, tmp_path: Path) -> None:
     table = tmp_path / "old.csv"
     table.write_text("Bee,Seen on,Grid Ref\nBombus hortorum,1 June 2026,TQ 18 75\n", encoding="utf-8")
@@ -271,7 +290,7 @@ def test_help_has_real_examples(shell: Shell, tmp_path: Path, monkeypatch: pytes
         "Species,Bee,Weather\nBombus,Bombus hortorum,sunny\n", encoding="utf-8"
     )
     for _ in range(12):
-        shell("add", "--taxon", "Bombus hortorum")
+        shell("add", "--taxon", "Bombus hypnorum", "--date", "2026-05-01", "--place", "TQ 18 75")
     (tmp_path / "damaged.sqlite").write_bytes(shell.path.read_bytes())
     ran = 0
     assert isinstance(group, click.Group)
@@ -289,7 +308,7 @@ def test_help_has_real_examples(shell: Shell, tmp_path: Path, monkeypatch: pytes
 def test_listing_loads_no_science(tmp_path: Path) -> None:
     """``notebook list`` is called often: it must not wait for numpy."""
     code = (
-        "import sys, wingtone.cli as c; c.COMMANDS = tuple(dict.fromkeys((*c.COMMANDS, 'notebook')));"
+        "import sys, wingtone.cli as c;"
         "c.main(['notebook', 'list'], standalone_mode=False);"
         "print([m for m in ('numpy', 'scipy', 'av', 'soundfile') if m in sys.modules])"
     )

@@ -197,6 +197,13 @@ def test_each_mistake_is_named_with_a_remedy(text: str, what: str, remedy: str) 
     assert "\n" not in str(caught.value)
 
 
+def test_the_message_quotes_what_was_written() -> None:
+    """Not what is left of it once a compass letter was read off its front."""
+    with pytest.raises(PlaceError) as caught:
+        parse_place("nowhere")
+    assert str(caught.value).startswith("nowhere: this place was not understood (")
+
+
 @given(st.text(max_size=40))
 def test_any_text_is_a_place_or_a_place_error(text: str) -> None:
     try:

@@ -5,11 +5,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wingtone.figures.recording import BARK, PAPER, check_target
-from wingtone.files import replacing
+from wingtone.figures.saving import save_figure
 
 if TYPE_CHECKING:
     import os
@@ -53,7 +52,6 @@ def draw_calibration(
         The figure cannot be written.
     """
     check_target(out)
-    from matplotlib import rc_context
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(10, 4.4), dpi=130, facecolor=PAPER, layout="constrained")
@@ -92,8 +90,4 @@ def draw_calibration(
         axes.set_facecolor(PAPER)
         axes.spines[["top", "right"]].set_visible(False)
 
-    suffix = Path(out).suffix.lower()
-    # The same input gives the same file: no date, and names inside the SVG that do not change.
-    stamp = {".png": {}, ".svg": {"Date": None}, ".pdf": {"CreationDate": None}}[suffix]
-    with replacing(out) as scratch, rc_context({"svg.hashsalt": "wingtone"}):
-        figure.savefig(scratch, format=suffix[1:], metadata=stamp)
+    save_figure(figure, out)

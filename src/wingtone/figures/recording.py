@@ -13,14 +13,13 @@ from __future__ import annotations
 
 import importlib.util
 import math
-import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wingtone.errors import MissingExtraError, RequestError, one_line
-from wingtone.files import replacing
+from wingtone.figures.saving import save_figure
 from wingtone.pitch_names import note_and_cents, note_name
 from wingtone.tone.spectrum import (
     BIN_HZ,
@@ -67,7 +66,7 @@ KINDS = {
 """Name, colour and hatch. Blue, purple and grey from the palette of Okabe and Ito (2008, Color Universal
 Design; memory), the grey darkened for lines on the spectrogram."""
 
-PAPER, HONEY, BARK = "#fdfaf3", "#e2a72e", "#2a1a0b"
+PAPER, HONEY, BARK, LINE = "#fdfaf3", "#e2a72e", "#2a1a0b", "#b9a98a"
 
 
 def check_target(out: str | os.PathLike[str]) -> None:
@@ -112,7 +111,6 @@ def draw_recording(
         The figure cannot be written.
     """
     check_target(out)
-    from matplotlib import rc_context
     from matplotlib.figure import Figure
 
     from wingtone import audio
@@ -134,12 +132,7 @@ def draw_recording(
     zoom.set_xlim(0, duration_s)
     zoom.set_xlabel("time in seconds")
 
-    suffix = Path(out).suffix.lower()
-    # The same input gives the same file: no date, and names inside the SVG that do not change.
-    stamp = {".png": {}, ".svg": {"Date": None}, ".pdf": {"CreationDate": None}}[suffix]
-    with replacing(out) as scratch, rc_context({"svg.hashsalt": "wingtone"}), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing")  # a file name in a script we lack
-        figure.savefig(scratch, format=suffix[1:], metadata=stamp)
+    save_figure(figure, out)
 
 
 # --- the sound --------------------------------------------------------------------------------------
@@ -185,10 +178,13 @@ def _above_floor(log_spectrum: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _title(figure: Figure, measurement: Measurement) -> None:
-    from wingtone.clip import flight_cue
+    from wingtone.clip import flight_cue, flights_by_individual
 
-    cue = flight_cue(measurement.tone.bouts)
+    bees = flights_by_individual(measurement)
+    cue = flight_cue(bees[0])
     told = "no flight heard" if cue is None else f"flight tone {cue.f0_hz:.1f} Hz, {note_name(cue.f0_hz)}"
+    if more := len(bees) - 1:
+        told += f", and {more} more bee{'s' if more > 1 else ''}"
     name = one_line(Path(measurement.recording.path).name)
     figure.suptitle(f"{name}: {told}", fontsize=12, color=BARK, parse_math=False)
 

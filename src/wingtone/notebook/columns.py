@@ -60,7 +60,16 @@ FIELDS: Mapping[str, tuple[str, ...]] = {
     "identified by": ("identifiedBy", "determiner", "determined by", "identifier", "det"),
     "temperature": ("temperatureCelsius", "temperature", "temp", "air temperature", "temperature c"),
     "notes": ("occurrenceRemarks", "notes", "comment", "comments", "remarks"),
-    "recording": ("recording", "sound file", "audio file", "audio", "clip", "sound"),
+    "recording": (
+        "recording",
+        "sound file",
+        "audio file",
+        "audio",
+        "clip",
+        "sound",
+        "recording file",
+        "clip name",
+    ),
     "photograph": ("photograph", "photo", "image", "picture", "photo file"),
     "hints": ("hints",),
 }

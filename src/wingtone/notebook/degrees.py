@@ -74,7 +74,8 @@ def read_degrees(text: str) -> tuple[Angle, Angle]:
     while position < len(tidy):
         match = _TOKEN.match(tidy, position)
         if match is None:
-            raise PlaceError(f"{tidy[position : position + 12]!r} was not understood", remedy=HOW)
+            # what was written stands in front, see `parse_place`; of the tidied text a letter may be eaten
+            raise PlaceError("this place was not understood", remedy=HOW)
         parts.append(match[1] or match[2])
         position = match.end()
     first, second = _halves(parts)

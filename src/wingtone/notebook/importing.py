@@ -9,6 +9,7 @@ table are two bees). So a table can be imported again and adds only what is new.
 
 - `read_plan`: a table to a `Plan` of records, without touching a notebook.
 - `carry_out`: add a plan's records to a notebook.
+- `encoding_of`, `read_row`: the parts of this that other readers of tables share.
 """
 
 from __future__ import annotations
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
 
     from wingtone.notebook.store import Notebook
 
-__all__ = ["Imported", "Plan", "carry_out", "read_plan"]
+__all__ = ["Imported", "Plan", "carry_out", "encoding_of", "read_plan", "read_row"]
 
 MOST_BYTES = 500_000_000
 """Largest table taken, ours: two million rows; a mistaken file is refused before it fills the memory."""
@@ -85,7 +86,7 @@ def read_plan(path: str | os.PathLike[str], *, mapping: Iterable[str] = ()) -> P
         A correction names a column or a field that does not exist.
     """
     path = Path(path)
-    encoding = _encoding_of(path)
+    encoding = encoding_of(path)
     with path.open(encoding=encoding, newline="") as file:
         headings, rows = _rows_of(path, file)
         chosen = corrected(propose(headings), mapping)
@@ -116,14 +117,10 @@ def _planned(
             faults.append(Fault(str(path), line, "", what))
             continue
         row = dict(zip(headings, (from_spreadsheet(cell) for cell in cells), strict=False))
-        reader = _Row(path, line)
-        if is_ours(row):
-            ours = True
-            record = reader.ours(row)
-        else:
-            record = reader.foreign(row, chosen)
+        ours = ours or is_ours(row)
+        record, of_row = read_row(path, line, row, chosen)
+        faults += of_row
         identifier = row.get(id_heading, "").strip()
-        faults += reader.faults
         if record is None:
             continue
         if identifier:
@@ -142,6 +139,28 @@ def _planned(
     return Plan(path, {} if ours else chosen, tuple(records), encoding)
 
 
+def read_row(
+    path: Path, line: int, row: Mapping[str, str], mapping: Mapping[str, str]
+) -> tuple[Record | None, list[Fault]]:
+    """Read one row of a table.
+
+    Parameters
+    ----------
+    row
+        Heading to cell.
+    mapping
+        Heading to field, see `wingtone.notebook.columns`; not needed for a row that wingtone wrote.
+
+    Returns
+    -------
+    record, faults
+        What could be read, without the parts that have a fault; None when nothing could.
+    """
+    reader = _Row(path, line)
+    record = reader.ours(row) if is_ours(row) else reader.foreign(row, mapping)
+    return record, reader.faults
+
+
 def carry_out(plan: Plan, notebook: Notebook, *, by: str = "") -> Imported:
     """Add the records of a plan, all or none; those that the notebook knows already are left alone."""
     numbers = notebook.add_imported(plan.records, by=by)
@@ -152,8 +171,16 @@ def carry_out(plan: Plan, notebook: Notebook, *, by: str = "") -> Imported:
 # --- the table -------------------------------------------------------------------------------------------
 
 
-def _encoding_of(path: Path) -> str:
-    """Find out how the letters of a table are coded, without keeping it in memory."""
+def encoding_of(path: Path) -> str:
+    """Find out how the letters of a table are coded, without keeping it in memory.
+
+    Returns ``utf-16``, ``utf-8-sig`` or ``cp1252``.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, is too large, or is no text.
+    """
     try:
         if path.stat().st_size > MOST_BYTES:
             raise InputError("this table is too large", remedy="split it", where=path)

@@ -1,0 +1,293 @@
+"""What the tone of a clip says of the name and caste that somebody wrote down.
+
+The measure
+-----------
+The weight of the tone for the stated bee, in bits (I. J. Good's weight of evidence), under the model of
+`wingtone.identify`:
+
+    weight = log2  P(tone | stated) / P(tone | everything else that flies that day, there)
+
+Both sides are means over candidates, weighted with how many of each are met that day and there; where the
+caste was not stated, over the castes in season. The date and place thus only say what the stated bee is
+compared with; they do not speak for or against it themselves, since that is not a question for the sound.
+
+The words
+---------
+``agrees`` from +1 bit, ``disagrees`` from -1.5 bits, else ``says little``. Ours, chosen because:
+
+- Of right records at most 2**-k can come out at -k bits or less, whatever the bees, if the model is right
+  (Markov's inequality: the mean of P(tone | else) / P(tone | stated) over tones of the stated bee is 1). On
+  made-up records with one name in ten wrong (``tests/benchmarks/cue.py``) it is far fewer: at -1.5 bits about
+  one right record in 250 and one wrong one in three, so that nine of ten flags are mistakes; at -1 bit one
+  right record in 70, and one flag in five is a false alarm.
+- A tone rarely speaks *for* one bee by much: many others sound alike. One bit, twice as likely, is then worth
+  telling.
+
+- `Stated`, `stated_bee`: whom a record means, as candidates.
+- `Verdict`, `judge`: what the tone says.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from wingtone.errors import RequestError
+from wingtone.identify.lineup import CASTES, NOT_A_BUMBLEBEE, line_up
+from wingtone.identify.prior import log_prior
+from wingtone.identify.tone_size import mixture_quantile, tone_terms
+
+if TYPE_CHECKING:
+    import datetime as dt
+
+    from numpy.typing import NDArray
+
+    from wingtone.fauna import Fauna
+    from wingtone.identify import ToneCue
+    from wingtone.identify.lineup import Lineup
+    from wingtone.notebook.places import Place
+
+    Floats = NDArray[np.float64]
+    Mask = NDArray[np.bool_]
+
+__all__ = ["AGREES_BITS", "DISAGREES_BITS", "SIZE_LEVEL", "Stated", "Verdict", "judge", "stated_bee"]
+
+AGREES_BITS = 1.0
+DISAGREES_BITS = -1.5
+
+EVEN_BITS = 0.4
+"""Below this a tone is called about as likely: up to a third more or less. Ours."""
+
+SIZE_LEVEL = 0.9
+"""Level of the size interval, that of `wingtone.identify`."""
+
+_PLURALS = {
+    "queen": "queens",
+    "worker": "workers",
+    "male": "males",
+    "female": "females",
+    "cuckoo female": "females",
+}
+_MEANT = {
+    "queen": ("queen",),
+    "worker": ("worker",),
+    "male": ("male", "drone"),
+    "female": ("queen", "worker", "cuckoo female", "female"),
+    "cuckoo female": ("cuckoo female",),
+}
+"""Castes as written down, and the castes of a fauna they may stand for."""
+
+_ANY_BUMBLEBEE = re.compile(r"bombus( sp+\.?| species| indet\.?)?|bumble[ -]?bees?( sp+\.?)?")
+_WIDE = re.compile(r"[ ,]+(agg\.?|s\.? ?l\.?|sensu lato|complex|group)$")
+_NARROW = re.compile(r"[ ,]+(s\.? ?s\.?|s\.? ?str\.?|sensu stricto|seg\.?)$")
+"""How recorders write that a name is meant widely or narrowly (common practice, no source)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Stated:
+    """Whom a record means.
+
+    Attributes
+    ----------
+    taxa
+        Candidates with the stated name, shape (n,); all bumblebees when only the genus or nothing is stated.
+    candidates
+        Those of them with the stated caste; none when it cannot be told whom the record means.
+    words
+        Whom, in the plural: ``queens of Bombus terrestris``.
+    note
+        Why there are no candidates; empty when there are.
+    """
+
+    taxa: Mask
+    candidates: Mask
+    words: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What a tone says of one record; NaN and empty where it says nothing.
+
+    Attributes
+    ----------
+    itd_mm, itd_low_mm, itd_high_mm
+        Size of the bee by its tone, the date and the place, whatever name was stated; 90 % interval.
+    caste, caste_probability
+        The likeliest caste given tone, date and place, and the name if the fauna knows it.
+    agreement
+        ``agrees``, ``says little``, ``disagrees``, or empty.
+    weight_bits
+        See the head of this module.
+    sentence, note
+        In words; and why there is no agreement.
+    """
+
+    itd_mm: float
+    itd_low_mm: float
+    itd_high_mm: float
+    caste: str
+    caste_probability: float
+    agreement: str
+    weight_bits: float
+    sentence: str
+    note: str = ""
+
+
+def stated_bee(fauna: Fauna, *, taxon: str, vernacular: str = "", caste: str = "", sex: str = "") -> Stated:
+    """Find the candidates that a record means.
+
+    Parameters
+    ----------
+    taxon, vernacular
+        As written down; the plain name counts where the scientific one is missing or not known.
+    caste, sex
+        Of `wingtone.notebook.records`; a sex counts where no caste was given.
+    """
+    lineup = line_up(fauna)
+    names = [name for name in (taxon, vernacular) if name.strip()]
+    meant = next((found for name in names if (found := _meant(fauna, name)) is not None), None)
+    taxa, called = lineup.is_bumblebee, ""
+    if meant is not None:
+        called = meant[0]
+        taxa = np.array([lineup.taxa[i] in meant[1] for i in lineup.taxon_of])
+    elif names:
+        note = f"{names[0].strip()} is not in the fauna {fauna.id}, so the sound was not compared with it"
+        return Stated(taxa, np.zeros(len(lineup), bool), "", note)
+    if not taxa.any():
+        note = f"{called} is no longer found in the area of the fauna {fauna.id}"
+        return Stated(lineup.is_bumblebee, taxa, "", note)
+    wanted = caste or sex
+    if wanted == "not a bumblebee":
+        if not names:
+            return Stated(~lineup.is_bumblebee, ~lineup.is_bumblebee, "other insects")
+        wanted = ""
+    if not names and not wanted:
+        note = "the record states neither a name nor a caste, so there is nothing to compare"
+        return Stated(taxa, np.zeros(len(lineup), bool), "", note)
+    candidates = taxa
+    if wanted:
+        candidates = taxa & np.isin(lineup.castes, _MEANT[wanted])
+        if wanted == "queen" and not candidates.any():  # cuckoo females are called queens as well
+            candidates = taxa & np.isin(lineup.castes, _MEANT["cuckoo female"])
+        if not candidates.any() and not (taxa & lineup.is_bumblebee).any():
+            candidates = taxa  # a fly's sex makes no difference to us
+        if not candidates.any():
+            return Stated(taxa, candidates, "", f"there are no {_PLURALS[wanted]} of {called}")
+    who = _PLURALS.get(wanted, "")
+    if called:
+        words = f"{who} of {called}" if who else called
+    else:
+        words = f"bumblebee {who}" if who else "bumblebees"
+    return Stated(taxa, candidates, words)
+
+
+def _meant(fauna: Fauna, name: str) -> tuple[str, frozenset[str]] | None:
+    """Find the name in the fauna's own words and the taxa it stands for; None when the fauna lacks it."""
+    plain = " ".join(name.casefold().split())
+    if _ANY_BUMBLEBEE.fullmatch(plain):
+        return "", frozenset(taxon.taxon for taxon in fauna.taxa if taxon.is_bumblebee)
+    for aggregate in fauna.aggregates:
+        names = (_parts(aggregate.aggregate), _parts(aggregate.vernacular))
+        if _parts(plain) in names or _parts(_WIDE.sub(" agg.", plain)) in names:
+            return aggregate.aggregate, frozenset(aggregate.members)
+    bare = _NARROW.sub("", _WIDE.sub("", plain))
+    words = bare.split()
+    for text in (bare, " ".join(words[:2]) if len(words) > 2 and words[0] == "bombus" else bare):
+        try:
+            taxon = fauna.taxon(text).taxon
+        except RequestError:
+            continue  # perhaps with an author's name after it
+        wider = [one for one in fauna.aggregates if taxon in one.members and _WIDE.search(plain)]
+        return (wider[0].aggregate, frozenset(wider[0].members)) if wider else (taxon, frozenset([taxon]))
+    return None
+
+
+def _parts(name: str) -> frozenset[str]:
+    """Give the words of a name in any order: ``lucorum/terrestris`` is ``terrestris/lucorum``."""
+    return frozenset(re.split(r"[\s/]+", name.casefold().strip()))
+
+
+def judge(
+    fauna: Fauna,
+    stated: Stated,
+    cue: ToneCue,
+    *,
+    date: dt.date | None,
+    place: Place | None,
+    temperature_c: float | None = None,
+) -> Verdict:
+    """Weigh the tone for the stated bee against all others possible then and there.
+
+    Parameters
+    ----------
+    stated
+        From `stated_bee`, with the same fauna.
+    cue
+        The tone of one individual.
+    date, place, temperature_c
+        When, where, and the air in degrees Celsius; None when not known.
+    """
+    lineup = line_up(fauna)
+    prior = np.exp(log_prior(lineup, date, place))
+    terms = tone_terms(lineup.tone, cue, temperature_c=temperature_c)
+    likelihood = np.exp(terms.log_likelihood)
+    posterior = prior * likelihood
+    low, middle, high = _size(lineup, posterior, cue, temperature_c)
+    of_name = np.where(stated.taxa & lineup.is_bumblebee, posterior, 0.0)
+    caste, share = _caste(lineup, of_name if of_name.any() else posterior)
+    size = (middle, low, high)
+    if not stated.candidates.any():
+        return Verdict(*size, caste, share, "", math.nan, "", stated.note)
+    met = prior[stated.candidates]
+    note = ""
+    if not met.sum() > 0.0:  # not known from there; the castes and forms then count alike
+        met = np.ones_like(met)
+        note = f"{stated.words} are not known from there"
+    for_stated = float(met @ likelihood[stated.candidates] / met.sum())
+    others = ~stated.candidates
+    for_others = float(prior[others] @ likelihood[others] / prior[others].sum())
+    bits = math.log2(for_stated / for_others)
+    agreement = "agrees" if bits >= AGREES_BITS else "disagrees" if bits <= DISAGREES_BITS else "says little"
+    sentence = _sentence(stated, cue, bits, agreement, caste, share, dated=date is not None)
+    return Verdict(*size, caste, share, agreement, bits, sentence, note)
+
+
+def _size(
+    lineup: Lineup, posterior: Floats, cue: ToneCue, temperature_c: float | None
+) -> tuple[float, float, float]:
+    """Low, middle and high ITD of a bumblebee with this tone."""
+    terms = tone_terms(lineup.tone, cue, temperature_c=temperature_c)
+    weight = np.where(lineup.is_bumblebee, posterior, 0.0)
+    mean, sd = np.nan_to_num(terms.itd_mean_ln_mm), np.sqrt(np.nan_to_num(terms.itd_var, nan=1.0))
+    tail = (1 - SIZE_LEVEL) / 2
+    low, middle, high = (math.exp(mixture_quantile(weight, mean, sd, q)) for q in (tail, 0.5, 1 - tail))
+    return low, middle, high
+
+
+def _caste(lineup: Lineup, weight: Floats) -> tuple[str, float]:
+    shares = lineup.by_caste(weight / weight.sum())
+    return CASTES[int(shares.argmax())], float(shares.max())
+
+
+def _sentence(
+    stated: Stated, cue: ToneCue, bits: float, agreement: str, caste: str, share: float, *, dated: bool
+) -> str:
+    times = 2.0 ** abs(bits)
+    factor = "more than 1000" if times > 1000 else f"{times:.0f}" if times >= 9.95 else f"{times:.1f}"
+    rest = "anything else that flies there then" if dated else "anything else"
+    if abs(bits) < EVEN_BITS:
+        text = f"is about as likely from {stated.words} as from {rest}"
+    elif bits > 0:
+        text = f"is {factor} times as likely from {stated.words} as from {rest}"
+    else:
+        text = f"is {factor} times less likely from {stated.words} than from {rest}"
+    if agreement == "says little":
+        text += ": the sound says little here"
+    elif agreement == "disagrees" and caste != NOT_A_BUMBLEBEE and _PLURALS[caste] not in stated.words:
+        text += f"; it sounds like a {caste} ({min(round(100 * share), 99)} %)"
+    return f"{cue.f0_hz:.0f} Hz {text}."

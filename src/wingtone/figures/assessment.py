@@ -1,0 +1,127 @@
+"""How good a classifier is, on one page: reliability, confusion, learning curve, and what it has to beat.
+
+- `draw_assessment`: draw it.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from wingtone.figures.recording import BARK, PAPER, check_target
+from wingtone.files import replacing
+
+if TYPE_CHECKING:
+    import os
+
+    from wingtone.learn.assessment import Assessment
+
+__all__ = ["draw_assessment"]
+
+BLUE, ORANGE = "#0072b2", "#d55e00"
+"""From the palette of Okabe and Ito (2008, Color Universal Design; memory)."""
+
+
+def draw_assessment(
+    assessment: Assessment, classes: tuple[str, ...], *, title: str, out: str | os.PathLike[str]
+) -> None:
+    """Draw an assessment.
+
+    Parameters
+    ----------
+    classes
+        Names of the rows and columns of the confusion table.
+    title
+        Name of the model.
+    out
+        The figure: PNG, SVG or PDF by its ending. An existing file is replaced when the new one is whole.
+
+    Raises
+    ------
+    RequestError, MissingExtraError
+        See `wingtone.figures.recording.check_target`.
+    OutputError
+        The figure cannot be written.
+    """
+    check_target(out)
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(10, 8), dpi=130, facecolor=PAPER, layout="constrained")
+    (scores, table), (reliability, curve) = figure.subplots(2, 2)
+    how = "cross-validation" if assessment.of == "cross-validation" else "other recordings"
+    figure.suptitle(
+        f"{title}: {assessment.n_bouts} bouts, {assessment.n_groups} groups ({assessment.grouped_by}), {how}",
+        color=BARK,
+    )
+    _draw_scores(scores, assessment)
+    _draw_confusion(table, assessment, classes)
+    _draw_reliability(reliability, assessment)
+    _draw_curve(curve, assessment)
+    for axes in (scores, reliability, curve):
+        axes.set_facecolor(PAPER)
+        axes.spines[["top", "right"]].set_visible(False)
+
+    suffix = Path(out).suffix.lower()
+    # The same input gives the same file: no date, and names inside the SVG that do not change.
+    stamp = {".png": {}, ".svg": {"Date": None}, ".pdf": {"CreationDate": None}}[suffix]
+    with replacing(out) as scratch, rc_context({"svg.hashsalt": "wingtone"}):
+        figure.savefig(scratch, format=suffix[1:], metadata=stamp)
+
+
+def _draw_scores(axes: Any, assessment: Assessment) -> None:
+    """Draw balanced accuracy beside its baselines, each with its interval."""
+    rows = [("this model", assessment.measures["balanced_accuracy"], BLUE)]
+    rows += [(name, score, "0.45") for name, score in assessment.baselines.items()]
+    if assessment.ungrouped is not None:
+        rows.append(("same bees on both sides", assessment.ungrouped, ORANGE))
+    for place, (_, score, colour) in enumerate(rows):
+        axes.plot([score.low, score.high], [place, place], color=colour, linewidth=2)
+        axes.plot(score.value, place, "o", color=colour, markersize=7)
+    axes.set_yticks(range(len(rows)), [name for name, _, _ in rows])
+    axes.invert_yaxis()
+    axes.set(xlim=(0, 1.02), xlabel="balanced accuracy, 95 % interval over groups")
+
+
+def _draw_confusion(axes: Any, assessment: Assessment, classes: tuple[str, ...]) -> None:
+    """Draw the shares of each true class as shades, with the counts in words."""
+    counts = np.array(assessment.confusion, dtype=float)
+    share = counts / np.maximum(counts.sum(axis=1, keepdims=True), 1.0)
+    axes.imshow(share, cmap="Blues", vmin=0, vmax=1)
+    for row in range(len(classes)):
+        for column in range(len(classes)):
+            colour = "white" if share[row, column] > 0.6 else BARK
+            text = f"{counts[row, column]:.0f}"
+            axes.text(column, row, text, ha="center", va="center", color=colour)
+    axes.set_xticks(range(len(classes)), classes, rotation=20)
+    axes.set_yticks(range(len(classes)), classes)
+    axes.set(xlabel="called", ylabel="true")
+
+
+def _draw_reliability(axes: Any, assessment: Assessment) -> None:
+    axes.plot([0, 1], [0, 1], color="0.6", linewidth=1)
+    stated, observed, weight = np.array(assessment.reliability).T
+    axes.plot(stated, observed, color=BLUE, linewidth=1)
+    axes.scatter(stated, observed, s=20 + 400 * weight, color=BLUE, clip_on=False)
+    error = assessment.measures["calibration_error"].value
+    axes.set(
+        xlim=(0, 1.02),
+        ylim=(0, 1.02),
+        xlabel="probability stated for the likeliest class",
+        ylabel=f"share that was right (calibration error {error:.3f})",
+    )
+    axes.set_aspect("equal")
+
+
+def _draw_curve(axes: Any, assessment: Assessment) -> None:
+    axes.set(ylim=(0, 1.02), ylabel="balanced accuracy", xlabel="groups learnt from")
+    axes.axhline(1 / max(len(assessment.confusion), 1), color="0.6", linestyle=":", linewidth=1)
+    if not assessment.learning_curve:
+        axes.text(0.5, 0.5, "a learning curve comes with training", ha="center", transform=axes.transAxes)
+        return
+    n, mean, low, high = np.array(assessment.learning_curve).T
+    axes.fill_between(n, low, high, color=BLUE, alpha=0.2, linewidth=0)
+    axes.plot(n, mean, "o-", color=BLUE)
+    axes.set_xlim(0, n.max() * 1.05)

@@ -1,0 +1,191 @@
+"""What a tone says of a stated bee: the arithmetic, the words, and whom a name means."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from wingtone.cue.agreement import AGREES_BITS, DISAGREES_BITS, judge, stated_bee
+from wingtone.fauna import Fauna, load
+from wingtone.identify import ToneCue
+from wingtone.identify.lineup import line_up
+from wingtone.identify.prior import log_prior
+from wingtone.identify.tone_size import tone_terms
+from wingtone.notebook.places import parse_place
+
+KEW = parse_place("TQ 18 75")
+JUNE = dt.date(2026, 6, 10)
+
+
+@pytest.fixture(scope="module")
+def fauna() -> Fauna:
+    return load()
+
+
+def cue(f0_hz: float) -> ToneCue:
+    return ToneCue(f0_hz, 0.995 * f0_hz, 1.005 * f0_hz)
+
+
+@pytest.mark.parametrize(
+    ("taxon", "caste", "f0_hz", "expected"),
+    [
+        ("Bombus terrestris", "queen", 115, "agrees"),
+        ("Bombus terrestris", "queen", 190, "disagrees"),
+        ("Bombus terrestris", "worker", 165, "says little"),
+        ("Bombus lapidarius", "worker", 110, "disagrees"),
+        ("Bombus pratorum", "worker", 185, "says little"),
+    ],
+)
+def test_big_queens_and_small_workers_are_told_apart(
+    fauna: Fauna, taxon: str, caste: str, f0_hz: float, expected: str
+) -> None:
+    """Queens sound deeper than workers: the tone falls with size (Casey, May and Morgan 1985)."""
+    verdict = judge(fauna, stated_bee(fauna, taxon=taxon, caste=caste), cue(f0_hz), date=JUNE, place=KEW)
+    assert verdict.agreement == expected
+    assert taxon in verdict.sentence
+    assert f"{f0_hz:.0f} Hz" in verdict.sentence
+    assert verdict.itd_low_mm < verdict.itd_mm < verdict.itd_high_mm
+
+
+def test_the_weight_is_the_ratio_of_two_mixtures(fauna: Fauna) -> None:
+    """Worked out again with scipy's normal density, over the components of the tone model."""
+    tone = cue(150.0)
+    stated = stated_bee(fauna, taxon="Bombus hortorum", caste="worker")
+    verdict = judge(fauna, stated, tone, date=JUNE, place=KEW, temperature_c=15.0)
+    model = line_up(fauna).tone
+    warm = model.temperature_sd_hz_per_c * (15.0 - model.reference_temperature_c) / 150.0
+    noise = model.within_sd**2 + warm**2 + tone.measurement_sd**2
+    sd = np.sqrt(model.own_var + np.where(model.exponent != 0, model.exponent**2 * model.itd_var, 0) + noise)
+    density = np.zeros(model.n_candidates)
+    np.add.at(density, model.candidate, model.weight * stats.norm.pdf(math.log(150.0), model.mean_ln_hz, sd))
+    density[-1] = 1 / math.log(20)  # something else: even from 50 to 1000 Hz
+    prior = np.exp(log_prior(line_up(fauna), JUNE, KEW))
+    mine, rest = stated.candidates, ~stated.candidates
+    expected = math.log2(
+        np.average(density[mine], weights=prior[mine]) / np.average(density[rest], weights=prior[rest])
+    )
+    assert verdict.weight_bits == pytest.approx(expected, abs=1e-6)
+
+
+def test_the_bits_change_the_odds_as_bits_do(fauna: Fauna) -> None:
+    """I. J. Good's weight of evidence: posterior odds = prior odds times two to the weight."""
+    stated = stated_bee(fauna, taxon="Bombus terrestris", caste="queen")
+    verdict = judge(fauna, stated, cue(120.0), date=JUNE, place=KEW)
+    prior = np.exp(log_prior(line_up(fauna), JUNE, KEW))
+    posterior = prior * np.exp(tone_terms(line_up(fauna).tone, cue(120.0)).log_likelihood)
+    odds = [p[stated.candidates].sum() / p[~stated.candidates].sum() for p in (prior, posterior)]
+    assert odds[1] / odds[0] == pytest.approx(2**verdict.weight_bits)
+
+
+def test_few_right_records_are_called_into_question(fauna: Fauna) -> None:
+    """Markov's inequality bounds them by 2**-1.5 (35 %) if the model is right; draws stay far below."""
+    rng = np.random.default_rng(5)
+    model = line_up(fauna).tone
+    for taxon, caste in (("Bombus terrestris", "queen"), ("Bombus pascuorum", "worker")):
+        stated = stated_bee(fauna, taxon=taxon, caste=caste)
+        i = np.flatnonzero(stated.candidates)[0]
+        (row,) = np.flatnonzero(model.candidate == i)
+        sd = math.sqrt(
+            model.own_var[row] + model.exponent[row] ** 2 * model.itd_var[row] + model.within_sd**2
+        )
+        tones = np.exp(rng.normal(model.mean_ln_hz[row], sd, 120))
+        against = sum(
+            judge(fauna, stated, cue(hz), date=JUNE, place=KEW).agreement == "disagrees" for hz in tones
+        )
+        assert against / 120 <= 2**DISAGREES_BITS
+        assert against / 120 < 0.1
+
+
+def test_the_words_change_where_it_is_said_that_they_do(fauna: Fauna) -> None:
+    stated = stated_bee(fauna, taxon="Bombus terrestris", caste="queen")
+    seen = set()
+    for f0_hz in range(90, 230, 2):
+        verdict = judge(fauna, stated, cue(f0_hz), date=JUNE, place=KEW)
+        seen.add(verdict.agreement)
+        if verdict.agreement == "agrees":
+            assert verdict.weight_bits >= AGREES_BITS
+        elif verdict.agreement == "disagrees":
+            assert verdict.weight_bits <= DISAGREES_BITS
+            assert "less likely" in verdict.sentence
+        else:
+            assert DISAGREES_BITS < verdict.weight_bits < AGREES_BITS
+    assert seen == {"agrees", "says little", "disagrees"}
+
+
+def test_without_a_caste_those_in_season_count(fauna: Fauna) -> None:
+    """In March nearly all are queens, so the name alone is as good as name and caste; in July it is not."""
+    name = stated_bee(fauna, taxon="Bombus terrestris")
+    queen = stated_bee(fauna, taxon="Bombus terrestris", caste="queen")
+    march, july = dt.date(2026, 3, 15), dt.date(2026, 7, 15)
+    weights = {
+        (day, who): judge(fauna, stated, cue(185.0), date=day, place=KEW).weight_bits
+        for day in (march, july)
+        for who, stated in (("name", name), ("queen", queen))
+    }
+    assert weights[march, "name"] < -1
+    assert weights[july, "name"] > -1
+    assert weights[july, "queen"] < -4
+
+
+@pytest.mark.parametrize(
+    ("taxon", "caste", "words"),
+    [
+        ("Bombus terrestris", "queen", "queens of Bombus terrestris"),
+        ("B. terrestris", "worker", "workers of Bombus terrestris"),
+        ("buff-tailed bumblebee", "male", "males of Bombus terrestris"),
+        ("Bombus terrestris (Linnaeus, 1758)", "queen", "queens of Bombus terrestris"),
+        ("Bombus lucorum s.s.", "queen", "queens of Bombus lucorum"),
+        ("Bombus lucorum s.l.", "queen", "queens of Bombus lucorum agg."),
+        ("Bombus lucorum/terrestris", "worker", "workers of Bombus terrestris/lucorum"),
+        ("Bombus", "queen", "bumblebee queens"),
+        ("Bombus sp.", "", "bumblebees"),
+        ("bumble bee", "male", "bumblebee males"),
+        ("", "worker", "bumblebee workers"),
+        ("Bombus vestalis", "queen", "queens of Bombus vestalis"),
+        ("Apis mellifera", "worker", "workers of Apis mellifera"),
+        ("", "not a bumblebee", "other insects"),
+    ],
+)
+def test_whom_a_name_means(fauna: Fauna, taxon: str, caste: str, words: str) -> None:
+    stated = stated_bee(fauna, taxon=taxon, caste=caste)
+    assert stated.words == words
+    assert stated.candidates.any()
+    assert not stated.note
+
+
+@pytest.mark.parametrize(
+    ("taxon", "caste", "note"),
+    [
+        ("Melitta leporina", "female", "is not in the fauna british_isles"),
+        ("Bombus vestalis", "worker", "there are no workers of Bombus vestalis"),
+        ("Bombus cullumanus", "worker", "no longer found"),
+        ("", "", "neither a name nor a caste"),
+    ],
+)
+def test_what_cannot_be_compared_is_said_and_the_size_still_given(
+    fauna: Fauna, taxon: str, caste: str, note: str
+) -> None:
+    stated = stated_bee(fauna, taxon=taxon, caste=caste)
+    verdict = judge(fauna, stated, cue(120.0), date=JUNE, place=None)
+    assert note in verdict.note
+    assert verdict.agreement == ""
+    assert math.isnan(verdict.weight_bits)
+    assert verdict.itd_mm > 4
+    assert verdict.caste
+
+
+def test_the_plain_name_counts_where_the_other_is_not_known(fauna: Fauna) -> None:
+    stated = stated_bee(fauna, taxon="Bombus imaginarius", vernacular="Tree bumblebee", caste="queen")
+    assert stated.words == "queens of Bombus hypnorum"
+
+
+def test_a_bee_that_is_not_known_from_there_is_judged_all_the_same(fauna: Fauna) -> None:
+    """*B. distinguendus* lives in the far north and west only (fauna tables)."""
+    stated = stated_bee(fauna, taxon="Bombus distinguendus", caste="queen")
+    verdict = judge(fauna, stated, cue(120.0), date=JUNE, place=KEW)
+    assert verdict.agreement
+    assert "not known from there" in verdict.note
