@@ -1,0 +1,182 @@
+"""Reading label tables: every fault at once, and who belongs together."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from wingtone.errors import TableError
+from wingtone.learn.labels import COLUMNS, Label, counts, groups_of, read_labels, write_labels
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def table(folder: Path, text: str) -> Path:
+    for name in ("a.wav", "b.wav", "c.wav"):
+        (folder / name).write_bytes(b"not looked into")
+    path = folder / "labels.csv"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def faults(path: Path) -> list[tuple[int, str, str]]:
+    with pytest.raises(TableError) as caught:
+        read_labels(path)
+    return [(fault.line, fault.column, fault.what) for fault in caught.value.faults]
+
+
+def test_a_table_is_read(tmp_path: Path) -> None:
+    path = table(
+        tmp_path,
+        "file,start_s,end_s,caste,taxon,individual,site,date,recorder,temperature_c,weather\n"
+        "a.wav,1,2.5,Queen,Bombus terrestris,red 7,park,20/03/2026,phone A,11.5,fine\n"
+        "\n"
+        "b.wav,,,worker,,,park,2026-03-21,,,\n",
+    )
+    labels = read_labels(path)
+    assert labels.rows[0] == Label(
+        tmp_path / "a.wav",
+        1.0,
+        2.5,
+        "queen",
+        "Bombus terrestris",
+        "red 7",
+        "park",
+        dt.date(2026, 3, 20),
+        "phone A",
+        11.5,
+        2,
+    )
+    assert labels.rows[1].start_s is None
+    assert labels.rows[1].line == 4
+    assert labels.ignored == ("weather",)
+    assert labels.target() == "caste"
+    assert counts(labels.rows, "taxon") == {"Bombus terrestris": (1, 1)}
+
+
+def test_semicolons_tabs_and_decimal_commas_are_read(tmp_path: Path) -> None:
+    for mark in (";", "\t"):
+        text = f"\ufefffile{mark}start_s{mark}end_s{mark}caste\na.wav{mark}0,5{mark}1,25{mark}male\n"
+        row = read_labels(table(tmp_path, text)).rows[0]
+        assert (row.start_s, row.end_s, row.caste) == (0.5, 1.25, "male")
+
+
+def test_all_faults_come_at_once_with_line_and_column(tmp_path: Path) -> None:
+    path = table(
+        tmp_path,
+        "file,start_s,end_s,caste,date,temperature_c,individual\n"
+        "a.wav,2,1,queen,,,x\n"
+        "gone.wav,soon,3,drone,yesterday,99,\n"
+        "b.wav,1,,,,,\n"
+        "c.wav,1,2,worker,,,X\n"
+        "a.wav,1\n",
+    )
+    found = faults(path)
+    assert [(line, column) for line, column, _ in found] == [
+        (2, "end_s"),
+        (3, "file"),
+        (3, "start_s"),
+        (3, "caste"),
+        (3, "date"),
+        (3, "temperature_c"),
+        (4, "end_s"),
+        (4, "caste"),
+        (5, "caste"),
+        (6, ""),
+    ]
+    assert found[3][2].startswith("'drone' is not one of: queen")
+    assert found[8][2] == "the individual X is queen in line 2"
+
+
+def test_a_misspelt_heading_is_a_fault_not_a_loss(tmp_path: Path) -> None:
+    assert faults(table(tmp_path, "file,caste,indivdual\na.wav,queen,1\n")) == [
+        (1, "indivdual", "no such column; did you mean individual?")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [
+        ("", "is empty"),
+        ("file,caste\n", "has a heading but no rows"),
+        ("caste\nqueen\n", "this column is missing"),
+        ("file\na.wav\n", "there is neither a column caste nor a column taxon"),
+        ("file,caste,caste\na.wav,queen,queen\n", "this column stands twice"),
+        ('file,caste\n"a.wav,queen\n', "is not a readable table"),
+        ("file,caste\n\0,queen\n", "holds a NUL character"),
+        ("file,caste\na.wav,queen\na.wav,worker\n", "labels the same recording"),
+        (
+            "file,caste,start_s,end_s\na.wav,queen,1,3\na.wav,worker,2,4\n",
+            "overlaps with line 2, which says something else",
+        ),
+    ],
+)
+def test_unusable_tables_say_why(tmp_path: Path, text: str, what: str) -> None:
+    assert any(what in fault for _, _, fault in faults(table(tmp_path, text)))
+
+
+def test_a_table_that_is_no_text_or_not_there(tmp_path: Path) -> None:
+    (tmp_path / "labels.csv").write_bytes(b"file,caste\n\xff\xfe,queen\n")
+    assert faults(tmp_path / "labels.csv") == [(2, "", "is not UTF-8 text")]
+    assert faults(tmp_path / "none.csv") == [(0, "", "there is no such file")]
+    assert faults(tmp_path) == [(0, "", "is not a file")]
+
+
+def test_groups_hold_everything_that_belongs_together(tmp_path: Path) -> None:
+    day = dt.date(2026, 6, 1)
+    a, b, c, d = (tmp_path / name for name in "abcd")
+    rows = [
+        Label(a, individual="1"),
+        Label(b, individual="2"),
+        Label(b, individual="3"),
+        Label(c, individual="1"),
+        Label(d, site="park", date=day),
+        Label(tmp_path / "e", site="Park", date=day),
+        Label(tmp_path / "f", site="park"),
+    ]
+    assert groups_of(rows).group == (0, 1, 1, 0, 2, 2, 3)
+    assert groups_of(rows).rests_on == "file"
+    assert groups_of(rows[:6]).rests_on == "site-day"
+    assert groups_of(rows[:4]).rests_on == "individual"
+
+
+TEXTS = st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]), max_size=12)
+
+
+@settings(max_examples=60, deadline=None)
+@given(TEXTS, TEXTS, st.one_of(st.none(), st.floats(-30, 60)), st.floats(0, 1000), st.floats(0.1, 10))
+def test_what_is_written_comes_back(
+    tmp_path_factory: pytest.TempPathFactory,
+    site: str,
+    individual: str,
+    temperature_c: float | None,
+    start_s: float,
+    length_s: float,
+) -> None:
+    folder = tmp_path_factory.mktemp("labels")
+    (folder / "a.wav").write_bytes(b"")
+    # Numbers are written in full decimals: a table made by a person has no exponents.
+    start_s, end_s = round(start_s, 3), round(start_s + length_s, 3)
+    temperature_c = None if temperature_c is None else round(temperature_c, 1) + 0.0
+    row = Label(
+        folder / "a.wav",
+        start_s,
+        end_s,
+        "queen",
+        "Bombus pratorum",
+        individual,
+        site,
+        dt.date(2026, 4, 1),
+        "-1 phone",
+        temperature_c,
+        2,
+    )
+    write_labels(folder / "labels.csv", [row])
+    assert (folder / "labels.csv").read_text(encoding="utf-8").splitlines()[0] == ",".join(COLUMNS)
+    (back,) = read_labels(folder / "labels.csv").rows
+    assert back == row
