@@ -36,6 +36,7 @@ FLOORS = (
     "population",
     "learn",
     "clip",
+    "cue",
     "figures",
     "demo",
     "survey",
@@ -135,6 +136,7 @@ HEAVY = (
     "numpy",
     "scipy",
     "sklearn",
+    "skops",
     "soundfile",
     "soxr",
 )

@@ -10,6 +10,7 @@ not known is None, never NaN.
 
 - `measure_recording`: a file to a `Measurement`.
 - `flight_cue`: the flight bouts of one individual as one tone with its error.
+- `flights_by_individual`: the bouts of a recording shared out among its bees.
 - `identify_measurement`: a `Measurement` and what was seen to answers, one per individual.
 - `measure_json`, `identify_json`: the published layouts; without a recording, `Answer.to_json`.
 - `track_rows`: the tone line on an even 10 ms grid.
@@ -31,12 +32,17 @@ if TYPE_CHECKING:
     from wingtone.audio import RecordingInfo
     from wingtone.fauna import Fauna
     from wingtone.identify import Answer, ToneCue
+    from wingtone.identify.answer import Advice
+    from wingtone.identify.case import Likelihood
+    from wingtone.learn.model import Model
     from wingtone.notebook.places import Place
+    from wingtone.tone.individuals import Individuals
     from wingtone.tone.results import Bout, ToneResult
 
 __all__ = [
     "Measurement",
     "flight_cue",
+    "flights_by_individual",
     "identify_json",
     "identify_measurement",
     "measure_json",
@@ -260,6 +266,63 @@ def _weighted_median(ascending: Sequence[float], weights: Sequence[float]) -> fl
     return ascending[-1]
 
 
+# --- individuals ------------------------------------------------------------------------------------
+
+
+def flights_by_individual(measurement: Measurement) -> list[tuple[Bout, ...]]:
+    """Share the bouts of a recording out among the bees that it holds, see `wingtone.tone.individuals`.
+
+    Returns
+    -------
+    list of tuples of Bout
+        Never empty. One bee, or none, or many at once: all bouts together, whatever their kind. Several: the
+        flights of each, in the order in which they are first heard; buzzes that are not flight cannot be told
+        to be anyone's and are left out.
+    """
+    bouts = measurement.tone.bouts
+    shared = _individuals(measurement)
+    if shared is None or len(shared.groups) < 2:
+        return [bouts]
+    return [tuple(bouts[i] for i in group) for group in shared.groups]
+
+
+def _individuals(measurement: Measurement) -> Individuals | None:
+    """Share out; None where single bees cannot be followed."""
+    from wingtone.tone.individuals import individuals
+
+    return None if "many bees" in measurement.flags else individuals(measurement.tone.bouts)
+
+
+LEAST_DOUBT = 0.2
+"""Probability of one bee more from which it is mentioned. Ours."""
+
+
+def _individual_advice(measurement: Measurement, number: int, *, seen: bool) -> list[Advice]:
+    """Say how sure it is how many bees there are, and which of them an answer is about."""
+    from wingtone.identify.answer import Advice
+
+    shared = _individuals(measurement)
+    if shared is None or not shared.groups:
+        return []
+    n, more = len(shared.groups), shared.more_odds / (1 + shared.more_odds)
+    if n == 1:
+        if more < LEAST_DOUBT:
+            return []
+        text = f"the flights are taken for one bee; by their tones, more than one has a chance of {more:.0%}"
+        return [Advice("maybe-several-bees", text)]
+    bouts = flights_by_individual(measurement)[number - 1]
+    cue = flight_cue(bouts)
+    tone = "" if cue is None else f", at {cue.f0_hz:.0f} Hz"
+    why = "two tones sound at once" if shared.at_once > 1 else "the tones lie too far apart for one bee"
+    sure = f" (chance that it is one bee after all: {1 - more:.0%})" if shared.at_once == 1 else ""
+    also = "; what was seen is counted for each of them, so look at one bee at a time" if seen else ""
+    text = (
+        f"{n} bees are told apart, because {why}{sure}; this is number {number}, first heard at "
+        f"{bouts[0].start_s:.1f} s{tone}{also}"
+    )
+    return [Advice("several-bees", text)]
+
+
 # --- narrowing --------------------------------------------------------------------------------------
 
 
@@ -271,6 +334,7 @@ def identify_measurement(
     place: Place | None = None,
     temperature_c: float | None = None,
     hints: Mapping[str, str],
+    model: Model | None = None,
 ) -> list[Answer]:
     """Narrow who was flying in a recording.
 
@@ -287,12 +351,21 @@ def identify_measurement(
         Air temperature, Celsius.
     hints
         What was seen: character to state, from `wingtone.identify.parse_hints`.
+    model
+        A trained classifier whose word on the recording stands in place of the built-in tone cue. It is not
+        asked where there is no tone, nor of several bees in one recording, which a warning says.
 
     Returns
     -------
     list[Answer]
-        One per individual. All flight bouts of a recording count as one individual. Without flight, or
-        with many bees at once, the answer rests on the other evidence alone.
+        One per individual, in the order of `flights_by_individual`: usually one. What was seen counts for
+        each of them, and a warning says so. Without flight, or with many bees at once, there is one answer
+        that rests on the other evidence alone.
+
+    Raises
+    ------
+    RequestError, MissingExtraError, RecordingError
+        With a model, see `wingtone.learn.model.model_likelihood`.
     """
     from wingtone.identify import identify
     from wingtone.identify.answer import Advice
@@ -316,16 +389,40 @@ def identify_measurement(
             # The figures stay out of the text: a recording's place may be private.
             text = "the place that the recording states makes no sense: give the place yourself"
             extra.append(Advice("place-not-understood", text))
-    tone = None if "many bees" in measurement.flags else flight_cue(measurement.tone.bouts)
-    answer = identify(
-        fauna=fauna,
-        tone=tone,
-        date=date,
-        place=place,
-        temperature_c=temperature_c,
-        hints=hints,
-    )
-    return [dataclasses.replace(answer, warnings=(*answer.warnings, *extra))]
+    answers = []
+    bees = flights_by_individual(measurement)
+    for number, bouts in enumerate(bees, start=1):
+        tone = None if "many bees" in measurement.flags else flight_cue(bouts)
+        likelihood: Likelihood | None = None
+        remarks: list[Advice] = []
+        if model is not None and tone is not None:
+            likelihood, remarks = _word_of(model, measurement, n_bees=len(bees))
+        answer = identify(
+            fauna=fauna,
+            tone=tone,
+            date=date,
+            place=place,
+            temperature_c=temperature_c,
+            hints=hints,
+            model=likelihood,
+        )
+        doubt = _individual_advice(measurement, number, seen=bool(hints))
+        answers.append(dataclasses.replace(answer, warnings=(*answer.warnings, *extra, *remarks, *doubt)))
+    return answers
+
+
+def _word_of(
+    model: Model, measurement: Measurement, *, n_bees: int
+) -> tuple[Likelihood | None, list[Advice]]:
+    """Ask a model about the one bee of a recording; it takes all flights for one animal's."""
+    from wingtone.identify.answer import Advice
+    from wingtone.learn.model import model_likelihood
+
+    if n_bees > 1:
+        text = "the model judges one bee at a time, and several were heard: the built-in cue was used instead"
+        return None, [Advice("model-not-used", text)]
+    word = model_likelihood(model, measurement.recording.path, measurement.tone)
+    return word.likelihood, [Advice(code, text) for code, text in word.warnings]
 
 
 def _date_of(recorded_at: str) -> datetime.date:
@@ -354,9 +451,11 @@ def identify_json(
 ) -> dict[str, Any]:
     """Lay a measurement and the answer for one individual out as ``wingtone/identify/1``.
 
-    A ``given_date`` replaces the recording's own time, with source ``given``.
+    ``individual`` counts from 1, as `identify_measurement` gives them; where there are several, only the
+    bouts of this one are laid out. A ``given_date`` replaces the recording's own time, with source ``given``.
     """
     measured = _measured(measurement)
+    measured["bouts"] = [_bout_json(bout) for bout in flights_by_individual(measurement)[individual - 1]]
     if given_date is not None:
         measured["recording"] |= {"recorded_at": given_date.isoformat(), "recorded_at_source": "given"}
     answered = answer.to_json()
@@ -402,13 +501,7 @@ def _bout_json(bout: Bout) -> dict[str, Any]:
         "snr_db": _number(bout.snr_db, digits=1),
         "harmonics_db": [_number(level, digits=1) for level in bout.harmonics_db],
         "flight_probability": _number(bout.flight_probability),
-        "flyby": flyby
-        and {
-            "f0_source_hz": _number(flyby.f0_source_hz),
-            "speed_m_s": _number(flyby.speed_m_s),
-            "closest_m": _number(flyby.closest_m),
-            "at_s": _number(flyby.at_s),
-        },
+        "flyby": flyby and {name: _number(value) for name, value in dataclasses.asdict(flyby).items()},
         "flags": list(bout.flags),
     }
 

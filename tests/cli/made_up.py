@@ -67,7 +67,18 @@ def truth_of(clip: Clip) -> ToneResult:
     tone = dataclasses.replace(tone, track=Track(time_s=times, f0_hz=truth.f0_hz[flying], bout=of_bout))
     first = dataclasses.replace(
         tone.bouts[0],
-        flyby=FlyBy(f0_source_hz=150.0, speed_m_s=3.1, closest_m=0.4, at_s=1.5),
+        flyby=FlyBy(
+            f0_source_hz=150.0,
+            f0_source_low_hz=149.0,
+            f0_source_high_hz=151.0,
+            speed_m_s=3.1,
+            speed_low_m_s=2.5,
+            speed_high_m_s=3.9,
+            closest_m=0.4,
+            closest_low_m=0.3,
+            closest_high_m=0.5,
+            at_s=1.5,
+        ),
         flags=("wind",),
     )
     return dataclasses.replace(tone, bouts=(first, *tone.bouts[1:]))

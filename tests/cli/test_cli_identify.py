@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from cli.made_up import bout, tone_of
 from wingtone.cli import main
 
 if TYPE_CHECKING:
@@ -68,6 +69,64 @@ def test_a_recording_gives_both_halves(runner: CliRunner, hover_wav: Path, perfe
     assert laid_out["recording"]["recorded_at_source"] == "file name"
     assert len(laid_out["bouts"]) > 0
     assert {piece["kind"] for piece in laid_out["evidence"]} >= {"date", "tone"}
+
+
+def test_a_model_stands_in_place_of_the_built_in_cue(runner: CliRunner, hover_wav: Path) -> None:
+    """The demonstration model knows tones only, and its queens (drawn at 6.1 mm) lie well below 150 Hz."""
+    arguments = ["identify", str(hover_wav), "--format", "json"]
+    built_in = answer(runner.invoke(main, arguments))
+    result = runner.invoke(main, [*arguments, "--model", "demonstration"])
+    laid_out = answer(result)
+    assert "demonstration: note: synthetic; for trying the commands; not for real bees" in result.stderr
+    summaries = [piece["summary"] for piece in laid_out["evidence"]]
+    (said,) = [text for text in summaries if "trained model demonstration hears" in text]
+    assert not any("trained model" in piece["summary"] for piece in built_in["evidence"])
+    assert "worker" in said or "male" in said
+    shares = {c["caste"]: c["probability"] for c in laid_out["castes"]}
+    assert shares != {c["caste"]: c["probability"] for c in built_in["castes"]}
+    assert sum(shares.values()) == pytest.approx(1.0)
+
+
+def test_a_model_is_not_asked_of_several_bees(runner: CliRunner, hover_wav: Path, perfect_ear: Find) -> None:
+    perfect_ear(tone_of(bout(140, end_s=2.0), bout(165, start_s=1.0, end_s=3.0)))
+    arguments = ["identify", str(hover_wav), "--model", "demonstration", "--format", "json"]
+    answers = [json.loads(line) for line in runner.invoke(main, arguments).stdout.splitlines()]
+    assert len(answers) == 2
+    for laid_out in answers:
+        assert "model-not-used" in {warning["code"] for warning in laid_out["warnings"]}
+        assert not any("trained model" in piece["summary"] for piece in laid_out["evidence"])
+
+
+def test_a_foreign_model_is_refused_before_anything_is_opened(
+    runner: CliRunner, hover_wav: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import wingtone.audio
+
+    monkeypatch.setattr(wingtone.audio, "open_recording", lambda path: pytest.fail("a recording was opened"))
+    ran = tmp_path / "ran"
+    hostile = tmp_path / "hostile.wingtone"
+    # A pickle that makes a file when it is loaded (Python's manual warns of just this).
+    hostile.write_bytes(f"cbuiltins\nopen\n(V{ran}\nVw\ntR.".encode())
+    result = runner.invoke(main, ["identify", str(hover_wav), "--model", str(hostile)])
+    assert result.exit_code == 1
+    assert result.stdout == ""
+    assert "hostile.wingtone: not a usable model" in result.stderr
+    assert len(result.stderr.splitlines()) == 1
+    assert not ran.exists()
+
+
+def test_a_model_needs_a_recording(runner: CliRunner) -> None:
+    result = runner.invoke(main, ["identify", "--f0", "150", "--model", "demonstration"])
+    assert result.exit_code == 2
+    assert "--model judges the sound of a RECORDING" in result.stderr
+
+
+def test_two_bees_give_two_lines(runner: CliRunner, hover_wav: Path, perfect_ear: Find) -> None:
+    perfect_ear(tone_of(bout(140, end_s=2.0), bout(165, start_s=1.0, end_s=3.0)))
+    result = runner.invoke(main, ["identify", str(hover_wav), "--format", "json"])
+    answers = [json.loads(line) for line in result.stdout.splitlines()]
+    assert [a["individual"] for a in answers] == [1, 2]
+    assert [[b["f0_hz"] for b in a["bouts"]] for a in answers] == [[140.0], [165.0]]
 
 
 def test_a_date_given_is_marked_as_given(runner: CliRunner, hover_wav: Path, perfect_ear: Find) -> None:

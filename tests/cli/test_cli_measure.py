@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from cli.made_up import bout, tone_of
 from wingtone.cli import main
 from wingtone.cli.measure_command import track_names
 from wingtone.clip import measure_json
@@ -34,8 +35,18 @@ def test_table(runner: CliRunner, hover_wav: Path, hover_truth: Measurement, per
     assert "recorded 2026-06-15 10:15 (by its name)" in lines[1]
     assert len([line for line in lines if " flight  " in line]) == len(hover_truth.tone.bouts)
     assert "D3" in result.stdout  # 150 Hz lies between D3, 146.8 Hz, and D#3, 155.6 Hz
-    assert "passes at 3.1 m/s, 0.4 m away, wind" in result.stdout
+    words = " ".join(result.stdout.split())
+    assert "passes at 2.5-3.9 m/s, 0.3-0.5 m away (95 % sure); its own tone is 150.0 Hz, wind" in words
     assert all(len(line) <= 80 for line in lines[1:])
+
+
+def test_two_bees_are_told_one_by_one(runner: CliRunner, hover_wav: Path, perfect_ear: Find) -> None:
+    perfect_ear(tone_of(bout(140, end_s=2.0), bout(210, start_s=3.0, end_s=4.0)))
+    lines = runner.invoke(main, ["measure", str(hover_wav)]).stdout.splitlines()
+    (first,) = [line for line in lines if "Bee 1:" in line]
+    (second,) = [line for line in lines if "Bee 2:" in line]
+    assert "2.0 s of flight in one bout; the tone overall is 140.0 Hz" in first
+    assert "210.0 Hz" in second
 
 
 def test_json_is_one_object_a_line(
@@ -59,11 +70,11 @@ def test_csv_has_a_row_a_bout_with_the_names_of_the_json(
     result = runner.invoke(main, ["measure", "--format", "csv", str(hover_wav)])
     rows = list(csv.DictReader(io.StringIO(result.stdout)))
     assert len(rows) == len(laid_out["bouts"]) > 0
-    for row, bout in zip(rows, laid_out["bouts"], strict=True):
+    for row, told in zip(rows, laid_out["bouts"], strict=True):
         for name in ("path", "sha256", "codec", "recorded_at"):
             assert row[name] == str(laid_out["recording"][name])
         for name in ("start_s", "end_s", "f0_hz", "f0_low_hz", "f0_high_hz", "snr_db"):
-            assert float(row[name]) == bout[name]
+            assert float(row[name]) == told[name]
         assert row["harmonics_db"] == "-3.0;0.0;"
     assert rows[0]["flags"] == "wind"
     assert rows[0]["speed_m_s"] == "3.1"

@@ -18,6 +18,7 @@ from cli.made_up import bout, tone_of
 from wingtone.audio.encode import write_encoded
 from wingtone.clip import (
     flight_cue,
+    flights_by_individual,
     identify_json,
     identify_measurement,
     measure_json,
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from wingtone.clip import Measurement
-    from wingtone.tone.results import ToneResult
+    from wingtone.tone.results import Bout, ToneResult
 
 # --- the cue ----------------------------------------------------------------------------------------
 
@@ -250,6 +251,60 @@ def test_many_bees_are_not_sized(hover_truth: Measurement) -> None:
     assert math.isnan(answer.size.itd_mm)
 
 
+# --- several bees -----------------------------------------------------------------------------------
+
+
+def with_bouts(measurement: Measurement, *bouts: Bout, flags: tuple[str, ...] = ()) -> Measurement:
+    return dataclasses.replace(measurement, tone=tone_of(*bouts), flags=flags)
+
+
+def test_one_bee_has_all_bouts_whatever_their_kind(hover_truth: Measurement) -> None:
+    bouts = (bout(150), bout(300, start_s=1.2, end_s=1.5, kind="sonication"), bout(160, start_s=2, end_s=3))
+    one = with_bouts(hover_truth, *bouts)
+    assert flights_by_individual(one) == [bouts]
+    (answer,) = identify_measurement(one, fauna=load(), hints={})
+    assert len(identify_json(one, answer, individual=1)["bouts"]) == 3
+    assert not {"several-bees", "maybe-several-bees"} & {w.code for w in answer.warnings}
+
+
+@pytest.mark.parametrize(
+    ("second", "at_once"),
+    [(bout(210, start_s=2.0, end_s=3.0), False), (bout(165, start_s=0.5, end_s=1.5), True)],
+)
+def test_two_bees_get_two_answers(hover_truth: Measurement, second: Bout, at_once: bool) -> None:
+    shake = bout(300, start_s=4.0, end_s=4.5, kind="sonication")
+    two = with_bouts(hover_truth, bout(150), second, shake)
+    answers = identify_measurement(two, fauna=load(), hints={"tail": "white"})
+    assert len(answers) == 2
+    for number, (answer, own) in enumerate(zip(answers, two.flight, strict=True), start=1):
+        laid_out = identify_json(two, answer, individual=number)
+        assert laid_out["individual"] == number
+        assert [b["f0_hz"] for b in laid_out["bouts"]] == [own.f0_hz]
+        (told,) = [w["text"] for w in laid_out["warnings"] if w["code"] == "several-bees"]
+        assert f"number {number}" in told
+        assert f"{own.f0_hz:.0f} Hz" in told
+        assert "counted for each" in told
+        assert ("sound at once" in told) == at_once
+        assert ("chance that it is one bee after all" in told) != at_once
+    # Each is sized by its own tone: the higher one is the smaller.
+    assert answers[0].size.itd_mm > answers[1].size.itd_mm
+    assert len(measure_json(two)["bouts"]) == 3
+
+
+def test_doubt_about_one_bee_is_told(hover_truth: Measurement) -> None:
+    doubtful = with_bouts(hover_truth, bout(150), bout(184, start_s=2.0, end_s=3.0))
+    (answer,) = identify_measurement(doubtful, fauna=load(), hints={})
+    (told,) = [w.text for w in answer.warnings if w.code == "maybe-several-bees"]
+    share = re.search(r"(\d+)%", told)
+    assert share is not None
+    assert 20 <= int(share[1]) < 91
+
+
+def test_many_bees_are_not_told_apart(hover_truth: Measurement) -> None:
+    many = with_bouts(hover_truth, bout(150), bout(165, start_s=0.5, end_s=1.5), flags=("many bees",))
+    assert len(identify_measurement(many, fauna=load(), hints={})) == 1
+
+
 # --- the published layouts --------------------------------------------------------------------------
 
 RECORDING_KEYS = [
@@ -286,7 +341,9 @@ def test_measure_layout(hover_truth: Measurement) -> None:
     first = laid_out["bouts"][0]
     assert set(BOUT_KEYS) <= set(first)
     assert first["harmonics_db"] == [-3.0, 0.0, None]  # NaN is not known, and null says so
-    assert first["flyby"] == {"f0_source_hz": 150.0, "speed_m_s": 3.1, "closest_m": 0.4, "at_s": 1.5}
+    published = {"f0_source_hz": 150.0, "speed_m_s": 3.1, "closest_m": 0.4, "at_s": 1.5}
+    assert published.items() <= first["flyby"].items()
+    assert (first["flyby"]["speed_low_m_s"], first["flyby"]["speed_high_m_s"]) == (2.5, 3.9)
     assert first["flags"] == ["wind"]
     assert laid_out["recording"]["recorded_at"].startswith("2026-06-15T10:15")
     assert laid_out["recording"]["recorded_at_source"] == "file name"

@@ -20,7 +20,7 @@ from wingtone.errors import WingtoneError
 
 __all__ = ["COMMANDS", "main"]
 
-COMMANDS = ("demo", "measure", "identify", "fauna")
+COMMANDS = ("demo", "measure", "identify", "cue", "train", "assess", "notebook", "fauna")
 """In the order of ``wingtone --help``. Command ``x`` is `wingtone.cli.x_command.x`."""
 
 EXAMPLES = (

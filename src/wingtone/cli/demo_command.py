@@ -48,7 +48,7 @@ def demo() -> None:
         if measurement is None:
             continue
         with inputs.contained(clip.path):
-            (answer,) = identify_measurement(
+            answer, *_ = identify_measurement(
                 measurement,
                 fauna=fauna,
                 date=clip.date,

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import dataclasses
+import importlib.util
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,8 +12,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from wingtone.cli.command import Command
-from wingtone.cli.faults import debug_option
+from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.inputs import Inputs
+from wingtone.cli.keeping import record_of_answer, records_of_measurement
+from wingtone.cli.notebook_reports import in_a_line
 from wingtone.cli.options import (
     FiniteRange,
     flight_threshold_option,
@@ -19,12 +24,18 @@ from wingtone.cli.options import (
     recordings_argument,
 )
 from wingtone.cli.reports import answered_lines, measured_lines
+from wingtone.errors import MissingExtraError
 
 if TYPE_CHECKING:
     import datetime
+    from collections.abc import Sequence
 
-    from wingtone.identify import ToneCue
+    from wingtone.clip import Measurement
+    from wingtone.identify import Answer, ToneCue
+    from wingtone.learn.model import Model
     from wingtone.notebook.places import Place
+    from wingtone.notebook.records import Record
+    from wingtone.notebook.store import Notebook
 
 __all__ = ["identify"]
 
@@ -45,6 +56,8 @@ person reads off a tuner that jumps about, or hums after the bee."""
         "wingtone identify garden.m4a --hint tail=white --hint collar=yellow",
         "wingtone identify --f0 146 --date 2026-03-20 --hint tail=buff",
         "wingtone identify walk/ --format json > answers.jsonl",
+        "wingtone identify garden.m4a --hint tail=white --record",
+        "wingtone identify garden.m4a --model garden.wingtone",
     ),
 )
 @recordings_argument(required=False)
@@ -64,7 +77,22 @@ person reads off a tuner that jumps about, or hums after the bee."""
     metavar="FOLDER",
     help="The bees of your region; without it those of Britain and Ireland.",
 )
+@click.option(
+    "--model",
+    "model_path",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="A classifier of wingtone train, in place of the built-in tone cue.",
+)
 @flight_threshold_option
+@click.option("--record", "keep", is_flag=True, help="Keep the answer in your notebook, as a hint.")
+@click.option(
+    "--notebook",
+    "notebook_path",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The notebook for --record; without it, the one in your own data folder.",
+)
 @debug_option
 def identify(
     recordings: tuple[str, ...],
@@ -75,7 +103,10 @@ def identify(
     hints: tuple[str, ...],
     f0_hz: float | None,
     fauna_folder: Path | None,
+    model_path: Path | None,
     flight_threshold: float | None,
+    keep: bool,
+    notebook_path: Path | None,
 ) -> None:
     """Narrow who was flying, from the sound, the date, the place and what you saw.
 
@@ -86,6 +117,10 @@ def identify(
         raise click.UsageError("nothing to go on: give a RECORDING, or --f0, or what you saw with --hint.")
     if recordings and f0_hz is not None:
         raise click.UsageError("--f0 is for when there is no recording; leave one of the two out.")
+    if model_path is not None and not recordings:
+        raise click.UsageError("--model judges the sound of a RECORDING; give one.")
+    if notebook_path is not None and not keep:
+        raise click.UsageError("--notebook goes with --record.")
     from wingtone.fauna import load
     from wingtone.identify import parse_hints
 
@@ -97,20 +132,72 @@ def identify(
         "temperature_c": temperature_c,
         "hints": parse_hints(hints, fauna=fauna),
     }
-    if not recordings:
-        from wingtone import identify as identify_room
+    model = None if model_path is None else _model(model_path)
+    with contextlib.ExitStack() as stack:
+        opened = None
+        if keep:  # before the long work: a notebook that cannot be written is told at once
+            from wingtone.notebook.store import Notebook
 
-        answer = identify_room.identify(tone=_given_cue(f0_hz), **known)
+            opened = stack.enter_context(Notebook.open(notebook_path))
+        if recordings:
+            _recordings(
+                recordings, layout, known, model=model, flight_threshold=flight_threshold, opened=opened
+            )
+        else:
+            _without_recording(f0_hz, layout, known, opened=opened)
+
+
+def _model(path: Path) -> Model:
+    """Read a model, and refuse one that is of no use here before any recording is opened."""
+    from wingtone.learn.model import check_usable
+    from wingtone.learn.model_file import load_model
+
+    model = load_model(path)
+    check_usable(model)
+    if importlib.util.find_spec("librosa") is None:
+        raise MissingExtraError("listening with a model (librosa)", "learn")
+    if model.notice:
+        warn(model.notice, where=path)
+    return model
+
+
+def _without_recording(
+    f0_hz: float | None, layout: str, known: dict[str, Any], *, opened: Notebook | None
+) -> None:
+    from wingtone import identify as identify_room
+
+    fauna, tone = known["fauna"], _given_cue(f0_hz)
+    answer = identify_room.identify(tone=tone, **known)
+    try:
+        if opened is not None:
+            record = record_of_answer(answer, tone=tone, fauna=fauna, known=_fields(known))
+            _add(opened, record)
+    finally:  # the answer is told whatever becomes of the record
         click.echo(
             _json(answer.to_json()) if layout == "json" else "\n".join(answered_lines(answer, fauna=fauna))
         )
-        return
+
+
+def _recordings(
+    recordings: tuple[str, ...],
+    layout: str,
+    known: dict[str, Any],
+    *,
+    model: Model | None,
+    flight_threshold: float | None,
+    opened: Notebook | None,
+) -> None:
     from wingtone.clip import identify_json, identify_measurement
 
+    date = known["date"]
     inputs = Inputs(recordings, flight_threshold=flight_threshold)
     for measurement in inputs.measured():
-        with inputs.contained(measurement.recording.path):
-            answers = identify_measurement(measurement, **known)
+        path = measurement.recording.path
+        with inputs.contained(path):
+            answers = identify_measurement(measurement, model=model, **known)
+            if opened is not None:
+                with inputs.contained(path):
+                    _keep(opened, measurement, answers, known, model=model)
             if layout == "table":
                 click.echo("\n".join(measured_lines(measurement)))
             for individual, answer in enumerate(answers, start=1):
@@ -118,8 +205,45 @@ def identify(
                     laid_out = identify_json(measurement, answer, individual=individual, given_date=date)
                     click.echo(_json(laid_out))
                 else:
-                    click.echo("\n" + "\n".join(answered_lines(answer, fauna=fauna)) + "\n")
+                    click.echo("\n" + "\n".join(answered_lines(answer, fauna=known["fauna"])) + "\n")
     inputs.finish()
+
+
+# --- keeping ---------------------------------------------------------------------------------------------
+
+
+def _keep(
+    opened: Notebook,
+    measurement: Measurement,
+    answers: Sequence[Answer],
+    known: dict[str, Any],
+    *,
+    model: Model | None,
+) -> None:
+    """Keep a recording's answers, one record an individual; without a bee and without hints there is none."""
+    if not measurement.flight and not known["hints"]:
+        warn("no flight and no hint, so no record was made of it", where=measurement.recording.path)
+        return
+    fields = _fields(known)
+    if fields.get("event_date") == (measurement.recording.recorded_at or "")[:10]:
+        del fields["event_date"]  # the recording knows the time of that day as well
+    fauna = known["fauna"]
+    for record in records_of_measurement(measurement, answers, fauna=fauna, known=fields, model=model):
+        _add(opened, record)
+
+
+def _fields(known: dict[str, Any]) -> dict[str, Any]:
+    """Give what was typed in as fields of a record."""
+    fields = {name: known[name] for name in ("place", "temperature_c", "hints")}
+    if known["date"] is not None:
+        fields["event_date"] = known["date"].isoformat()
+    return fields
+
+
+def _add(opened: Notebook, record: Record) -> None:
+    entry = opened.add(record)
+    told = in_a_line(dataclasses.replace(entry.record, place=None))  # a recording's place may be private
+    click.echo(f"wingtone: record {entry.number} kept: {told}", err=True)
 
 
 def _given_cue(f0_hz: float | None) -> ToneCue | None:

@@ -69,15 +69,16 @@ class Inputs:
             self.failed = True
             show_unexpected(error, where=where)
 
-    def measure(self, path: Path, *, done: int) -> Measurement | None:
+    def measure(self, path: Path, *, done: int, of: int | None = None) -> Measurement | None:
         """Measure one recording; None when it could not be, which has been told.
 
-        On a terminal a progress bar says how far it is; ``done`` are the recordings before this one.
+        On a terminal a progress bar says how far it is; ``done`` are the recordings before this one, and
+        ``of`` how many there are in all, without it all that were found.
         """
         from wingtone.clip import measure_recording
 
         measurement = None
-        progress = _Progress(path, done=done, of=len(self.paths))
+        progress = _Progress(path, done=done, of=len(self.paths) if of is None else of)
         with self.contained(path):
             try:
                 measurement = measure_recording(

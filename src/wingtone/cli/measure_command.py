@@ -46,7 +46,18 @@ BOUT_COLUMNS = (
     "harmonics_db",
     "flight_probability",
 )
-FLYBY_COLUMNS = ("f0_source_hz", "speed_m_s", "closest_m", "at_s")
+FLYBY_COLUMNS = (
+    "f0_source_hz",
+    "f0_source_low_hz",
+    "f0_source_high_hz",
+    "speed_m_s",
+    "speed_low_m_s",
+    "speed_high_m_s",
+    "closest_m",
+    "closest_low_m",
+    "closest_high_m",
+    "at_s",
+)
 
 
 @click.command(

@@ -5,25 +5,24 @@ from __future__ import annotations
 import csv
 import dataclasses
 import io
+import itertools
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from wingtone import __version__
 from wingtone.cli.command import Command, write_examples
 from wingtone.cli.faults import debug_option, warn
+from wingtone.cli.keeping import given_of, record_of_answer, records_of_measurement
 from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options
 from wingtone.cli.notebook_reports import entry_json, in_a_line, record_json, record_lines, row_lines
 from wingtone.cli.options import format_option
-from wingtone.errors import InputError, RequestError, one_line
+from wingtone.errors import InputError, one_line
 
 if TYPE_CHECKING:
-    import datetime as dt
     from collections.abc import Iterator, Sequence
 
-    from wingtone.notebook.places import Place
     from wingtone.notebook.records import Record
     from wingtone.notebook.store import Entry, Filter, Notebook
 
@@ -126,50 +125,31 @@ def add(
     with _open(ctx, write=True) as opened:
         for record in records:
             entry = opened.add(_with_sex(record), by=by)
-            click.echo(f"record {entry.number} added: {in_a_line(entry.record)}")
+            # The place that a recording states may be private: only one that was typed in is shown again.
+            shown = entry.record if "place" in known else dataclasses.replace(entry.record, place=None)
+            click.echo(f"record {entry.number} added: {in_a_line(shown)}")
 
 
 def _answered(recording_path: Path | None, fauna_folder: Path | None, known: dict[str, Any]) -> list[Record]:
     """Make records of what is known and of what wingtone makes of it, one for each individual."""
     from wingtone.fauna import load
-    from wingtone.notebook.records import Record, Tone, record_from_answer
+    from wingtone.notebook.records import Record
 
     if recording_path is None and known.get("taxon"):
         return [Record(**known)]
     fauna = load(fauna_folder)
-    versions = {"program": f"wingtone {__version__}", "fauna": f"{fauna.id} {fauna.version}"}
-    given: dict[str, Any] = {
-        "fauna": fauna,
-        "date": _single_day(known.get("event_date", "")),
-        "place": known.get("place"),
-        "temperature_c": known.get("temperature_c"),
-        "hints": known["hints"],
-    }
+    given = given_of(known, fauna=fauna)
     if recording_path is None:
         from wingtone.identify import identify
 
-        answer = identify(tone=None, **given)
-        return [record_from_answer(answer.to_json(), made_with=versions, **known)]
-    from wingtone.clip import flight_cue, identify_json, identify_measurement, measure_recording
+        return [record_of_answer(identify(**given), tone=None, fauna=fauna, known=known)]
+    from wingtone.clip import identify_measurement, measure_recording
 
     measurement = measure_recording(recording_path)
     for _, text in measurement.warnings:
         warn(text, where=recording_path)
-    cue = None if "many bees" in measurement.flags else flight_cue(measurement.tone.bouts)
-    tone = (
-        None if cue is None else Tone(cue.f0_hz, cue.f0_low_hz, cue.f0_high_hz, cue.n_bouts, cue.duration_s)
-    )
-    if "place" not in known and measurement.recording.latitude_deg is not None:
-        known["place"] = _place_of_recording(measurement.recording)
-    records = []
-    for individual, answer in enumerate(identify_measurement(measurement, **given), start=1):
-        laid_out = identify_json(measurement, answer, individual=individual)
-        record = record_from_answer(laid_out, tone=tone, made_with=versions, **known)
-        if record.recording is not None:
-            note = dataclasses.replace(record.recording, path=str(recording_path.resolve()))
-            record = dataclasses.replace(record, recording=note)
-        records.append(record)
-    return records
+    answers = identify_measurement(measurement, **given)
+    return records_of_measurement(measurement, answers, fauna=fauna, known=known)
 
 
 def _named(name: str, fauna_folder: Path | None) -> dict[str, str]:
@@ -186,26 +166,6 @@ def _named(name: str, fauna_folder: Path | None) -> dict[str, str]:
     if name:
         warn(f"{name!r} is not a name in the fauna {fauna.id}; it is kept as it is written")
     return {"taxon": name, "vernacular": "", "rank": rank_of_name(name)}
-
-
-def _place_of_recording(recording: Any) -> Place | None:
-    from wingtone.notebook.places import place_from_degrees
-
-    try:
-        return place_from_degrees(recording.latitude_deg, recording.longitude_deg)
-    except RequestError as error:
-        warn(f"the place in the recording was left out: {error.what}", where=recording.path)
-        return None
-
-
-def _single_day(event_date: str) -> dt.date | None:
-    """Give the day to identify with; of an interval its middle, when it is no longer than two weeks."""
-    from wingtone.notebook.events import day_range
-
-    if not event_date:
-        return None
-    first, last = day_range(event_date)
-    return first + (last - first) / 2 if (last - first).days <= 14 else None
 
 
 def _with_sex(record: Record) -> Record:
@@ -345,9 +305,56 @@ def show(ctx: click.Context, /, numbers: Sequence[int], history: bool, layout: s
                 )
 
 
+@notebook.command(
+    cls=Command,
+    examples=(
+        "wingtone notebook chart --kind season --out season.png",
+        "wingtone notebook chart --kind places --out places.svg --taxon 'Bombus hypnorum'",
+    ),
+)
+@click.option(
+    "--kind",
+    type=click.Choice(("season", "places")),
+    required=True,
+    help="season: weeks by name and caste; places: 10 km squares of the national grid, without a map.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="FILE",
+    help="The picture, ending in .png, .svg or .pdf.",
+)
+@filter_options
+@debug_option
+@click.pass_context
+def chart(ctx: click.Context, /, kind: str, out: Path, **chosen: Any) -> None:
+    """Draw the season or the places of records, ready for a talk.
+
+    Rejected records are left out unless you ask for them with --status rejected.
+    """
+    from wingtone.figures.recording import check_target
+
+    check_target(out)
+    where = chosen_filter(**chosen)
+    with _open(ctx, write=False) as opened:
+        records = (entry.record for entry in _not_rejected(opened, where))
+        if kind == "season":
+            from wingtone.figures.season import draw_season
+
+            left_out, why = draw_season(records, out), "no day, or too long an interval"
+        else:
+            from wingtone.figures.places import draw_places
+
+            left_out, why = draw_places(records, out), "no place, or none that fits a 10 km square"
+    if left_out:
+        warn(f"{left_out} record{'s are' if left_out > 1 else ' is'} not in it: {why}", where=out)
+    click.echo(f"{kind} chart written to {one_line(out)}")
+
+
 # --- hand on and take in ---------------------------------------------------------------------------------
 
-FORMATS = ("darwin-core", "csv", "geojson", "bwf")
+FORMATS = ("darwin-core", "csv", "geojson", "bwf", "labels")
 
 
 @notebook.command(
@@ -357,6 +364,7 @@ FORMATS = ("darwin-core", "csv", "geojson", "bwf")
         "wingtone notebook export --format csv --out bees.csv --blur 2",
         "wingtone notebook export --format geojson --out bees.geojson --since 2026-03-01",
         "wingtone notebook export --format bwf --out clips/ --taxon 'Bombus hortorum'",
+        "wingtone notebook export --format labels --out labels.csv",
     ),
 )
 @click.option(
@@ -398,7 +406,8 @@ def export(
     """Hand records on in the standards that others read.
 
     darwin-core is an archive for record centres; csv and geojson are a table and a map with the same terms;
-    bwf writes the flight bouts as Broadcast Wave files. Removed records are left out, and rejected ones too
+    bwf writes the flight bouts as Broadcast Wave files; labels is a table for wingtone train, of the records
+    that you decided or somebody confirmed. Removed records are left out, and rejected ones too
     unless you ask for them with --status rejected. Notes are given as they are written: look through them
     when you keep places back.
     """
@@ -416,6 +425,20 @@ def export(
             for number, reason in written.missing:
                 warn(reason, where=f"record {number}")
             click.echo(f"{len(written.files)} clips written to {one_line(out)}")
+            return
+        if layout == "labels":
+            from wingtone.cli.label_rows import label_rows
+            from wingtone.learn.labels import write_labels
+
+            rows = [
+                label_rows(entry.record, blur_km=disclosure.blur_km, withhold_place=withhold_place)
+                for entry in entries
+            ]
+            write_labels(out, itertools.chain.from_iterable(rows))
+            if left_out := sum(not of_record for of_record in rows):
+                why = "not decided or confirmed, without a name, or without a flight"
+                warn(f"{left_out} record{'s are' if left_out > 1 else ' is'} not in it: {why}", where=out)
+            click.echo(f"{sum(map(len, rows))} labels written to {one_line(out)}")
             return
         if layout == "darwin-core":
             default = writing.Dataset()

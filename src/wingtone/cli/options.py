@@ -50,7 +50,7 @@ def flight_threshold_option(command: Callable[..., Any]) -> Callable[..., Any]:
         "--flight-threshold",
         type=FiniteRange(0, 1),
         metavar="0..1",
-        help="How sure to be before a buzz is called flight; wingtone's own is 0.5. Higher: fewer other "
+        help="How sure to be before a buzz is called flight; wingtone's own is 0.6. Higher: fewer other "
         "sounds taken for a bee, and fewer bees found.",
     )
     decorated: Callable[..., Any] = option(command)

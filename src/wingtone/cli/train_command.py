@@ -1,0 +1,182 @@
+"""``wingtone train``: fit the classifier on the user's own labelled clips."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from wingtone.cli.assess_command import assessed_lines, gathered, show_notes, tell
+from wingtone.cli.command import Command
+from wingtone.cli.faults import debug_option, show
+from wingtone.cli.options import format_option
+from wingtone.cli.tables import columns, paragraph
+from wingtone.errors import OutputError
+
+if TYPE_CHECKING:
+    from wingtone.learn.labels import Labels
+
+__all__ = ["train"]
+
+KINDS = ("logistic", "discriminant", "forest", "boosting")
+
+
+@click.command(
+    cls=Command,
+    examples=(
+        "wingtone train labels.csv --check",
+        "wingtone train labels.csv --out garden.wingtone",
+        "wingtone train labels.csv --out garden.wingtone --figure garden.png",
+        "wingtone train labels.csv --out garden.wingtone --kind discriminant",
+    ),
+    epilog="Columns of LABELS: file, start_s, end_s, caste, taxon, individual, site, date, recorder, "
+    "temperature_c. Only file and one of caste and taxon must be there; naming the individual makes the "
+    "figures honest.",
+)
+@click.argument("labels", type=click.Path(path_type=Path), metavar="LABELS")
+@click.option(
+    "--out",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="MODEL",
+    help="Where to write the model.",
+)
+@click.option("--check", is_flag=True, help="Only look at the labels; nothing is measured or written.")
+@click.option(
+    "--target",
+    type=click.Choice(("caste", "taxon")),
+    help="What to tell apart; without it the caste where every row has one. Only castes can be used with "
+    "wingtone identify --model.",
+)
+@click.option(
+    "--kind",
+    type=click.Choice(KINDS),
+    default=KINDS[0],
+    show_default=True,
+    help="Which classifier; logistic is the best choice for a few hundred bouts.",
+)
+@click.option(
+    "--class-weight",
+    type=click.Choice(("balanced", "as-counted")),
+    default="balanced",
+    show_default=True,
+    help="Whether every class counts the same, or as often as it occurs.",
+)
+@click.option(
+    "--name", default="", metavar="NAME", help="Short name of the model; without it that of the file."
+)
+@click.option(
+    "--figure",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Draw how good it is on one page (.png, .svg or .pdf).",
+)
+@format_option("table", "json")
+@debug_option
+def train(
+    labels: Path,
+    out: Path | None,
+    check: bool,
+    target: str | None,
+    kind: str,
+    class_weight: str,
+    name: str,
+    figure: Path | None,
+    layout: str,
+) -> None:
+    """Fit a classifier on the recordings named in LABELS, a CSV table, and say how good it is.
+
+    How good it is is found on bees it has not heard: clips of one animal, or of one day at a place, are
+    never on both sides. The model file is plain data. Labels too few for an honest answer are refused.
+    """
+    from wingtone.learn.labels import read_labels
+
+    if not check and out is None:
+        raise click.UsageError("say where to write the model with --out, or only look with --check.")
+    if figure is not None:
+        from wingtone.figures.recording import check_target
+
+        check_target(figure)
+    table = read_labels(labels)
+    if check:
+        _look(table, target)
+        return
+    from wingtone.learn.model_file import save_model
+    from wingtone.learn.training import check_extras
+    from wingtone.learn.training import train as fit_and_assess
+
+    assert out is not None
+    # What would fail in the end is found out before the recordings are measured.
+    check_extras(kind)
+    if not out.parent.is_dir():
+        raise OutputError("there is no such folder", remedy="make it first", where=out.parent)
+    dataset, failed = gathered(table, target)
+    show_notes(dataset.notes)
+    model = fit_and_assess(
+        dataset,
+        kind=kind,
+        class_weight=None if class_weight == "as-counted" else class_weight,
+        name=name or out.stem,
+        progress=lambda share: tell(f"assessing: {share:.0%}" if share < 1 else ""),
+    )
+    save_model(model, out)
+    if figure is not None:
+        from wingtone.figures.assessment import draw_assessment
+
+        draw_assessment(model.assessment, model.classes, title=model.name, out=figure)
+    for line in assessed_lines(model.assessment, model.classes, layout=layout, model=model.name):
+        click.echo(line)
+    if failed:
+        click.get_current_context().exit(1)
+
+
+def _look(table: Labels, target: str | None) -> None:
+    """Say what the labels hold and whether it is enough; open every recording, measure none."""
+    from wingtone.audio import open_recording
+    from wingtone.errors import RecordingError
+    from wingtone.learn.assessment import COUNTED_AS, FEW_GROUPS, LEAST_GROUPS
+    from wingtone.learn.labels import counts, groups_of
+
+    chosen = "taxon" if target == "taxon" else "caste" if target == "caste" else table.target()
+    failed = False
+    for path in table.files:
+        try:
+            open_recording(path).close()
+        except RecordingError as error:
+            failed = True
+            show(error)
+    rows = [row for row in table.rows if row.named("caste" if chosen == "caste" else "taxon")]
+    grouping = groups_of(rows)
+    classes = counts(table.rows, "caste" if chosen == "caste" else "taxon")
+    kept_apart = COUNTED_AS[grouping.rests_on]
+    head = f"{len(table.rows)} rows, {len(table.files)} recordings; kept apart by {kept_apart}."
+    for line in paragraph(head):
+        click.echo(line)
+    cells = [[name, str(n), str(groups), _enough(groups)] for name, (n, groups) in classes.items()]
+    for line in columns(cells, align="lrrl", headings=(chosen, "rows", "groups", "")):
+        click.echo(line)
+    if grouping.without_individual:
+        what = (
+            f"{grouping.without_individual} rows do not name the individual. Name it where you can: else "
+            "the same animal may be on both sides of the test."
+        )
+        for line in paragraph(what):
+            click.echo(line)
+    if len(classes) < 2:
+        click.echo("  There is only one class: nothing to tell apart.")
+    if table.ignored:
+        for line in paragraph(f"Columns that mean nothing here: {', '.join(table.ignored)}"):
+            click.echo(line)
+    need = f"Each class needs {LEAST_GROUPS} groups at least, and {FEW_GROUPS} or more for a steady figure."
+    for line in paragraph(need):
+        click.echo(line)
+    if failed:
+        click.get_current_context().exit(1)
+
+
+def _enough(groups: int) -> str:
+    from wingtone.learn.assessment import FEW_GROUPS, LEAST_GROUPS
+
+    if groups < LEAST_GROUPS:
+        return "too few: would be refused"
+    return "few" if groups < FEW_GROUPS else "enough"
