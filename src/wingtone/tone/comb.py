@@ -32,8 +32,9 @@ STEP = 0.005
 N_HARMONICS = 12
 FEW_HARMONICS = 5
 """A comb of the lowest harmonics alone is tried as well, and the better of the two counts: under hiss the
-high teeth hold nothing but noise. Ours: on made-up clips at 5 dB in eight hard conditions it halved the frames
-missed (with the threshold of `wingtone.tone.track` 21 to 4 %); 25 of 25 real tones are tracked as before."""
+high teeth hold nothing but noise. Ours: on made-up clips at 5 dB in eight hard conditions, with the
+threshold of `wingtone.tone.track`, it took the frames missed from 21 to 4 %; 25 of 25 real tones are tracked
+as before."""
 DECAY = 0.4
 """Harmonic h weighs h ** -DECAY. Ours, flat optimum on real recordings (8 to 14 harmonics, 0.3 to 0.5)."""
 GAP_WEIGHT = 0.7
