@@ -307,7 +307,14 @@ def own_files() -> list[Path]:
     if git.returncode == 0:
         files = [ROOT / name for name in git.stdout.split("\0") if name]
     else:
-        files = [path for path in ROOT.rglob("*") if not {".venv", "__pycache__"} & set(path.parts)]
+        # Every hidden folder but the build machine's own is a cache or an environment.
+        inside = [path.relative_to(ROOT) for path in ROOT.rglob("*")]
+        kept = [
+            p
+            for p in inside
+            if "__pycache__" not in p.parts and p.parts[0] in (".ci", p.parts[0].lstrip("."))
+        ]
+        files = [ROOT / path for path in kept]
     return [path for path in files if path.is_file()]
 
 
