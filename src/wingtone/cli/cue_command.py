@@ -13,7 +13,7 @@ import click
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option
 from wingtone.cli.inputs import Inputs
-from wingtone.cli.options import FiniteRange, flight_threshold_option
+from wingtone.cli.options import FiniteRange, fauna_option, flight_threshold_option
 from wingtone.cli.tables import columns, paragraph
 from wingtone.errors import OutputError, RequestError
 
@@ -95,13 +95,7 @@ def _minutes(_: click.Context, parameter: click.Parameter, text: str) -> float |
     metavar="NAME",
     help="Zone of times that do not say theirs, as Europe/London; without it that of this computer.",
 )
-@click.option(
-    "--fauna",
-    "fauna_folder",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="The bees of your region; without it those of Britain and Ireland.",
-)
+@fauna_option
 @flight_threshold_option
 @debug_option
 def cue(

@@ -18,6 +18,7 @@ from wingtone.cli.keeping import record_of_answer, records_of_measurement
 from wingtone.cli.notebook_reports import in_a_line
 from wingtone.cli.options import (
     FiniteRange,
+    fauna_option,
     flight_threshold_option,
     format_option,
     observation_options,
@@ -70,13 +71,7 @@ person reads off a tuner that jumps about, or hums after the bee."""
     metavar="HZ",
     help="The tone of the flight in hertz, when there is no recording.",
 )
-@click.option(
-    "--fauna",
-    "fauna_folder",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="The bees of your region; without it those of Britain and Ireland.",
-)
+@fauna_option
 @click.option(
     "--model",
     "model_path",

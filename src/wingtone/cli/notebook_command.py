@@ -17,7 +17,7 @@ from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.keeping import given_of, record_of_answer, records_of_measurement
 from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options
 from wingtone.cli.notebook_reports import entry_json, in_a_line, record_json, record_lines, row_lines
-from wingtone.cli.options import format_option
+from wingtone.cli.options import fauna_option, format_option
 from wingtone.errors import InputError, one_line
 
 if TYPE_CHECKING:
@@ -89,13 +89,7 @@ def _open(ctx: click.Context, /, *, write: bool) -> Notebook:
     metavar="FILE",
     help="A recording of it; its tone is measured and kept.",
 )
-@click.option(
-    "--fauna",
-    "fauna_folder",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="The bees of your region.",
-)
+@fauna_option
 @debug_option
 @click.pass_context
 def add(

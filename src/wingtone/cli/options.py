@@ -7,6 +7,7 @@ since it is the fauna that says which there are.
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FiniteRange",
+    "fauna_option",
     "flight_threshold_option",
     "format_option",
     "observation_options",
@@ -52,6 +54,19 @@ def flight_threshold_option(command: Callable[..., Any]) -> Callable[..., Any]:
         metavar="0..1",
         help="How sure to be before a buzz is called flight; wingtone's own is 0.6. Higher: fewer other "
         "sounds taken for a bee, and fewer bees found.",
+    )
+    decorated: Callable[..., Any] = option(command)
+    return decorated
+
+
+def fauna_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--fauna``: whose bees are asked about."""
+    option = click.option(
+        "--fauna",
+        "fauna_folder",
+        type=click.Path(path_type=Path),
+        metavar="FOLDER",
+        help="The bees of your region; without it those of Britain and Ireland.",
     )
     decorated: Callable[..., Any] = option(command)
     return decorated
