@@ -30,10 +30,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from wingtone.audio import RecordingInfo
+    from wingtone.evidence import Answer, ToneCue
+    from wingtone.evidence.answer import Advice
+    from wingtone.evidence.case import Likelihood
     from wingtone.fauna import Fauna
-    from wingtone.identify import Answer, ToneCue
-    from wingtone.identify.answer import Advice
-    from wingtone.identify.case import Likelihood
     from wingtone.learn.model import Model
     from wingtone.notebook.places import Place
     from wingtone.tone.individuals import Individuals
@@ -228,9 +228,9 @@ def flight_cue(bouts: Sequence[Bout]) -> ToneCue | None:
     One bout keeps its own interval. For several, the half-widths below and above are combined as
     independent errors of a weighted mean, ``sqrt(sum (w h)^2) / sum w``, widened from three bouts on by
     `MEDIAN_ERROR_FACTOR`. How much one bee's tone differs from bout to bout is not in here; the model of
-    `wingtone.identify` adds it.
+    `wingtone.evidence` adds it.
     """
-    from wingtone.identify import ToneCue
+    from wingtone.evidence import ToneCue
 
     flight = sorted((bout for bout in bouts if bout.kind == "flight"), key=lambda bout: bout.f0_hz)
     if not flight:
@@ -299,7 +299,7 @@ LEAST_DOUBT = 0.2
 
 def _individual_advice(measurement: Measurement, number: int, *, seen: bool) -> list[Advice]:
     """Say how sure it is how many bees there are, and which of them an answer is about."""
-    from wingtone.identify.answer import Advice
+    from wingtone.evidence.answer import Advice
 
     shared = _individuals(measurement)
     if shared is None or not shared.groups:
@@ -350,7 +350,7 @@ def identify_measurement(
     temperature_c
         Air temperature, Celsius.
     hints
-        What was seen: character to state, from `wingtone.identify.parse_hints`.
+        What was seen: character to state, from `wingtone.evidence.parse_hints`.
     model
         A trained classifier whose word on the recording stands in place of the built-in tone cue. It is not
         asked where there is no tone, nor of several bees in one recording, which a warning says.
@@ -367,8 +367,8 @@ def identify_measurement(
     RequestError, MissingExtraError, RecordingError
         With a model, see `wingtone.learn.model.model_likelihood`.
     """
-    from wingtone.identify import identify
-    from wingtone.identify.answer import Advice
+    from wingtone.evidence import identify
+    from wingtone.evidence.answer import Advice
 
     recording = measurement.recording
     extra: list[Advice] = []
@@ -415,7 +415,7 @@ def _word_of(
     model: Model, measurement: Measurement, *, n_bees: int
 ) -> tuple[Likelihood | None, list[Advice]]:
     """Ask a model about the one bee of a recording; it takes all flights for one animal's."""
-    from wingtone.identify.answer import Advice
+    from wingtone.evidence.answer import Advice
     from wingtone.learn.model import model_likelihood
 
     if n_bees > 1:

@@ -37,26 +37,26 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from identify.drawn_bees import VARIANTS, World
+from evidence.drawn_bees import VARIANTS, World
+from wingtone.evidence.calibration import Reliability, calibration_error, reliability
+from wingtone.evidence.case import posterior
+from wingtone.evidence.engine import LEVEL, doubt_words, make_case
+from wingtone.evidence.lineup import CASTES, line_up
+from wingtone.evidence.naming import name_it
+from wingtone.evidence.tone_size import ToneComponents, mixture_quantile, tone_terms
+from wingtone.evidence.weigh import misfits, stranger
 from wingtone.fauna import load
-from wingtone.identify.calibration import Reliability, calibration_error, reliability
-from wingtone.identify.case import posterior
-from wingtone.identify.engine import LEVEL, doubt_words, make_case
-from wingtone.identify.lineup import CASTES, line_up
-from wingtone.identify.naming import name_it
-from wingtone.identify.tone_size import ToneComponents, mixture_quantile, tone_terms
-from wingtone.identify.weigh import misfits, stranger
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from identify.drawn_bees import Trouble
+    from evidence.drawn_bees import Trouble
+    from wingtone.evidence.answer import RecordAs
+    from wingtone.evidence.case import Case
+    from wingtone.evidence.lineup import Lineup
     from wingtone.fauna import Fauna
-    from wingtone.identify.answer import RecordAs
-    from wingtone.identify.case import Case
-    from wingtone.identify.lineup import Lineup
 
 
 WHAT = ("hint", "high", "low", "early", "late", "place")

@@ -42,9 +42,9 @@ from wingtone.clip import Measurement
 from wingtone.cue.agreement import DISAGREES_BITS
 from wingtone.cue.matching import ClipTime, Match, match
 from wingtone.cue.work import Cue, cue_for, read_records, write_cues
+from wingtone.evidence.lineup import line_up
+from wingtone.evidence.prior import log_prior
 from wingtone.fauna import Fauna, load
-from wingtone.identify.lineup import line_up
-from wingtone.identify.prior import log_prior
 from wingtone.notebook.places import parse_place
 from wingtone.simulate import make_scene
 from wingtone.simulate.population import Group, draw_individuals, line_tone_hz

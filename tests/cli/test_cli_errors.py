@@ -186,12 +186,12 @@ def test_an_error_nobody_foresaw_is_contained(
 def test_an_error_nobody_foresaw_outside_any_input_is_one_line_too(
     runner: CliRunner, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import wingtone.identify
+    import wingtone.evidence
 
     def broken(**_: object) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr(wingtone.identify, "identify", broken)
+    monkeypatch.setattr(wingtone.evidence, "identify", broken)
     result = runner.invoke(main, ["identify", "--f0", "150"])
     assert result.exit_code == 1
     assert len(result.stderr.splitlines()) == 1

@@ -10,11 +10,11 @@ import pytest
 from scipy import stats
 
 from wingtone.cue.agreement import AGREES_BITS, DISAGREES_BITS, judge, stated_bee
+from wingtone.evidence import ToneCue
+from wingtone.evidence.lineup import line_up
+from wingtone.evidence.prior import log_prior
+from wingtone.evidence.tone_size import tone_terms
 from wingtone.fauna import Fauna, load
-from wingtone.identify import ToneCue
-from wingtone.identify.lineup import line_up
-from wingtone.identify.prior import log_prior
-from wingtone.identify.tone_size import tone_terms
 from wingtone.notebook.places import parse_place
 
 KEW = parse_place("TQ 18 75")

@@ -124,7 +124,7 @@ def test_the_published_cue_calls_deep_tones_queens() -> None:
 
 def test_the_published_cue_is_what_identify_says(bees: Population) -> None:
     """Between grid points too, against `identify` itself with even odds taken out."""
-    from wingtone.identify import ToneCue, identify
+    from wingtone.evidence import ToneCue, identify
 
     fauna = load()
     without = {share.caste: share.probability for share in identify(fauna=fauna).castes}

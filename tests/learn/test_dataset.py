@@ -10,7 +10,7 @@ import pytest
 from cli.made_up import bout
 from learn.made_up import Population, population
 from wingtone.errors import InputError, MissingExtraError, RecordingError, RequestError
-from wingtone.identify import Likelihood
+from wingtone.evidence import Likelihood
 from wingtone.learn.classifier import BoutClassifier
 from wingtone.learn.dataset import Heard, collect, labelled
 from wingtone.learn.features import NAMES

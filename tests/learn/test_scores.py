@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sklearn import metrics
 
-from wingtone.identify import calibration
+from wingtone.evidence import calibration
 from wingtone.learn import scores
 
 # Worked by hand: 10 bouts, classes 0, 1, 2. Of four 0s three are called right; of four 1s two; of two 2s one.

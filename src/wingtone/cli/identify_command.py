@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from wingtone.clip import Measurement
-    from wingtone.identify import Answer, ToneCue
+    from wingtone.evidence import Answer, ToneCue
     from wingtone.learn.model import Model
     from wingtone.notebook.places import Place
     from wingtone.notebook.records import Record
@@ -116,8 +116,8 @@ def identify(
         raise click.UsageError("--model judges the sound of a RECORDING; give one.")
     if notebook_path is not None and not keep:
         raise click.UsageError("--notebook goes with --record.")
+    from wingtone.evidence import parse_hints
     from wingtone.fauna import load
-    from wingtone.identify import parse_hints
 
     fauna = load(fauna_folder)
     known: dict[str, Any] = {
@@ -159,10 +159,10 @@ def _model(path: Path) -> Model:
 def _without_recording(
     f0_hz: float | None, layout: str, known: dict[str, Any], *, opened: Notebook | None
 ) -> None:
-    from wingtone import identify as identify_room
+    from wingtone import evidence
 
     fauna, tone = known["fauna"], _given_cue(f0_hz)
-    answer = identify_room.identify(tone=tone, **known)
+    answer = evidence.identify(tone=tone, **known)
     try:
         if opened is not None:
             record = record_of_answer(answer, tone=tone, fauna=fauna, known=_fields(known))
@@ -244,7 +244,7 @@ def _add(opened: Notebook, record: Record) -> None:
 def _given_cue(f0_hz: float | None) -> ToneCue | None:
     if f0_hz is None:
         return None
-    from wingtone.identify import ToneCue
+    from wingtone.evidence import ToneCue
 
     return ToneCue(
         f0_hz=f0_hz,

@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from wingtone.clip import Measurement
+    from wingtone.evidence import Answer, ToneCue
     from wingtone.fauna import Fauna
-    from wingtone.identify import Answer, ToneCue
     from wingtone.learn.model import Model
     from wingtone.notebook.places import Place
     from wingtone.notebook.records import Record, Tone
@@ -38,7 +38,7 @@ def made_with(fauna: Fauna, *, model: Model | None = None) -> dict[str, str]:
 
 
 def given_of(known: Mapping[str, Any], *, fauna: Fauna) -> dict[str, Any]:
-    """Give the arguments of `wingtone.identify.identify` that the fields of a record hold."""
+    """Give the arguments of `wingtone.evidence.identify` that the fields of a record hold."""
     from wingtone.notebook.events import middle_day
 
     return {

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from wingtone.bout_table import COLUMNS, bout_rows, csv_values
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option
 from wingtone.cli.inputs import Inputs
@@ -24,40 +25,6 @@ if TYPE_CHECKING:
 __all__ = ["measure"]
 
 TRACK_COLUMNS = ("time_s", "f0_hz", "kind", "f0_second_hz")
-RECORDING_COLUMNS = (
-    "path",
-    "sha256",
-    "duration_s",
-    "sample_rate_hz",
-    "channels",
-    "codec",
-    "recorded_at",
-    "recorded_at_source",
-)
-BOUT_COLUMNS = (
-    "kind",
-    "start_s",
-    "end_s",
-    "f0_hz",
-    "f0_low_hz",
-    "f0_high_hz",
-    "f0_spread_hz",
-    "snr_db",
-    "harmonics_db",
-    "flight_probability",
-)
-FLYBY_COLUMNS = (
-    "f0_source_hz",
-    "f0_source_low_hz",
-    "f0_source_high_hz",
-    "speed_m_s",
-    "speed_low_m_s",
-    "speed_high_m_s",
-    "closest_m",
-    "closest_low_m",
-    "closest_high_m",
-    "at_s",
-)
 
 
 @click.command(
@@ -110,7 +77,7 @@ def measure(
         _make_folder(tracks)
     names = track_names(inputs.paths)
     if layout == "csv":
-        click.echo(_csv_line((*RECORDING_COLUMNS, *BOUT_COLUMNS, *FLYBY_COLUMNS, "flags")), nl=False)
+        click.echo(_csv_line(COLUMNS), nl=False)
     for measurement in inputs.measured():
         path = measurement.recording.path
         with inputs.contained(path):
@@ -129,22 +96,9 @@ def _laid_out(measurement: Measurement, layout: str) -> str:
 
     if layout == "table":
         return "\n".join(measured_lines(measurement)) + "\n\n"
-    laid_out = measure_json(measurement)
     if layout == "json":
-        return json.dumps(laid_out, ensure_ascii=False, allow_nan=False) + "\n"
-    return "".join(_csv_line(row) for row in _bout_rows(laid_out))
-
-
-def _bout_rows(laid_out: dict[str, Any]) -> list[list[Any]]:
-    """Flatten the JSON layout to a row a bout; lists are joined with semicolons."""
-    recording = [laid_out["recording"][name] for name in RECORDING_COLUMNS]
-    rows = []
-    for bout in laid_out["bouts"]:
-        levels = ";".join("" if level is None else str(level) for level in bout["harmonics_db"])
-        values = [levels if name == "harmonics_db" else bout[name] for name in BOUT_COLUMNS]
-        flyby = [(bout["flyby"] or {}).get(name) for name in FLYBY_COLUMNS]
-        rows.append([*recording, *values, *flyby, ";".join(bout["flags"])])
-    return rows
+        return json.dumps(measure_json(measurement), ensure_ascii=False, allow_nan=False) + "\n"
+    return "".join(_csv_line(csv_values(row)) for row in bout_rows(measurement))
 
 
 def _csv_line(values: Sequence[Any]) -> str:

@@ -106,7 +106,7 @@ def add(
     Without --taxon the record keeps the name that wingtone would write down, as a hint. With it, the name is
     yours and counts as decided.
     """
-    from wingtone.identify import parse_hints
+    from wingtone.evidence import parse_hints
 
     known = {name: value for name, value in fields.items() if value not in (None, (), "")}
     known["hints"] = parse_hints(hints)
@@ -134,7 +134,7 @@ def _answered(recording_path: Path | None, fauna_folder: Path | None, known: dic
     fauna = load(fauna_folder)
     given = given_of(known, fauna=fauna)
     if recording_path is None:
-        from wingtone.identify import identify
+        from wingtone.evidence import identify
 
         return [record_of_answer(identify(**given), tone=None, fauna=fauna, known=known)]
     from wingtone.clip import identify_measurement, measure_recording
@@ -185,7 +185,7 @@ def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **f
 
     An empty text clears a field; --hint CHARACTER= takes a hint away. A new name counts as decided.
     """
-    from wingtone.identify import parse_hints
+    from wingtone.evidence import parse_hints
 
     changes = {name: value for name, value in fields.items() if value not in (None, ())}
     if changes.get("place") == "":

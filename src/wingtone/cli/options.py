@@ -86,7 +86,7 @@ class FiniteRange(click.FloatRange):
 def _date(_: click.Context, __: click.Parameter, text: str | None) -> datetime.date | None:
     if text is None:
         return None
-    from wingtone.identify.dates import parse_date
+    from wingtone.evidence.dates import parse_date
 
     return parse_date(text)
 

@@ -20,9 +20,9 @@ if TYPE_CHECKING:
     from wingtone.audio import RecordingInfo
     from wingtone.clip import Measurement
     from wingtone.demo import Comparison, DemoClip
+    from wingtone.evidence import Answer
+    from wingtone.evidence.answer import RecordAs
     from wingtone.fauna import Fauna
-    from wingtone.identify import Answer
-    from wingtone.identify.answer import RecordAs
     from wingtone.tone.results import Bout
 
 __all__ = ["answered_lines", "demo_lines", "measured_lines"]

@@ -3,7 +3,7 @@
 The measure
 -----------
 The weight of the tone for the stated bee, in bits (I. J. Good's weight of evidence), under the model of
-`wingtone.identify`:
+`wingtone.evidence`:
 
     weight = log2  P(tone | stated) / P(tone | everything else that flies that day, there)
 
@@ -37,18 +37,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wingtone.errors import RequestError
-from wingtone.identify.lineup import CASTES, NOT_A_BUMBLEBEE, line_up
-from wingtone.identify.prior import log_prior
-from wingtone.identify.tone_size import mixture_quantile, tone_terms
+from wingtone.evidence.lineup import CASTES, NOT_A_BUMBLEBEE, line_up
+from wingtone.evidence.prior import log_prior
+from wingtone.evidence.tone_size import mixture_quantile, tone_terms
 
 if TYPE_CHECKING:
     import datetime as dt
 
     from numpy.typing import NDArray
 
+    from wingtone.evidence import ToneCue
+    from wingtone.evidence.lineup import Lineup
     from wingtone.fauna import Fauna
-    from wingtone.identify import ToneCue
-    from wingtone.identify.lineup import Lineup
     from wingtone.notebook.places import Place
 
     Floats = NDArray[np.float64]
@@ -63,7 +63,7 @@ EVEN_BITS = 0.4
 """Below this a tone is called about as likely: up to a third more or less. Ours."""
 
 SIZE_LEVEL = 0.9
-"""Level of the size interval, that of `wingtone.identify`."""
+"""Level of the size interval, that of `wingtone.evidence`."""
 
 _PLURALS = {
     "queen": "queens",

@@ -36,8 +36,8 @@ if TYPE_CHECKING:
     from wingtone.clip import Measurement
     from wingtone.cue.matching import Match
     from wingtone.cue.table import Table
+    from wingtone.evidence import ToneCue
     from wingtone.fauna import Fauna
-    from wingtone.identify import ToneCue
 
 __all__ = ["COLUMNS", "Cue", "Records", "clip_time", "cue_for", "read_records", "write_cues"]
 

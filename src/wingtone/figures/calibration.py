@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import os
     from collections.abc import Mapping
 
-    from wingtone.identify.calibration import Reliability
+    from wingtone.evidence.calibration import Reliability
 
 __all__ = ["draw_calibration"]
 

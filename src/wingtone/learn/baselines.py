@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.identify.case import Case, posterior
-from wingtone.identify.lineup import CASTES, line_up
-from wingtone.identify.tone_size import ToneCue
+from wingtone.evidence.case import Case, posterior
+from wingtone.evidence.lineup import CASTES, line_up
+from wingtone.evidence.tone_size import ToneCue
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

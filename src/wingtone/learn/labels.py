@@ -41,9 +41,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from wingtone.errors import Fault, TableError, WingtoneError
+from wingtone.evidence.dates import parse_date
+from wingtone.evidence.lineup import CASTES
 from wingtone.files import replacing
-from wingtone.identify.dates import parse_date
-from wingtone.identify.lineup import CASTES
 from wingtone.notebook.spreadsheets import from_spreadsheet, safe_for_spreadsheets
 
 if TYPE_CHECKING:

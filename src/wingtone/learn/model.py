@@ -1,7 +1,7 @@
 """A trained model: plain numbers, what it was trained on, and how good it is. Its word as a likelihood.
 
 - `Model`: the whole of it
-- `model_likelihood`: what it says of one individual, for `wingtone.identify.identify`
+- `model_likelihood`: what it says of one individual, for `wingtone.evidence.identify`
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from wingtone.errors import RequestError
-from wingtone.identify.case import Likelihood
-from wingtone.identify.lineup import CASTES
+from wingtone.evidence.case import Likelihood
+from wingtone.evidence.lineup import CASTES
 
 if TYPE_CHECKING:
     import os

@@ -34,8 +34,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from wingtone.errors import InputError, MissingExtraError
+from wingtone.evidence.lineup import CASTES
 from wingtone.files import replacing
-from wingtone.identify.lineup import CASTES
 from wingtone.learn.assessment import Assessment
 from wingtone.learn.features import FEATURES_VERSION, NAMES
 from wingtone.learn.model import Model

@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.identify.answer import LookNext
-from wingtone.identify.case import answer_probabilities, posterior
-from wingtone.identify.observe import CONDITION
+from wingtone.evidence.answer import LookNext
+from wingtone.evidence.case import answer_probabilities, posterior
+from wingtone.evidence.observe import CONDITION
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from wingtone.identify.case import Case
-    from wingtone.identify.lineup import Lineup
+    from wingtone.evidence.case import Case
+    from wingtone.evidence.lineup import Lineup
 
     Floats = NDArray[np.float64]
 

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from wingtone.evidence import ToneCue, identify
 from wingtone.fauna import load
-from wingtone.identify import ToneCue, identify
 from wingtone.notebook.places import Place
 
 if TYPE_CHECKING:

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wingtone.errors import DateError, HintError
-from wingtone.identify import parse_date, parse_hints
-from wingtone.identify.dates import week_words
+from wingtone.evidence import parse_date, parse_hints
+from wingtone.evidence.dates import week_words
 
 DAY = dt.date(2026, 3, 20)
 

@@ -1,6 +1,6 @@
 """From a tone, a date, a place and what was seen to an answer.
 
-See `wingtone.identify` for the model in one page.
+See `wingtone.evidence` for the model in one page.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.identify.answer import (
+from wingtone.evidence.answer import (
     Advice,
     Answer,
     Candidate,
@@ -20,15 +20,15 @@ from wingtone.identify.answer import (
     Size,
     TaxonShare,
 )
-from wingtone.identify.case import Case, posterior
-from wingtone.identify.hints import check_hints
-from wingtone.identify.lineup import CASTES, SOMETHING_ELSE, line_up
-from wingtone.identify.look_next import look_next
-from wingtone.identify.naming import name_it
-from wingtone.identify.observe import CONDITION
-from wingtone.identify.prior import is_outside
-from wingtone.identify.weigh import misfits, stranger, weigh
-from wingtone.identify.words import evidence_sentence, plural_name, size_sentence
+from wingtone.evidence.case import Case, posterior
+from wingtone.evidence.hints import check_hints
+from wingtone.evidence.lineup import CASTES, SOMETHING_ELSE, line_up
+from wingtone.evidence.look_next import look_next
+from wingtone.evidence.naming import name_it
+from wingtone.evidence.observe import CONDITION
+from wingtone.evidence.prior import is_outside
+from wingtone.evidence.weigh import misfits, stranger, weigh
+from wingtone.evidence.words import evidence_sentence, plural_name, size_sentence
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -36,13 +36,13 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from wingtone.evidence.answer import RecordAs
+    from wingtone.evidence.case import Likelihood
+    from wingtone.evidence.lineup import Lineup
+    from wingtone.evidence.naming import Naming
+    from wingtone.evidence.tone_size import ToneCue
+    from wingtone.evidence.weigh import Misfit, Stranger, Weighed
     from wingtone.fauna import Fauna
-    from wingtone.identify.answer import RecordAs
-    from wingtone.identify.case import Likelihood
-    from wingtone.identify.lineup import Lineup
-    from wingtone.identify.naming import Naming
-    from wingtone.identify.tone_size import ToneCue
-    from wingtone.identify.weigh import Misfit, Stranger, Weighed
     from wingtone.notebook.places import Place
 
     Floats = NDArray[np.float64]

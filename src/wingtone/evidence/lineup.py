@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.identify import observe
-from wingtone.identify.tone_size import ToneComponents
+from wingtone.evidence import observe
+from wingtone.evidence.tone_size import ToneComponents
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -41,7 +41,7 @@ class Traits:
     """One character of the fauna.
 
     ``frequency`` holds P(true state) of each entry, shape (n - 1, n_states). ``errors`` and ``fades_to`` are
-    those of `wingtone.identify.observe`. For characters worked out elsewhere (size, condition) the frequency
+    those of `wingtone.evidence.observe`. For characters worked out elsewhere (size, condition) the frequency
     is None and the errors are none.
     """
 
@@ -73,7 +73,7 @@ class Lineup:
     traits
         The characters by name, in the order of the fauna.
     couplings
-        What `wingtone.identify.bands` has worked out so far.
+        What `wingtone.evidence.bands` has worked out so far.
     latitude_deg
         Middle latitude of each region, for when no place was given.
     """
@@ -193,7 +193,7 @@ def _lognormal(mean: float, sd: float) -> tuple[float, float]:
 
 
 def _tone(fauna: Fauna) -> ToneComponents:
-    """Build the tone components of `wingtone.identify.tone_size` from the tone tables.
+    """Build the tone components of `wingtone.evidence.tone_size` from the tone tables.
 
     The doubt about the exponent grows with the distance from the anchor; ``sd_wear`` joins the spread
     between bees of one size. When the spread of a candidate on the line comes out below

@@ -104,7 +104,7 @@ class Evidence:
     """What one piece of evidence did.
 
     ``weight_bits`` is the base-2 logarithm of the factor by which this piece, added to all the
-    others, changes the odds of the leading name (`wingtone.identify.weigh.weigh`).
+    others, changes the odds of the leading name (`wingtone.evidence.weigh.weigh`).
     """
 
     kind: EvidenceKind

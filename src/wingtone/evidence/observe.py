@@ -30,7 +30,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.identify.tone_size import CLASS_BOUNDS_MM, normal_cdf
+from wingtone.evidence.tone_size import CLASS_BOUNDS_MM, normal_cdf
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

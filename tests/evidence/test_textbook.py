@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from wingtone.identify import Answer, ToneCue, identify
+from wingtone.evidence import Answer, ToneCue, identify
 from wingtone.notebook.places import parse_place
 
 if TYPE_CHECKING:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from wingtone.identify.lineup import Lineup
+    from wingtone.evidence.lineup import Lineup
 
     Floats = NDArray[np.float64]
 
@@ -56,7 +56,7 @@ def bands_given_parts(lineup: Lineup, parts: Mapping[str, str], *, fading: float
     parts
         Part to reported state, for those reported.
     fading, bald
-        As for `wingtone.identify.observe.report_matrix`.
+        As for `wingtone.evidence.observe.report_matrix`.
     """
     joint = _coupling(lineup, fading, bald)
     count = _count(lineup, parts, fading=fading, bald=bald)

@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 
 from benchmarks.calibration import assess, caste_accuracy, caste_table, report
-from identify.drawn_bees import VARIANTS
+from evidence.drawn_bees import VARIANTS
 from wingtone.errors import MissingExtraError
-from wingtone.identify.calibration import calibration_error, reliability
+from wingtone.evidence.calibration import calibration_error, reliability
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from wingtone.evidence.lineup import Lineup
     from wingtone.fauna import Fauna
-    from wingtone.identify.lineup import Lineup
 
 BEES = 2000
 

@@ -5,11 +5,11 @@
 The terms are independent given the candidate, with two exceptions, both handled exactly:
 
 - the size by eye depends on the tone through the ITD: it is judged against ITD *given* the tone;
-- ``bands`` counts what ``collar``, ``scutellum`` and ``front-band`` show, `wingtone.identify.bands`.
+- ``bands`` counts what ``collar``, ``scutellum`` and ``front-band`` show, `wingtone.evidence.bands`.
 
 Conventions
 -----------
-Arrays over candidates have shape (n,), `wingtone.identify.lineup`. All logarithms are natural.
+Arrays over candidates have shape (n,), `wingtone.evidence.lineup`. All logarithms are natural.
 """
 
 from __future__ import annotations
@@ -21,21 +21,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wingtone.evidence import observe
+from wingtone.evidence.bands import BAND_PARTS, BANDS, bands_given_parts, can_count
+from wingtone.evidence.lineup import CASTES, SOMETHING_ELSE
+from wingtone.evidence.prior import log_prior
+from wingtone.evidence.tone_size import tone_terms
 from wingtone.fauna import week_of
-from wingtone.identify import observe
-from wingtone.identify.bands import BAND_PARTS, BANDS, bands_given_parts, can_count
-from wingtone.identify.lineup import CASTES, SOMETHING_ELSE
-from wingtone.identify.prior import log_prior
-from wingtone.identify.tone_size import tone_terms
 
 if TYPE_CHECKING:
     import datetime as dt
 
     from numpy.typing import NDArray
 
-    from wingtone.identify.answer import EvidenceKind
-    from wingtone.identify.lineup import Lineup
-    from wingtone.identify.tone_size import ToneCue, ToneTerms
+    from wingtone.evidence.answer import EvidenceKind
+    from wingtone.evidence.lineup import Lineup
+    from wingtone.evidence.tone_size import ToneCue, ToneTerms
     from wingtone.notebook.places import Place
 
     Floats = NDArray[np.float64]
@@ -50,7 +50,7 @@ class Likelihood:
     Attributes
     ----------
     classes
-        Names among `wingtone.identify.lineup.CASTES`; a caste that is missing gets the mean likelihood.
+        Names among `wingtone.evidence.lineup.CASTES`; a caste that is missing gets the mean likelihood.
     log_likelihood
         ln P(sound | class) up to a common constant: a classifier's ln posterior minus its ln training prior.
     name
@@ -120,7 +120,7 @@ class Case:
 
 
 def tone_of(lineup: Lineup, case: Case) -> ToneTerms:
-    """Return what the tone says of each candidate, `wingtone.identify.tone_size.tone_terms`."""
+    """Return what the tone says of each candidate, `wingtone.evidence.tone_size.tone_terms`."""
     return tone_terms(lineup.tone, case.tone, temperature_c=case.temperature_c)
 
 

@@ -10,20 +10,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wingtone.evidence.case import answer_probabilities, tone_of
+from wingtone.evidence.dates import week_words
+from wingtone.evidence.lineup import CASTES, NOT_A_BUMBLEBEE
+from wingtone.evidence.observe import CONDITION
+from wingtone.evidence.prior import activity, is_outside, log_prior
+from wingtone.evidence.tone_size import mixture_quantile, size_words, tone_band_hz
 from wingtone.fauna import week_of
-from wingtone.identify.case import answer_probabilities, tone_of
-from wingtone.identify.dates import week_words
-from wingtone.identify.lineup import CASTES, NOT_A_BUMBLEBEE
-from wingtone.identify.observe import CONDITION
-from wingtone.identify.prior import activity, is_outside, log_prior
-from wingtone.identify.tone_size import mixture_quantile, size_words, tone_band_hz
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from wingtone.identify.answer import EvidenceKind
-    from wingtone.identify.case import Case
-    from wingtone.identify.lineup import Lineup
+    from wingtone.evidence.answer import EvidenceKind
+    from wingtone.evidence.case import Case
+    from wingtone.evidence.lineup import Lineup
 
     Floats = NDArray[np.float64]
 

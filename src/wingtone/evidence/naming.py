@@ -19,15 +19,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.identify.answer import RecordAs
-from wingtone.identify.observe import CONDITION
+from wingtone.evidence.answer import RecordAs
+from wingtone.evidence.observe import CONDITION
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from wingtone.evidence.case import Case
+    from wingtone.evidence.lineup import Lineup
     from wingtone.fauna import Aggregate
-    from wingtone.identify.case import Case
-    from wingtone.identify.lineup import Lineup
 
     Floats = NDArray[np.float64]
 

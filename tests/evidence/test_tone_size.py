@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from wingtone.identify import ToneCue, size_words
-from wingtone.identify.tone_size import mixture_quantile, normal_cdf, tone_band_hz, tone_terms
+from wingtone.evidence import ToneCue, size_words
+from wingtone.evidence.tone_size import mixture_quantile, normal_cdf, tone_band_hz, tone_terms
 
 if TYPE_CHECKING:
-    from wingtone.identify.lineup import Lineup
+    from wingtone.evidence.lineup import Lineup
 
 with Path(__file__).with_name("published_tones.csv").open(encoding="utf-8") as file:
     PUBLISHED = list(csv.DictReader(file))

@@ -14,17 +14,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wingtone.evidence.case import answer_probabilities, posterior, tone_of
+from wingtone.evidence.observe import CONDITION
+from wingtone.evidence.prior import is_outside, log_prior
 from wingtone.fauna import week_of
-from wingtone.identify.case import answer_probabilities, posterior, tone_of
-from wingtone.identify.observe import CONDITION
-from wingtone.identify.prior import is_outside, log_prior
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from wingtone.identify.answer import EvidenceKind
-    from wingtone.identify.case import Case
-    from wingtone.identify.lineup import Lineup
+    from wingtone.evidence.answer import EvidenceKind
+    from wingtone.evidence.case import Case
+    from wingtone.evidence.lineup import Lineup
 
     Floats = NDArray[np.float64]
 

@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from wingtone.identify import ToneCue
-from wingtone.identify.case import answer_probabilities, posterior
-from wingtone.identify.engine import make_case
-from wingtone.identify.look_next import LEAST_BITS, expected_bits, look_next
-from wingtone.identify.weigh import misfits, weigh
+from wingtone.evidence import ToneCue
+from wingtone.evidence.case import answer_probabilities, posterior
+from wingtone.evidence.engine import make_case
+from wingtone.evidence.look_next import LEAST_BITS, expected_bits, look_next
+from wingtone.evidence.weigh import misfits, weigh
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from wingtone.identify.lineup import Lineup
+    from wingtone.evidence.lineup import Lineup
 
 JUNE = dt.date(2026, 6, 10)
 TONE = ToneCue(150.0, 148.0, 152.0)

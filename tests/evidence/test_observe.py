@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from wingtone.identify import observe
+from wingtone.evidence import observe
 
 if TYPE_CHECKING:
-    from wingtone.identify.lineup import Lineup
+    from wingtone.evidence.lineup import Lineup
 
 
 def test_error_matrix_by_hand() -> None:

@@ -13,22 +13,22 @@ import pytest
 
 from fauna.tiny import write_fauna
 from wingtone.errors import HintError
+from wingtone.evidence import Likelihood, ToneCue, identify
+from wingtone.evidence.case import posterior
+from wingtone.evidence.engine import make_case
+from wingtone.evidence.lineup import CASTES, SOMETHING_ELSE, line_up
+from wingtone.evidence.prior import ELSE_OUTSIDE, ELSE_SHARE, log_prior
+from wingtone.evidence.weigh import stranger
+from wingtone.evidence.words import plural_name, who
 from wingtone.fauna import SHIPPED, load
-from wingtone.identify import Likelihood, ToneCue, identify
-from wingtone.identify.case import posterior
-from wingtone.identify.engine import make_case
-from wingtone.identify.lineup import CASTES, SOMETHING_ELSE, line_up
-from wingtone.identify.prior import ELSE_OUTSIDE, ELSE_SHARE, log_prior
-from wingtone.identify.weigh import stranger
-from wingtone.identify.words import plural_name, who
 from wingtone.notebook.places import parse_place
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from wingtone.evidence import Answer
+    from wingtone.evidence.lineup import Lineup
     from wingtone.fauna import Fauna
-    from wingtone.identify import Answer
-    from wingtone.identify.lineup import Lineup
 
 MARCH, JULY = dt.date(2026, 3, 12), dt.date(2026, 7, 12)
 LONDON = parse_place("51.5,-0.1")
@@ -200,7 +200,7 @@ def test_counting_bands_already_told_adds_little(lineup: Lineup) -> None:
 
 def test_the_table_of_bands_holds_when_nothing_else_was_said(lineup: Lineup) -> None:
     """Summed over what the three parts may look like, the joint gives back the fauna's bands."""
-    from wingtone.identify.bands import bands_given_parts
+    from wingtone.evidence.bands import bands_given_parts
 
     total = bands_given_parts(lineup, {}, fading=0.1, bald=0.0)
     assert total == pytest.approx(lineup.reports("bands", fading=0.1, bald=0.0), abs=1e-6)
@@ -208,7 +208,7 @@ def test_the_table_of_bands_holds_when_nothing_else_was_said(lineup: Lineup) -> 
 
 def test_bands_and_parts_are_one_joint_distribution(lineup: Lineup) -> None:
     """Summed over every answer to both, the likelihoods of collar and bands make one."""
-    from wingtone.identify.case import log_likelihood
+    from wingtone.evidence.case import log_likelihood
 
     total = np.zeros(len(lineup))
     for collar in lineup.traits["collar"].states:

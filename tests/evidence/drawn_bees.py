@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from wingtone.evidence import ToneCue
+from wingtone.evidence import observe as obs
+from wingtone.evidence.bands import bands_given_parts
+from wingtone.evidence.lineup import line_up
+from wingtone.evidence.prior import ELSE_SHARE
+from wingtone.evidence.tone_size import CLASS_BOUNDS_MM, ELSE_HIGH_HZ, ELSE_LOW_HZ
 from wingtone.fauna import week_of
-from wingtone.identify import ToneCue
-from wingtone.identify import observe as obs
-from wingtone.identify.bands import bands_given_parts
-from wingtone.identify.lineup import line_up
-from wingtone.identify.prior import ELSE_SHARE
-from wingtone.identify.tone_size import CLASS_BOUNDS_MM, ELSE_HIGH_HZ, ELSE_LOW_HZ
 from wingtone.notebook.places import Place
 
 if TYPE_CHECKING:

@@ -2,8 +2,8 @@ from __future__ import annotations
 
 import pytest
 
+from wingtone.evidence.lineup import Lineup, line_up
 from wingtone.fauna import Fauna, load
-from wingtone.identify.lineup import Lineup, line_up
 
 
 @pytest.fixture(scope="session")

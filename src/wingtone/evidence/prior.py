@@ -28,7 +28,7 @@ from wingtone.fauna import week_of
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from wingtone.identify.lineup import Lineup
+    from wingtone.evidence.lineup import Lineup
     from wingtone.notebook.places import Place
 
     Floats = NDArray[np.float64]
