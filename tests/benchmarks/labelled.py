@@ -4,8 +4,10 @@ The audio is not part of the project: it lies beside it (``../shared/recordings`
 ``WINGTONE_RECORDINGS``) and is only ever read. Further negatives come from openly licensed Debian packages
 (voices in many languages, engines, aircraft), unpacked into a folder of the user's choice::
 
-    for p in asterisk-core-sounds-{en,es,fr,it,ru}-wav ktuberling-data torcs-data flightgear-data-base; do
-        apt-get download $p && dpkg -x $p*.deb FOLDER/$p
+    for p in asterisk-core-sounds-{en,es,fr,it,ru}-wav asterisk-prompt-it-menardi-wav \\
+             asterisk-moh-opsound-wav ktuberling-data klettres-data torcs-data flightgear-data-base \\
+             supertuxkart-data tuxpaint-stamps-default megaglest-data scorched3d-data; do
+        apt-get download $p && dpkg -x $p*.deb FOLDER/x_$p
     done
 
 Conventions
@@ -240,24 +242,60 @@ def negatives(folder: Path, *, rate_hz: int) -> Iterator[Negative]:
     for package in sorted(folder.glob("*asterisk-core-sounds-*")):
         language = package.name.split("sounds-")[1].split("-")[0]
         files = [p for p in package.rglob("*.wav") if "silence" not in str(p) and "monkeys" not in p.name]
-        name = f"telephone prompts, {language}"
-        yield Negative(
-            name, "voices", language in VOICE_PACKAGES_TRAIN, _levelled(_strung(files, 420, rate_hz), 1)
-        )
+        train = language in VOICE_PACKAGES_TRAIN
+        sound = _strung(files, 420 if train else 1200, rate_hz)
+        yield Negative(f"telephone prompts, {language}", "voices", train, _levelled(sound, 1))
+    for package in sorted(folder.glob("*asterisk-prompt-*")):
+        sound = _strung([*package.rglob("*.wav")], 900, rate_hz)
+        yield Negative(f"other {package.name[2:]}", "voices", False, _levelled(sound, 1))
     by_folder: Mapping[Path, list[Path]] = defaultdict(list)
-    for path in sorted(folder.glob("*ktuberling*/**/*")):
+    for path in sorted([*folder.glob("*ktuberling*/**/*"), *folder.glob("*klettres*/**/*")]):
         if path.suffix in (".ogg", ".wav"):
-            by_folder[path.parent].append(path)
+            place = path.parent.parent if "klettres" in str(path) else path.parent
+            by_folder[place].append(path)
     for place, files in by_folder.items():
         if len(files) > 10:
-            language = place.name.split("@")[0]
-            name = f"game voices, {place.name}"
-            yield Negative(
-                name, "voices", language in VOICE_LANGUAGES_TRAIN, _levelled(_strung(files, 120, rate_hz), 2)
-            )
-    engines = [*folder.glob("*torcs*/**/*.wav"), *folder.glob("*flightgear*/**/Sounds/*.wav")]
-    for path in sorted(engines):
-        samples = _load(path, rate_hz)
-        if samples is not None:
-            name = f"engine, {path.stem}"
-            yield Negative(name, "engines", zlib.crc32(name.encode()) % 2 == 0, _levelled(samples, 3))
+            game = "letters" if "klettres" in str(place) else "game"
+            train = place.name.split("@")[0] in VOICE_LANGUAGES_TRAIN
+            sound = _strung(files, 120, rate_hz)
+            yield Negative(f"{game} voices, {place.name}", "voices", train, _levelled(sound, 2))
+    engines = [
+        *folder.glob("*torcs*/**/*.wav"),
+        *folder.glob("*flightgear*/**/Sounds/*.wav"),
+        *folder.glob("*supertuxkart*/**/*engine*.ogg"),
+    ]
+    music = [*folder.glob("*asterisk-moh*/**/*.wav"), *folder.glob("*supertuxkart*/**/music/*.ogg")]
+    for label, paths in (("engines", engines), ("music", music)):
+        for path in sorted(paths):
+            samples = _load(path, rate_hz)
+            if samples is not None:
+                name = f"{label.removesuffix('s')}, {path.stem}"
+                # The kart's engines came last, and were never trained on.
+                train = zlib.crc32(name.encode()) % 2 == 0 and not (
+                    label == "engines" and path.suffix == ".ogg"
+                )
+                yield Negative(name, label, train, _levelled(samples[: 60 * rate_hz], 3))
+
+
+GAME_INSECTS_HZ = {
+    "animals/insects/bee.ogg": 235.0,
+    "animals/insects/hornet.ogg": 165.0,
+    "beehive/sounds/bee1.wav": 170.0,
+    "beehive/sounds/bee2.wav": 111.0,
+    "beehive/sounds/bee3.wav": 157.0,
+    "beehive/sounds/bee4.wav": 112.0,
+    "explosions/bees.wav": 235.0,
+}
+"""Insects of games, called so by their file names, and the tone of each, read off its comb. Some may be made
+by computer, so they only help to train and never count in a score."""
+
+
+def game_insects(folder: Path, *, rate_hz: int) -> Iterator[tuple[str, float, NDArray[np.float32]]]:
+    """Name, tone in Hz, and samples of shape (1, n) with 0.3 s of near silence either side."""
+    for ending, f0_hz in GAME_INSECTS_HZ.items():
+        for path in sorted(folder.glob(f"**/{ending}")):
+            samples = _load(path, rate_hz)
+            if samples is not None:
+                quiet = np.zeros(round(0.3 * rate_hz), np.float32)
+                padded = np.concatenate([quiet, samples, quiet])
+                yield f"game/{path.stem}", f0_hz, _levelled(padded, 4)[None]

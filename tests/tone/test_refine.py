@@ -35,9 +35,9 @@ def refined_of(samples: np.ndarray, line_hz: float) -> np.ndarray:
     )
 
 
-@pytest.mark.parametrize("snr_db", [10.0, 0.0])
-def test_error_is_near_the_bound_and_its_size_is_known(snr_db: float) -> None:
-    f0 = 147.3
+@pytest.mark.parametrize("f0", [147.3, 205.0])
+@pytest.mark.parametrize(("snr_db", "most"), [(20.0, 1.35), (10.0, 1.3), (0.0, 1.4)])
+def test_error_is_near_the_bound_and_its_size_is_known(f0: float, snr_db: float, most: float) -> None:
     errors, stated = [], []
     for seed in range(12):
         out = refined_of(harmonic_sound(f0, amplitudes=AMPLITUDES, snr_db=snr_db, seed=seed), f0 * 1.004)
@@ -46,8 +46,19 @@ def test_error_is_near_the_bound_and_its_size_is_known(snr_db: float) -> None:
     rmse = float(np.sqrt(np.mean(np.concatenate(errors) ** 2)))
     bound = crb_hz(snr_db, refine.LENGTH * refine.DECIMATION)
     assert bound < rmse * 1.05, "below the bound: the bound or the noise is wrong"
-    assert rmse < 1.6 * bound
-    assert np.median(np.concatenate(stated)) == pytest.approx(rmse, rel=0.3)
+    assert rmse < most * bound
+    # Above 10 dB what is left of the neighbouring harmonics counts as noise: the error is overstated.
+    assert np.median(np.concatenate(stated)) == pytest.approx(rmse, rel=0.15 if snr_db < 20 else 0.5)
+
+
+@pytest.mark.parametrize(("f0", "rumble_hz"), [(205.0, 43.0), (120.0, 20.0)])
+def test_a_loud_rumble_does_not_fold_into_the_harmonics(f0: float, rumble_hz: float) -> None:
+    """Each rumble lies near the rate at rest (400 Hz) from a harmonic, and is far louder than the tone."""
+    sound = harmonic_sound(f0, amplitudes=(0.2, 1.0, 0.8, 0.3, 0.1, 0.1), snr_db=10)
+    time_s = np.arange(sound.size) / RATE
+    rumble = 0.5 * np.sin(2 * np.pi * rumble_hz * time_s)
+    out = refined_of((sound + rumble).astype(np.float32), f0 * 1.004)
+    assert np.sqrt(np.mean((out["f0_hz"] - f0) ** 2)) < 0.05
 
 
 def test_a_wrong_start_is_put_right_and_the_bias_is_small() -> None:

@@ -312,11 +312,11 @@ def _legend(figure: Figure, measurement: Measurement) -> None:
     figure.legend(handles=marks, loc="outside lower center", ncols=len(marks), frameon=False, fontsize=8)
 
 
-def _lines(measurement: Measurement) -> list[tuple[str, NDArray[np.float64], NDArray[np.float64]]]:
+def _lines(measurement: Measurement) -> list[tuple[str, NDArray[np.float64], NDArray[np.floating]]]:
     """Kind, times and tone of each bout that has a line, thinned to what can be seen."""
     track = measurement.tone.track
     thin = max(1, math.ceil(track.time_s.size / MOST_POINTS))
-    lines: list[tuple[str, NDArray[np.float64], NDArray[np.float64]]] = []
+    lines: list[tuple[str, NDArray[np.float64], NDArray[np.floating]]] = []
     for number, bout in enumerate(measurement.tone.bouts):
         of_bout = np.flatnonzero(track.bout == number)[::thin]
         if of_bout.size:

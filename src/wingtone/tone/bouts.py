@@ -32,13 +32,15 @@ JOIN_GAP_S = 0.3
 JOIN_LN = 0.12
 """Bouts of one kind closer than 0.3 s and 12 % of tone are one bout: a bee turning away and back."""
 Z_95 = 1.96
-END_S = 0.027
+END_S = 0.03
 WANDER_SHARE = 0.022
 LINE_SHARE = 0.0005
-"""What the bend of the likelihood does not see: where exactly a bout ends (27 ms), the smoothing of wander
+"""What the bend of the likelihood does not see: where exactly a bout ends (30 ms), the smoothing of wander
 within a window (2.2 % of how far the tone moves), the grid and the joining of runs (0.05 %). Ours, set on
 the simulator's clips at 10, 5 and 0 dB so that the 95 % interval covers 95 % of bouts;
 ``tests/benchmarks/simulated.py`` repeats it on other seeds."""
+LOWEST_SONICATION_HZ = 150.0
+"""Sonication lies at about 200-400 Hz (De Luca et al. 2019, read); a margin for big bees (ours)."""
 LOWEST_FLIGHT_HZ, HIGHEST_FLIGHT_HZ = 75.0, 330.0
 """Flight lies within 80-320 Hz; a margin for Doppler and measurement. Nothing outside is called flight."""
 
@@ -81,7 +83,7 @@ def kind_of(judged: Judged, *, threshold: float) -> Kind | None:
     needed = min(threshold + (SHORT_EXTRA if judged.stretch_s < SHORT_S else 0.0), 0.99)
     if flight >= needed and LOWEST_FLIGHT_HZ <= f0_hz <= HIGHEST_FLIGHT_HZ:
         return "flight"
-    if sonication >= 0.5:
+    if sonication >= 0.5 and f0_hz >= LOWEST_SONICATION_HZ:
         return "sonication"
     return "uncertain" if flight + sonication > 0.5 and f0_hz >= LOWEST_FLIGHT_HZ else None
 
@@ -188,7 +190,10 @@ def f0_interval(refined: NDArray[np.void], line_hz: NDArray[np.float64], duratio
     if f0_hz.size > 4:
         measurement = max(measurement, float(np.mean(np.diff(f0_hz, 3) ** 2)) / 20.0)
     own = np.pi / 2 * measurement / independent
-    ends = (spread * END_S / duration_s) ** 2
+    # Ends that are off by a share of the bout shift the median by as much of the order of its values.
+    share = min(0.5, END_S / duration_s)
+    before, after = np.quantile(line_hz, [0.5 - share, 0.5 + share])
+    ends = float(after - before) ** 2 / 4
     rest = (WANDER_SHARE * spread) ** 2 + (LINE_SHARE * centre) ** 2
     return Z_95 * float(np.sqrt(own + ends + rest))
 

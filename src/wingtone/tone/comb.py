@@ -3,7 +3,7 @@
 For each candidate f0 the contrast at its harmonics is added and the contrast half-way between them is
 taken away. Half-way points settle the octave both ways: a comb at twice the true spacing finds the odd
 harmonics standing in its gaps, a comb at half of it finds every other tooth missing. On a logarithmic
-frequency axis every harmonic is a shift, so the whole sum is a few added slices.
+frequency axis every harmonic is a shift, so the whole sum is one thin matrix, mostly zeros.
 
 Conventions
 -----------
@@ -21,7 +21,10 @@ import numpy as np
 from wingtone.tone import spectrum
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
+    from scipy.sparse import csr_array
 
 LOWEST_HZ = 60.0
 HIGHEST_HZ = 460.0
@@ -51,25 +54,46 @@ def candidates_hz() -> NDArray[np.float64]:
     return grid
 
 
-@lru_cache(maxsize=1)
-def _log_axis() -> tuple[NDArray[np.int64], NDArray[np.float32], int]:
-    """Bins and weights that interpolate a spectrum on the log axis, and the index of LOWEST_HZ on it."""
+@lru_cache(maxsize=8)
+def _combs(band_hz: float, n_bins: int) -> tuple[csr_array, csr_array, NDArray[np.float32]]:
+    """The comb as two matrices of shape (n_candidates, n_bins), and how the first joins the second.
+
+    The first gives the salience of the few lowest harmonics alone; the second, with the first times the third
+    (n_candidates, 1), that of all. Sparse products stay on one processor, which OpenBLAS's do not: waking
+    the others takes longer than the sums.
+    """
+    from scipy.sparse import csr_array
+
+    # On the log axis candidate k lies ``zero`` steps up from the start, and every harmonic is a shift.
     low = LOWEST_HZ / 2
-    n = int(np.log(_TOP_HZ / low) / STEP) + 1
-    position = low * np.exp(STEP * np.arange(n)) / spectrum.BIN_HZ
-    index = np.minimum(position.astype(np.int64), spectrum.N_BINS - 2)
-    return index, (position - index).astype(np.float32), round(np.log(2.0) / STEP)
+    top = int(np.log(min(band_hz, _TOP_HZ) / low) / STEP)
+    position = low * np.exp(STEP * np.arange(top)) / spectrum.bin_hz(n_bins)
+    index = np.minimum(position.astype(np.int64), n_bins - 2)
+    weight = position - index
+    zero = round(np.log(2.0) / STEP)
+    shape = candidates_hz().size, n_bins
 
+    def comb_of(harmonics: range) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Teeth and gaps, and the sum of their squares for each candidate."""
+        teeth, energy = np.zeros(shape), np.zeros((shape[0], 1))
+        for h in harmonics:
+            for place, tooth in ((h, h**-DECAY), (h - 0.5, -GAP_WEIGHT * h**-DECAY)):
+                at = zero + round(np.log(place) / STEP) + np.arange(shape[0])
+                row = np.flatnonzero(at < top)
+                at = at[row]
+                np.add.at(teeth, (row, index[at]), tooth * (1 - weight[at]))
+                np.add.at(teeth, (row, index[at] + 1), tooth * weight[at])
+                energy[row] += tooth**2
+        return teeth, energy
 
-@lru_cache(maxsize=1)
-def _teeth() -> tuple[tuple[int, float], ...]:
-    """Shift on the log axis and signed weight of every tooth and gap."""
-    out = []
-    for h in range(1, N_HARMONICS + 1):
-        weight = h**-DECAY
-        out.append((round(np.log(h) / STEP), weight))
-        out.append((round(np.log(h - 0.5) / STEP), -GAP_WEIGHT * weight))
-    return tuple(out)
+    few, few_energy = comb_of(range(1, FEW_HARMONICS + 1))
+    more, more_energy = comb_of(range(FEW_HARMONICS + 1, N_HARMONICS + 1))
+    size, all_size = np.sqrt(few_energy), np.sqrt(few_energy + more_energy)
+    return (
+        csr_array((few / size).astype(np.float32)),
+        csr_array((more / all_size).astype(np.float32)),
+        (size / all_size).astype(np.float32),
+    )
 
 
 def salience(contrast: NDArray[np.float32], *, band_hz: float = _TOP_HZ) -> NDArray[np.float32]:
@@ -77,7 +101,7 @@ def salience(contrast: NDArray[np.float32], *, band_hz: float = _TOP_HZ) -> NDAr
 
     Parameters
     ----------
-    contrast : shape (n_frames, N_BINS)
+    contrast : shape (n_frames, n_bins)
         From `wingtone.tone.spectrum.contrast`.
     band_hz
         Upper edge of what the recording carries; teeth above it do not count.
@@ -86,39 +110,21 @@ def salience(contrast: NDArray[np.float32], *, band_hz: float = _TOP_HZ) -> NDAr
     -------
     shape (n_frames, n_candidates), float32
     """
-    from scipy.linalg.blas import saxpy
-
-    index, weight, zero = _log_axis()
+    few_teeth, more_teeth, share = _combs(min(band_hz, _TOP_HZ), contrast.shape[1])
     by_bin = np.ascontiguousarray(contrast.T)
-    on_log = by_bin[index]
-    upper = by_bin[index + 1]
-    upper -= on_log
-    upper *= weight[:, None]
-    on_log += upper
-    top = min(index.size, int(np.log(min(band_hz, _TOP_HZ) / (LOWEST_HZ / 2)) / STEP))
-    n, n_frames = candidates_hz().size, contrast.shape[0]
-    total = np.zeros((n, n_frames), np.float32)
-    energy = np.zeros(n, np.float32)
-    few: NDArray[np.float32] = total
-    for number, (shift, tooth) in enumerate(_teeth()):
-        if number == 2 * FEW_HARMONICS:
-            few = (total / np.sqrt(energy)[:, None]).astype(np.float32)
-        start = zero + shift
-        reach = min(n, top - start)
-        if reach > 0 and n_frames:
-            # total[:reach] += tooth * on_log[start : start + reach], without a temporary array
-            saxpy(on_log.ravel(), total.ravel(), n=reach * n_frames, a=tooth, offx=start * n_frames)
-            energy[:reach] += np.float32(tooth**2)
-    total /= np.sqrt(energy)[:, None]
+    few, total = few_teeth @ by_bin, more_teeth @ by_bin
+    total += few * share
     np.maximum(total, few, out=total)
     return np.ascontiguousarray(total.T)
 
 
-def combine_channels(per_channel: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Join the salience of several channels, shape (n_channels, n_frames, n_candidates).
+def combine_channels(per_channel: Sequence[NDArray[np.float32]]) -> NDArray[np.float32]:
+    """Join the salience of several channels, each of shape (n_frames, n_candidates).
 
     Wind and handling differ between channels, the bee does not: the sum keeps unit variance for
     independent noise and gains where both channels hear the bee.
     """
-    joined: NDArray[np.float32] = per_channel.sum(axis=0) / np.float32(np.sqrt(per_channel.shape[0]))
-    return joined
+    joined = per_channel[0]
+    for another in per_channel[1:]:
+        joined = joined + another
+    return joined / np.float32(np.sqrt(len(per_channel))) if len(per_channel) > 1 else joined

@@ -20,7 +20,7 @@ Metres, seconds, Hz; levels in nepers of power; logarithms are natural. ``course
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -77,6 +77,8 @@ from made-up passes."""
 PRIOR_LN_SPEED = (float(np.log(3.0)), 0.7)
 PRIOR_LN_CLOSEST = (float(np.log(0.5)), 0.9)
 """Before anything is heard: 3 m/s within a factor of 4, half a metre within a factor of 6 (95 %). Ours."""
+SMALL_STEP = 1e-6
+"""Of ln speed, ln distance and seconds, for slopes: between rounding and curvature (common practice)."""
 Z_95 = 1.96
 
 
@@ -131,6 +133,11 @@ class _Course:
     level_variance: NDArray[np.float64]
     peak_s: float
     half_width_s: float
+
+    @cached_property
+    def middle_ln(self) -> float:
+        """Median of ln f0."""
+        return float(np.median(self.ln_f0))
 
 
 def _course(refined: NDArray[np.void]) -> _Course | None:
@@ -194,9 +201,9 @@ def _expected(
     distance_m, ln_ratio = heard_from_pass(
         times, speed_m_s=speed_m_s, closest_m=closest_m, sound_speed_m_s=sound_speed_m_s
     )
-    wave = 2 * np.pi * np.exp(np.median(course.ln_f0)) / sound_speed_m_s
-    k_r = wave * distance_m * course.orders[:, None, None]
-    loud = taper * np.sqrt(1 + 1 / k_r**2) / distance_m
+    wave = 2 * np.pi * np.exp(course.middle_ln) / sound_speed_m_s
+    near = (1 / (wave * course.orders) ** 2)[:, None, None] / distance_m**2
+    loud = np.sqrt(1 + near) * (taper / distance_m)
     level = 2 * np.log(loud.sum(axis=2) / taper.sum())
     phase = np.cumsum(ln_ratio, axis=1) - 0.5 * ln_ratio
     weight = loud[0] / loud[0].sum(axis=1, keepdims=True)
@@ -208,11 +215,13 @@ def _expected(
 
 def _whitener(covariance: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
     """Give the matrix that makes such noise white and of unit size, and half the log determinant."""
-    from scipy.linalg import cholesky, solve_triangular
+    from scipy.linalg import cholesky
+    from scipy.linalg.lapack import dtrtri
 
     n = covariance.shape[0]
     root = cholesky(covariance + 1e-9 * np.trace(covariance) / n * np.eye(n), lower=True)
-    return solve_triangular(root, np.eye(n), lower=True), float(np.log(np.diag(root)).sum())
+    whiten, _ = dtrtri(root, lower=1)
+    return whiten, float(np.log(np.diag(root)).sum())
 
 
 def _tone_whitener(course: _Course, wander: float) -> tuple[NDArray[np.float64], float]:
@@ -258,27 +267,52 @@ def _fit(
     whiten_level: NDArray[np.float64],
     sound_speed_m_s: float,
 ) -> _Fitted:
-    """Weighted nonlinear least squares (Levenberg-Marquardt) from a start."""
+    """Weighted nonlinear least squares (Levenberg-Marquardt) from a start.
+
+    Only the path's own three slopes are taken by a small step; the others are plain.
+    """
     from scipy.optimize import least_squares
+    from scipy.special import expit
+
+    n = course.time_s.size
+
+    @lru_cache(maxsize=2)
+    def expected(ln_speed: float, ln_closest: float, at_s: float) -> tuple[NDArray[np.float64], ...]:
+        return _expected(course, float(np.exp(ln_speed)), float(np.exp(ln_closest)), at_s, sound_speed_m_s)
 
     def residuals(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        ln_speed, ln_closest, at_s, ln_source = values[:4]
-        slope, level = _expected(
-            course, float(np.exp(ln_speed)), float(np.exp(ln_closest)), at_s, sound_speed_m_s
-        )
+        slope, level = expected(*values[:3].tolist())
         told = np.logaddexp(values[4:, None] + level, course.noise)
         prior = [
-            (ln_speed - PRIOR_LN_SPEED[0]) / PRIOR_LN_SPEED[1],
-            (ln_closest - PRIOR_LN_CLOSEST[0]) / PRIOR_LN_CLOSEST[1],
+            (values[0] - PRIOR_LN_SPEED[0]) / PRIOR_LN_SPEED[1],
+            (values[1] - PRIOR_LN_CLOSEST[0]) / PRIOR_LN_CLOSEST[1],
         ]
-        tone = whiten_tone @ (course.ln_f0 - ln_source - slope)
+        tone = whiten_tone @ (course.ln_f0 - values[3] - slope)
         levels = (whiten_level @ (course.level - told)[..., None]).ravel()
         return np.concatenate([tone, levels, prior])
 
+    def slopes(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        path = values[:3].tolist()
+        slope, level = expected(*path)
+        tone_share = expit(values[4:, None] + level - course.noise)
+        out = np.zeros((n * (1 + course.orders.size) + 2, values.size))
+        of_levels = out[n:-2].reshape(course.orders.size, n, values.size)
+        for k in range(3):
+            moved = [value + SMALL_STEP * (k == j) for j, value in enumerate(path)]
+            other_slope, other_level = expected(*moved)
+            out[:n, k] = whiten_tone @ (slope - other_slope) / SMALL_STEP
+            of_level = tone_share * (level - other_level) / SMALL_STEP
+            of_levels[:, :, k] = (whiten_level @ of_level[..., None])[..., 0]
+        out[:n, 3] = -whiten_tone.sum(axis=1)
+        for k, whiten in enumerate(whiten_level):
+            of_levels[k, :, 4 + k] = -whiten @ tone_share[k]
+        out[-2, 0], out[-1, 1] = 1 / PRIOR_LN_SPEED[1], 1 / PRIOR_LN_CLOSEST[1]
+        return out
+
     scale = np.concatenate([[0.3, 0.3, 0.05, 0.005], np.full(course.orders.size, 0.5)])
-    found = least_squares(residuals, start, x_scale=scale, method="lm", max_nfev=400)
-    slopes: NDArray[np.float64] = np.asarray(found.jac, np.float64)
-    return _Fitted(found.x, np.asarray(np.linalg.inv(slopes.T @ slopes), np.float64))
+    found = least_squares(residuals, start, jac=slopes, x_scale=scale, method="lm", max_nfev=60)
+    last: NDArray[np.float64] = np.asarray(found.jac, np.float64)
+    return _Fitted(found.x, np.asarray(np.linalg.inv(last.T @ last), np.float64))
 
 
 def _told_by(
@@ -321,8 +355,7 @@ def _start(course: _Course, sound_speed_m_s: float) -> NDArray[np.float64]:
     closest_m = float(np.exp(ln_speed)) * course.half_width_s
     _, level = _expected(course, float(np.exp(ln_speed)), closest_m, course.peak_s, sound_speed_m_s)
     levels = course.level.max(axis=1) - level.max(axis=1)
-    middle = float(np.median(course.ln_f0))
-    return np.concatenate([[ln_speed, np.log(closest_m), course.peak_s, middle], levels])
+    return np.concatenate([[ln_speed, np.log(closest_m), course.peak_s, course.middle_ln], levels])
 
 
 def _source(course: _Course, fitted: _Fitted, wander: float, sound_speed_m_s: float) -> tuple[float, float]:

@@ -27,8 +27,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 CHUNK_FRAMES = 4000
-MARGIN_FRAMES = 200
+MARGIN_FRAMES = 150
 MARGIN_S = MARGIN_FRAMES * spectrum.HOP_S
+UNHEARD = -99.0
+"""Salience of frames nobody looked at: no tone reaches over them."""
 QUIET_FRAMES = 200
 """2 s without a tone part what is heard: more than any later stage looks back or ahead (1.5 s)."""
 MOST_ROWS = 60_000
@@ -147,13 +149,14 @@ def _chunk_rows(
     chunk: NDArray[np.float32], first: int, core: tuple[int, int], band_hz: float
 ) -> tuple[NDArray[np.void], NDArray[np.void], NDArray[np.void], NDArray[np.void]]:
     """Track one chunk; rows and refined values of its core, of the first and of a second tone."""
-    looks = salience_of(chunk, band_hz=band_hz, step=scout.STEP_FRAMES)
+    looks = looks_at(chunk, band_hz=band_hz)
     n_frames = (chunk.shape[1] - spectrum.WINDOW) // spectrum.HOP + 1
-    tracked = [
-        _span_rows(chunk, first, span, band_hz)
+    spans = [
+        span
         for span in scout.spans(looks, n_frames=n_frames)
-        if first + span[1] > core[0] and first + span[0] < core[1]
+        if first + span[1] + SHOULDER > core[0] and first + span[0] - SHOULDER < core[1]
     ]
+    tracked = [_group_rows(chunk, first, group, band_hz) for group in _groups(spans)]
     rows = np.concatenate([np.zeros(0, ROW), *tracked])
     second, second_refined = second_line(chunk, rows, first_frame=first, band_hz=band_hz)
     rows = _inside(rows, core)
@@ -165,16 +168,47 @@ def _inside(rows: NDArray[np.void], core: tuple[int, int]) -> NDArray[np.void]:
     return rows[(rows["frame"] >= core[0]) & (rows["frame"] < core[1])]
 
 
-def _span_rows(
-    chunk: NDArray[np.float32], first: int, span: tuple[int, int], band_hz: float
+def _groups(spans: list[tuple[int, int]]) -> list[list[tuple[int, int]]]:
+    """Spans whose shoulders touch belong together."""
+    groups: list[list[tuple[int, int]]] = []
+    for span in spans:
+        if groups and span[0] - groups[-1][-1][1] < 2 * SHOULDER:
+            groups[-1].append(span)
+        else:
+            groups.append([span])
+    return groups
+
+
+def _group_rows(
+    chunk: NDArray[np.float32], first: int, spans: list[tuple[int, int]], band_hz: float
 ) -> NDArray[np.void]:
-    """Track the frames of one span of a chunk."""
-    start, end = span
-    part = chunk[:, start * spectrum.HOP : (end - 1) * spectrum.HOP + spectrum.WINDOW]
-    shape = (chunk.shape[0], spectrum.N_BINS, end - start)
-    levels, marks = np.empty(shape, np.float32), np.empty(shape, np.float32)
-    salience = salience_of(part, band_hz=band_hz, keep=(levels, marks))
-    path = track.best_path(salience)
+    """Track the frames of neighbouring spans of a chunk.
+
+    The shoulders are only looked at when a tone is found: most spans hold none.
+    """
+    n_frames = (chunk.shape[1] - spectrum.WINDOW) // spectrum.HOP + 1
+    start, end = max(0, spans[0][0] - SHOULDER), min(n_frames, spans[-1][1] + SHOULDER)
+    path = np.full(end - start, track.NO_BEE, np.int64)
+    shape = (chunk.shape[0], spectrum.N_BINS, path.size)
+    levels, marks = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+    salience = np.full((path.size, comb.candidates_hz().size), UNHEARD, np.float32)
+
+    def hear(a: int, b: int) -> None:
+        part = chunk[:, (start + a) * spectrum.HOP : (start + b - 1) * spectrum.HOP + spectrum.WINDOW]
+        salience[a:b] = salience_of(part, band_hz=band_hz, keep=(levels[:, :, a:b], marks[:, :, a:b]))
+
+    heard = np.zeros(path.size, bool)
+    for a, b in spans:
+        part = slice(a - start, b - start)
+        hear(part.start, part.stop)
+        # A frame that was not heard comes after the span's last: what is tracked has to pay for its end.
+        path[part] = track.best_path(salience[part.start : part.stop + 1])[: b - a]
+        heard[part] = True
+    near = spectrum.running_mean((path != track.NO_BEE).astype(np.float32), SHOULDER) > 0
+    wanted = np.flatnonzero(near & ~heard)
+    for run in np.split(wanted, np.flatnonzero(np.diff(wanted) > 1) + 1):
+        if run.size:
+            hear(int(run[0]), int(run[-1]) + 1)
     return frame_rows(
         levels.transpose(0, 2, 1),
         marks.transpose(0, 2, 1),
@@ -185,11 +219,24 @@ def _span_rows(
     )
 
 
+def looks_at(samples: NDArray[np.float32], *, band_hz: float) -> NDArray[np.float32]:
+    """Salience of every `scout.STEP_FRAMES`-th frame of a sound as `scout.spans` wants it."""
+    step = scout.STEP_FRAMES
+    n_looks = (samples.shape[1] - spectrum.WINDOW) // (spectrum.HOP * step) + 1
+    out = []
+    for block in _blocks(samples, n_looks, spectrum.HOP * step):
+        marks = (
+            spectrum.contrast(spectrum.log_power(channel, step=step, size=scout.FFT_SIZE), band_hz=band_hz)
+            for channel in block
+        )
+        out.append(comb.combine_channels([comb.salience(one, band_hz=band_hz) for one in marks]))
+    return np.concatenate(out)
+
+
 def salience_of(
     samples: NDArray[np.float32],
     *,
     band_hz: float,
-    step: int = 1,
     keep: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None,
 ) -> NDArray[np.float32]:
     """Salience of a sound, all channels together.
@@ -197,8 +244,6 @@ def salience_of(
     Parameters
     ----------
     samples : shape (n_channels, n)
-    step
-        Take every so manieth frame.
     keep
         Two arrays of shape (n_channels, N_BINS, n_frames) to be filled with log power and contrast.
 
@@ -206,15 +251,21 @@ def salience_of(
     -------
     shape (n_frames, n_candidates), float32
     """
-    n_frames = (samples.shape[1] - spectrum.WINDOW) // (spectrum.HOP * step) + 1
+    n_frames = (samples.shape[1] - spectrum.WINDOW) // spectrum.HOP + 1
     out = np.empty((n_frames, comb.candidates_hz().size), np.float32)
-    for a in range(0, n_frames, spectrum.BLOCK_FRAMES):
-        b = min(a + spectrum.BLOCK_FRAMES, n_frames)
-        block = samples[:, a * step * spectrum.HOP : (b - 1) * step * spectrum.HOP + spectrum.WINDOW]
-        levels = [spectrum.log_power(channel, step=step) for channel in block]
+    for number, block in enumerate(_blocks(samples, n_frames, spectrum.HOP)):
+        levels = [spectrum.log_power(channel) for channel in block]
         marks = [spectrum.contrast(one, band_hz=band_hz) for one in levels]
+        here = slice(number * spectrum.BLOCK_FRAMES, number * spectrum.BLOCK_FRAMES + levels[0].shape[0])
         if keep is not None:
             for c in range(len(levels)):
-                keep[0][c, :, a:b], keep[1][c, :, a:b] = levels[c].T, marks[c].T
-        out[a:b] = comb.combine_channels(np.stack([comb.salience(one, band_hz=band_hz) for one in marks]))
+                keep[0][c, :, here], keep[1][c, :, here] = levels[c].T, marks[c].T
+        out[here] = comb.combine_channels([comb.salience(one, band_hz=band_hz) for one in marks])
     return out
+
+
+def _blocks(samples: NDArray[np.float32], n_frames: int, hop: int) -> Iterator[NDArray[np.float32]]:
+    """Samples under `spectrum.BLOCK_FRAMES` frames at a time."""
+    for a in range(0, n_frames, spectrum.BLOCK_FRAMES):
+        b = min(a + spectrum.BLOCK_FRAMES, n_frames)
+        yield samples[:, a * hop : (b - 1) * hop + spectrum.WINDOW]

@@ -6,6 +6,7 @@ found, not with the recording.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,15 +25,17 @@ from wingtone.tone.gate import Gate, load_gate
 from wingtone.tone.listen import Heard, listen
 from wingtone.tone.pieces import Piece, cut, features
 from wingtone.tone.results import Bout, ToneResult, Track
+from wingtone.tone.swarm import swarm_frames
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from numpy.typing import NDArray
 
-    # Frame, f0 and number of the bout of every frame in a bout: half as wide as in the `Track` made of them.
+    # Frame, f0 and number of the bout of every frame in a bout.
     _Line = tuple[NDArray[np.int32], NDArray[np.float32], NDArray[np.int32]]
 
+MANY_BEES = "many bees"
 SILENT_PEAK = 1e-4
 """-80 dB of full scale: below it a recording holds nothing a microphone heard. Ours."""
 
@@ -74,20 +77,32 @@ def measure(
         raise ValueError(f"blocks must be at {spectrum.RATE_HZ} Hz, not {rate_hz}")
     if not 0.0 <= flight_threshold <= 1.0:
         raise ValueError(f"flight_threshold must lie in 0..1, not {flight_threshold}")
+    return measure_heard(listen(blocks, band_hz=band_hz), flight_threshold=flight_threshold, gate=gate)
+
+
+def measure_heard(
+    parts: Iterable[Heard], *, flight_threshold: float = FLIGHT_THRESHOLD, gate: Gate | None = None
+) -> ToneResult:
+    """Decide and measure what `wingtone.tone.listen` has heard; see `measure`.
+
+    Apart, so that one hearing can be decided on again and again, as benchmarks do.
+    """
     gate = gate or load_gate()
     bouts: list[Bout] = []
     lines: list[_Line] = []
     peak = 0.0
-    for heard in listen(blocks, band_hz=band_hz):
+    swarm_s = 0.0
+    for heard in parts:
         peak = max(peak, heard.peak)
         found, line = _bouts(heard, gate, flight_threshold, n_before=len(bouts))
-        bouts += found
+        swarm = swarm_frames(heard.rows, heard.second_rows)
+        swarm_s += swarm.size * spectrum.HOP_S
+        bouts += _without_single_bees(found, swarm)
         lines.append(line)
-    return ToneResult(
-        bouts=tuple(bouts),
-        track=_track(lines),
-        flags=("silent",) if peak < SILENT_PEAK else _shared_flags(tuple(bouts)),
-    )
+    flags = ("silent",) if peak < SILENT_PEAK else _shared_flags(bouts)
+    if swarm_s > sum(bout.duration_s for bout in bouts if bout.kind == "flight"):
+        flags = (*flags, MANY_BEES)
+    return ToneResult(bouts=tuple(bouts), track=_track(lines), flags=flags)
 
 
 def piece_features(
@@ -133,12 +148,32 @@ def _bouts(heard: Heard, gate: Gate, threshold: float, *, n_before: int) -> tupl
 
 
 def _track(lines: list[_Line]) -> Track:
-    """The tone line of all bouts."""
-    frame, f0_hz, bout = (np.concatenate(parts) for parts in zip(*lines, strict=True))
-    return Track(frame * spectrum.HOP_S, f0_hz.astype(np.float64), bout.astype(np.int64))
+    """The tone line of all bouts. ``lines`` is used up on the way: a day may hold 8.6 million frames."""
+    at = sum(frame.size for frame, _, _ in lines)
+    track = Track(np.empty(at), np.empty(at, np.float32), np.empty(at, np.int32))
+    while lines:
+        frame, f0_hz, bout = lines.pop()
+        part = slice(at - frame.size, at)
+        track.time_s[part], track.f0_hz[part], track.bout[part] = frame * spectrum.HOP_S, f0_hz, bout
+        at = part.start
+    return track
 
 
-def _shared_flags(bouts: tuple[Bout, ...]) -> tuple[str, ...]:
+def _without_single_bees(bouts: list[Bout], swarm: NDArray[np.int64]) -> list[Bout]:
+    """Call no bout the flight of one bee that lies mostly in a swarm's frames."""
+    if swarm.size == 0:
+        return bouts
+
+    def seen(bout: Bout) -> Bout:
+        first, last = np.searchsorted(swarm, np.array([bout.start_s, bout.end_s]) / spectrum.HOP_S)
+        if bout.kind != "flight" or (last - first) * spectrum.HOP_S < bout.duration_s / 2:
+            return bout
+        return replace(bout, kind="uncertain", flyby=None, flags=(*bout.flags, MANY_BEES))
+
+    return [seen(bout) for bout in bouts]
+
+
+def _shared_flags(bouts: list[Bout]) -> tuple[str, ...]:
     """Flags that most of the flight bouts carry hold for the recording."""
     flight = [b for b in bouts if b.kind == "flight"]
     names = {name for b in flight for name in b.flags}

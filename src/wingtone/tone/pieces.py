@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wingtone.tone import spectrum
-from wingtone.tone.rows import N_TEETH
+from wingtone.tone.rows import N_FLANKED, N_TEETH
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -75,7 +75,8 @@ def cut(rows: NDArray[np.void], *, first_stretch: int = 0) -> list[Piece]:
     reach = 3
     jump = np.zeros(tracked.size)
     if tracked.size > 2 * reach:
-        jump[reach:-reach] = np.abs(tone[2 * reach :] - tone[: -2 * reach])
+        unbroken = frame[2 * reach :] - frame[: -2 * reach] == 2 * reach
+        jump[reach:-reach] = np.abs(tone[2 * reach :] - tone[: -2 * reach]) * unbroken
     # Cut at the steepest point of each stretch that steps too far.
     steep = (jump > STEP_CUT) & (jump >= np.roll(jump, 1)) & (jump > np.roll(jump, -1))
     start = np.flatnonzero(np.r_[True, broken | steep[1:]])
@@ -108,9 +109,16 @@ def _slope(values: NDArray[np.float32]) -> float:
     return float((x * (values - values.mean())).sum() / max((x * x).sum(), 1e-9))
 
 
+def _tenths(values: NDArray[np.float32]) -> tuple[float, float]:
+    """10th and 90th percentile, linear between values in order as numpy's, which takes ten times as long."""
+    ordered = np.sort(values).astype(np.float64)
+    low, high = np.interp(np.array([0.1, 0.9]) * (ordered.size - 1), np.arange(ordered.size), ordered)
+    return float(low), float(high)
+
+
 def _spread(values: NDArray[np.float32]) -> float:
-    low, high = np.percentile(values, [10, 90])
-    return float(high - low)
+    low, high = _tenths(values)
+    return high - low
 
 
 def _smooth(values: NDArray[np.float32], width: int) -> NDArray[np.float32]:
@@ -127,19 +135,19 @@ def _own_features(piece: Piece) -> dict[str, float]:
     """
     rows = piece.rows
     tone, level = rows["ln_f0"], rows["level"]
-    n = tone.size
-    salience_low, salience_high = np.percentile(rows["salience"], [10, 90])
+    n, slope = tone.size, _slope(tone)
+    salience_low, salience_high = _tenths(rows["salience"])
     out: dict[str, float] = {
         "ln_duration": float(np.log(piece.duration_s)),
         "ln_f0": piece.ln_f0,
         "tone_spread": _spread(tone),
-        "tone_slope": _slope(tone) * 100,
-        "tone_slope_size": abs(_slope(tone)) * 100,
+        "tone_slope": slope * 100,
+        "tone_slope_size": abs(slope) * 100,
         "tone_jitter": float(np.mean(np.abs(np.diff(tone, 2)))) if n > 2 else np.nan,
         "tone_wander": float(np.std(tone - _smooth(tone, 21))),
         "salience": float(rows["salience"].mean()),
-        "salience_low": float(salience_low),
-        "salience_high": float(salience_high),
+        "salience_low": salience_low,
+        "salience_high": salience_high,
         "double": float((rows["salience_double"] - rows["salience"]).mean()),
         "half": float((rows["salience_half"] - rows["salience"]).mean()),
         "third": float((rows["salience_third"] - rows["salience"]).mean()),
@@ -151,13 +159,17 @@ def _own_features(piece: Piece) -> dict[str, float]:
     }
     with np.errstate(invalid="ignore"):
         profile = _means(rows["teeth"])
-        shape = rows["tooth_level"] - np.nanmax(rows["tooth_level"], axis=1, keepdims=True)
+        shape = rows["tooth_level"] - np.fmax.reduce(rows["tooth_level"], axis=1, keepdims=True)
         mean_shape = _means(shape)
+        sharpness = rows["tooth_level"][:, :N_FLANKED] - rows["flank_level"]
         movement = _means(np.abs(shape - mean_shape))
     for h in range(N_TEETH):
         out[f"tooth_{h + 1}"] = float(profile[h])
         if h < 8:
             out[f"shape_{h + 1}"] = float(mean_shape[h])
+    for h in range(N_FLANKED):
+        out[f"sharp_{h + 1}"] = _mean(sharpness[:, h])
+    out["sharp_best"] = _mean(np.sort(np.nan_to_num(sharpness, nan=-9.0), axis=1)[:, -2:].ravel())
     out["odd_teeth"] = _mean(profile[[0, 2, 4]])
     out["even_teeth"] = _mean(profile[[1, 3, 5]])
     out["rich"] = float(np.nansum(profile > 0.8))
@@ -175,7 +187,7 @@ def _own_features(piece: Piece) -> dict[str, float]:
 
 def _mean(values: NDArray[np.floating]) -> float:
     good = values[np.isfinite(values)]
-    return float(good.mean()) if good.size else np.nan
+    return float(np.add.reduce(good) / good.size) if good.size else np.nan
 
 
 def _means(values: NDArray[np.floating]) -> NDArray[np.float64]:

@@ -28,14 +28,23 @@ if TYPE_CHECKING:
 
 HOP_FRAMES = 4
 DECIMATION = 15
-"""Harmonics at rest are averaged to 400 samples a second: the offsets looked for are below 40 Hz."""
+REACH = 3
+CUT_HZ = 110.0
+"""Harmonics at rest are averaged to 400 samples a second: the offsets looked for are below 40 Hz. Each
+average is a low pass (sinc under a Kaiser window, beta 2.5: textbook) over three times the step. With one
+step alone, what lies near 400 Hz away (another harmonic, the rumble of wind) folds in only 26 dB down: the
+median error against the tones read by hand in the labelled recordings was 0.49 %, and is 0.29 % now."""
+COLUMNS_AT_ONCE = 8192
 RATE_AT_REST_HZ = spectrum.RATE_HZ / DECIMATION
 LENGTH = 52
 """Samples at rest in one window: 130 ms, the tracker's own window."""
 WINDOW_S = LENGTH / RATE_AT_REST_HZ
-TAPER = 0.25
-"""Share of the window that is tapered (Tukey): costs 5 % of the information and keeps the neighbouring
-harmonics 40 dB down. Ours."""
+TAPER = 0.2
+"""Share of the window that is tapered (Tukey): more keeps the neighbouring harmonics further down but costs
+information. Ours: at 147 and 205 Hz the error is 1.17 of the Cramer-Rao bound at 10 dB and 1.23 at 0 dB."""
+WINDOWS_AT_ONCE = 40
+"""Columns in `_at_rest`, windows in `refine_run`: with more in one matrix product OpenBLAS would wake other
+processors, and be done before they come."""
 SMOOTH_FRAMES = 4
 """Half-width of the running mean over the tracked line: 90 ms in all, less than a window."""
 OFFSETS_HZ = np.arange(-3.0, 3.01, 0.25)
@@ -77,6 +86,7 @@ def _at_rest(samples: NDArray[np.float32], turns: NDArray[np.float64], n_lines: 
     Parameters
     ----------
     samples : shape (n_channels, n * DECIMATION)
+        There is silence before and after.
     turns : shape (n * DECIMATION,)
         Phase of the fundamental.
 
@@ -94,12 +104,29 @@ def _at_rest(samples: NDArray[np.float32], turns: NDArray[np.float64], n_lines: 
     half_turn.imag = -np.sin(angle).reshape(n, DECIMATION).T
     rest = np.empty((n_lines, n_channels, n), np.complex64)
     unit, turned = np.ones_like(half_turn), np.empty_like(by_sample)
+    parts, weights = turned.view(np.float32), _low_pass()
+    sums = np.empty((n_channels, REACH, n), np.complex64)
+    of_parts = sums.view(np.float32)
     for line in range(n_lines):
         unit *= half_turn
         np.multiply(by_sample, unit, out=turned)
-        np.add.reduce(turned, axis=1, out=rest[line])
-    rest /= np.float32(DECIMATION)
+        for a in range(0, 2 * n, COLUMNS_AT_ONCE):
+            some = slice(a, a + COLUMNS_AT_ONCE)
+            np.matmul(weights, parts[:, :, some], out=of_parts[:, :, some])
+        rest[line] = sums[:, 1]
+        rest[line, :, 1:] += sums[:, 0, :-1]
+        rest[line, :, :-1] += sums[:, 2, 1:]
     return rest
+
+
+@lru_cache(maxsize=1)
+def _low_pass() -> NDArray[np.float32]:
+    """Weights of the average, shape (REACH, DECIMATION): the step before, the step itself, the one after."""
+    taps = REACH * DECIMATION
+    at = np.arange(taps) - (taps - 1) / 2
+    weights: NDArray[np.float64] = np.sinc(2 * CUT_HZ / spectrum.RATE_HZ * at) * np.kaiser(taps, 2.5)
+    low_pass: NDArray[np.float32] = (weights / weights.sum()).reshape(REACH, DECIMATION).astype(np.float32)
+    return low_pass
 
 
 def _power(values: NDArray[np.complex64]) -> NDArray[np.float32]:
@@ -145,18 +172,22 @@ def refine_run(
     frames = np.arange(0, ln_f0.size, HOP_FRAMES)
     centre = (first_centre - begin + frames * spectrum.HOP) / DECIMATION
     start = np.clip(np.round(centre - LENGTH / 2).astype(int), 0, max(0, n - LENGTH))
-    picks = start[:, None] + np.arange(min(LENGTH, n))
-
     lowest = float(np.exp(ln_f0.max()))
     harmonics = int(min(N_TEETH, (min(band_hz, spectrum.RATE_HZ / 2) - 30.0) // lowest))
     rest = _at_rest(part[:, : n * DECIMATION], turns[: n * DECIMATION], 2 * harmonics + 1)
-    windows = rest[:, :, picks]
-    kernel, taper = _kernel()[:harmonics, None, :, : picks.shape[1]], _window()[: picks.shape[1]]
-    power = _power(windows[1::2] @ kernel.swapaxes(2, 3))
+    length = min(LENGTH, n)
+    kernel, taper = _kernel()[:harmonics, None, :, :length].swapaxes(2, 3), _window()[:length]
     # Half-way between harmonics there is nothing but noise. A few cells make it steadier.
     shifts = np.array([-0.15, 0.0, 0.15]) * lowest
-    swing = np.exp(2j * np.pi * shifts * np.arange(picks.shape[1])[:, None] / RATE_AT_REST_HZ)
-    noise = _power(windows[::2] @ (taper[:, None] * swing).astype(np.complex64)).mean(axis=3)
+    swing = np.exp(2j * np.pi * shifts * np.arange(length)[:, None] / RATE_AT_REST_HZ)
+    aside = (taper[:, None] * swing).astype(np.complex64)
+    windows = np.lib.stride_tricks.sliding_window_view(rest, length, axis=2)
+    power = np.empty((harmonics, samples.shape[0], start.size, OFFSETS_HZ.size), np.float32)
+    noise = np.empty((harmonics + 1, samples.shape[0], start.size), np.float32)
+    for first in range(0, start.size, WINDOWS_AT_ONCE):
+        some = slice(first, first + WINDOWS_AT_ONCE)
+        power[:, :, some] = _power(windows[1::2, :, start[some]] @ kernel)
+        noise[:, :, some] = _power(windows[::2, :, start[some]] @ aside).mean(axis=3)
     return _solve(power, noise, np.exp(ln_f0[frames]), frames + first_frame)
 
 

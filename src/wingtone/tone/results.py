@@ -120,13 +120,14 @@ class Track:
         Frame centres of the frames that lie in a bout, ascending (frames outside bouts are left out). Where
         two bouts overlap, a frame stands once for each of them.
     f0_hz : shape (n,)
+        float32 from `wingtone.tone.measure`: a day of buzzing is 8.6 million frames.
     bout : shape (n,), int
         Index into the list of bouts.
     """
 
     time_s: NDArray[np.float64]
-    f0_hz: NDArray[np.float64]
-    bout: NDArray[np.int64]
+    f0_hz: NDArray[np.floating]
+    bout: NDArray[np.integer]
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,11 @@ if TYPE_CHECKING:
 SHOULDER = 40
 """0.4 s each side."""
 N_TEETH = comb.N_HARMONICS
+N_FLANKED = 4
+FLANK_HZ = 24.0
+"""Beside each of the lowest lines, this far off, the level of its flanks is read: just outside the main
+lobe of the analysis window (16 Hz), and inside the gaps of the lowest comb (80 Hz). One insect is a narrow
+line at any moment; a swarm is a hump. Ours."""
 
 ROW = np.dtype(
     [
@@ -38,6 +43,7 @@ ROW = np.dtype(
         ("teeth", np.float32, (N_TEETH,)),
         ("gaps", np.float32, (N_TEETH,)),
         ("tooth_level", np.float32, (N_TEETH,)),
+        ("flank_level", np.float32, (N_FLANKED,)),
     ]
 )
 """Levels in nepers of power; contrast (teeth, gaps) over the local floor; NaN beyond the band."""
@@ -146,6 +152,8 @@ def frame_rows(
     inside = tooth_bins * spectrum.BIN_HZ < min(band_hz, spectrum.RATE_HZ / 2) - 30.0
     tooth_level = np.where(inside, _at(log_spectrum, frame, tooth_bins), np.float32(np.nan))
     gap_level = np.where(inside, _at(log_spectrum, frame, gap_bins), np.float32(np.nan))
+    near_bins = tooth_bins[:, :N_FLANKED]
+    flanks = [_at(log_spectrum, frame, near_bins + side * FLANK_HZ / spectrum.BIN_HZ) for side in (-1, 1)]
     other = (here + _unrelated()[candidate]).max(axis=1)
 
     rows["frame"] = frame + first_frame
@@ -163,4 +171,5 @@ def frame_rows(
     rows["teeth"] = np.where(inside, _at(contrast, frame, tooth_bins), np.float32(np.nan))
     rows["gaps"] = np.where(inside, _at(contrast, frame, gap_bins), np.float32(np.nan))
     rows["tooth_level"] = tooth_level
+    rows["flank_level"] = np.where(inside[:, :N_FLANKED], (flanks[0] + flanks[1]) / 2, np.float32(np.nan))
     return rows

@@ -57,7 +57,7 @@ def _stretches(rows: NDArray[np.void]) -> list[NDArray[np.void]]:
         return []
     other = spectrum.running_mean(np.where(rows["tracked"], rows["salience_other"], 0.0), SUSPECT_FRAMES)
     wanted = (other > SUSPECT) & _flowing(rows)
-    spread = np.convolve(wanted, np.ones(2 * PAD_FRAMES + 1), "same") > 0
+    spread = spectrum.running_mean(wanted.astype(np.float32), PAD_FRAMES) > 0
     runs = np.split(np.arange(rows.size), np.flatnonzero(np.diff(rows["frame"]) > 1) + 1)
     out = []
     for run in runs:
@@ -89,19 +89,18 @@ def fill_in(log_spectrum: NDArray[np.float32], ln_f0: NDArray[np.float32]) -> ND
     Returns
     -------
     shape (n_frames, N_BINS)
-        A copy; harmonics up to the top of the spectrum are filled in.
+        A copy; harmonics up to the top of the spectrum are filled in. Teeth must lie apart by more than
+        twice what is filled in.
     """
-    filled = log_spectrum.copy()
-    frame = np.arange(ln_f0.size)
+    filled = log_spectrum.copy(order="K")
+    orders = np.arange(1, int(spectrum.RATE_HZ / 2 / np.exp(ln_f0.min())) + 1, dtype=np.float32)
+    middle = np.rint(orders * np.exp(ln_f0)[:, None] / spectrum.BIN_HZ).astype(int)
     width = LOBE_BINS + 1
-    for order in range(1, int(spectrum.RATE_HZ / 2 / np.exp(ln_f0.min())) + 1):
-        middle = np.rint(order * np.exp(ln_f0) / spectrum.BIN_HZ).astype(int)
-        here = middle + width < spectrum.N_BINS
-        f, m = frame[here], middle[here]
-        low, high = filled[f, np.maximum(m - width, 0)], filled[f, m + width]
-        for step in range(-LOBE_BINS, width):
-            share = np.float32((step + width) / (2 * width))
-            filled[f, np.maximum(m + step, 0)] = low + share * (high - low)
+    frame, order = np.nonzero((middle > LOBE_BINS) & (middle + width < spectrum.N_BINS))
+    at = middle[frame, order]
+    low, high = filled[frame, at - width], filled[frame, at + width]
+    for step in range(-LOBE_BINS, width):
+        filled[frame, at + step] = low + np.float32((step + width) / (2 * width)) * (high - low)
     return filled
 
 
@@ -154,9 +153,7 @@ def second_line(
     for part in _stretches(rows):
         a, b = int(part["frame"][0]) - first_frame, int(part["frame"][-1]) - first_frame
         sound = samples[:, a * spectrum.HOP : b * spectrum.HOP + spectrum.WINDOW]
-        filled = np.stack([fill_in(spectrum.log_power(channel), part["ln_f0"]) for channel in sound])
-        marks = np.stack([spectrum.contrast(one, band_hz=band_hz) for one in filled])
-        salience = comb.combine_channels(np.stack([comb.salience(one, band_hz=band_hz) for one in marks]))
+        filled, marks, salience = _without(sound, part["ln_f0"], band_hz)
         path = track.best_path(salience)
         start = int(part["frame"][0])
         second = frame_rows(filled, marks, salience, path, first_frame=start, band_hz=band_hz)
@@ -170,6 +167,24 @@ def second_line(
         line_hz = np.exp(np.interp(np.arange(sound.shape[1]), centre, smooth))
         refined.append(refine_tracked(take_off(sound, line_hz), tracked, first_frame=start, band_hz=band_hz))
     return np.concatenate(found), np.concatenate(refined)
+
+
+def _without(
+    samples: NDArray[np.float32], ln_f0: NDArray[np.float32], band_hz: float
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """Log power, contrast (n_channels, n_frames, N_BINS) and salience where a comb has been filled in."""
+    shape = (samples.shape[0], spectrum.N_BINS, ln_f0.size)
+    levels, marks = np.empty(shape, np.float32), np.empty(shape, np.float32)
+    salience = np.empty((ln_f0.size, comb.candidates_hz().size), np.float32)
+    for a in range(0, ln_f0.size, spectrum.BLOCK_FRAMES):
+        block = slice(a, min(a + spectrum.BLOCK_FRAMES, ln_f0.size))
+        sound = samples[:, a * spectrum.HOP : (block.stop - 1) * spectrum.HOP + spectrum.WINDOW]
+        filled = [fill_in(spectrum.log_power(channel), ln_f0[block]) for channel in sound]
+        lines = [spectrum.contrast(one, band_hz=band_hz) for one in filled]
+        for c in range(len(filled)):
+            levels[c, :, block], marks[c, :, block] = filled[c].T, lines[c].T
+        salience[block] = comb.combine_channels([comb.salience(one, band_hz=band_hz) for one in lines])
+    return levels.transpose(0, 2, 1), marks.transpose(0, 2, 1), salience
 
 
 def is_own_tone(second: NDArray[np.void], first: NDArray[np.void]) -> bool:

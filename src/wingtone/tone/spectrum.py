@@ -29,7 +29,7 @@ up to the fifth harmonic. Ours; 75 to 128 ms made no measurable difference on re
 FFT_SIZE = 2048
 BIN_HZ = RATE_HZ / FFT_SIZE
 N_BINS = FFT_SIZE // 2 + 1
-BLOCK_FRAMES = 64
+BLOCK_FRAMES = 128
 """Spectra of so many frames stay in the processor's cache from step to step."""
 FLOOR_WIDTH_HZ = 300.0
 """Width of the running mean of log power that stands for the floor: at least one and a half comb
@@ -42,7 +42,12 @@ def _window() -> NDArray[np.float32]:
     return (0.5 - 0.5 * np.cos(2 * np.pi * (n + 0.5) / WINDOW)).astype(np.float32)
 
 
-def log_power(samples: NDArray[np.float32], *, step: int = 1) -> NDArray[np.float32]:
+def bin_hz(n_bins: int) -> float:
+    """Spacing of the bins of a spectrum that has so many."""
+    return RATE_HZ / 2 / (n_bins - 1)
+
+
+def log_power(samples: NDArray[np.float32], *, step: int = 1, size: int = FFT_SIZE) -> NDArray[np.float32]:
     """Log power of every frame that lies whole inside the samples.
 
     Parameters
@@ -51,24 +56,25 @@ def log_power(samples: NDArray[np.float32], *, step: int = 1) -> NDArray[np.floa
         One channel at `RATE_HZ`. Frame 0 of the result is centred on sample ``WINDOW // 2``.
     step
         Take every so manieth frame only.
+    size
+        Of the Fourier transform, at least `WINDOW`: how finely the same spectrum is read.
 
     Returns
     -------
-    shape (n_frames, N_BINS), float32
-        Empty (0, N_BINS) when there are fewer than `WINDOW` samples. Digital silence is floored at
+    shape (n_frames, size // 2 + 1), float32
+        Empty (no frames) when there are fewer than `WINDOW` samples. Digital silence is floored at
         1e-12 of full scale squared, so the result is always finite.
     """
     from scipy.fft import rfft
 
     if samples.shape[0] < WINDOW:
-        return np.empty((0, N_BINS), np.float32)
+        return np.empty((0, size // 2 + 1), np.float32)
     frames = np.lib.stride_tricks.sliding_window_view(samples, WINDOW)[:: HOP * step]
-    padded = np.zeros((frames.shape[0], FFT_SIZE), np.float32)
-    np.multiply(frames, _window(), out=padded[:, :WINDOW])
-    parts = rfft(padded, axis=1, workers=1).view(np.float32)
+    padded = np.zeros((size, frames.shape[0]), np.float32)
+    np.multiply(frames.T, _window()[:, None], out=padded[:WINDOW])
+    parts = rfft(padded, axis=0, workers=1).view(np.float32)
     np.multiply(parts, parts, out=parts)
-    power: NDArray[np.float32] = np.empty((N_BINS, frames.shape[0]), np.float32)
-    np.add(parts[:, ::2], parts[:, 1::2], out=power.T)
+    power: NDArray[np.float32] = parts[:, ::2] + parts[:, 1::2]
     power += np.float32(1e-12)
     return np.log(power, out=power).T
 
@@ -91,20 +97,19 @@ def _neighbour_sums(values: NDArray[np.float32], half_width: int) -> NDArray[np.
     added: a dozen whole-array additions, and no loss of digits as in a difference of long sums.
     """
     n, width = values.shape[0], 2 * half_width + 1
-    run = np.zeros((n + 2 * half_width, values.shape[1]), np.float32)
-    run[half_width : half_width + n] = values
+    run = np.empty((n + 2 * half_width, values.shape[1]), np.float32)
+    run[:half_width], run[half_width : half_width + n], run[half_width + n :] = 0.0, values, 0.0
     spare = np.empty_like(run)
-    total = np.zeros_like(values)
-    start, length = 0, 1
-    while True:
-        if width & length:
-            total += run[start : start + n]
-            start += length
-        if 2 * length > width:
-            return total
+    total = run[:n].copy()
+    start, length = 1, 1
+    while 2 * length <= width:
         np.add(run[:-length], run[length:], out=spare[:-length])
         run, spare = spare[:-length], run[:-length]
         length *= 2
+        if width & length:
+            total += run[start : start + n]
+            start += length
+    return total
 
 
 def contrast(log_spectrum: NDArray[np.float32], *, band_hz: float = RATE_HZ / 2) -> NDArray[np.float32]:
@@ -112,25 +117,28 @@ def contrast(log_spectrum: NDArray[np.float32], *, band_hz: float = RATE_HZ / 2)
 
     Parameters
     ----------
-    log_spectrum : shape (n_frames, N_BINS)
+    log_spectrum : shape (n_frames, n_bins)
+        From `log_power`.
     band_hz
         Upper edge of what the recording really carries; bins above are set to zero (no evidence).
 
     Returns
     -------
-    shape (n_frames, N_BINS), float32, nepers; clipped so that no single line decides alone.
+    shape (n_frames, n_bins), float32, nepers; clipped so that no single line decides alone.
     """
-    half = round(FLOOR_WIDTH_HZ / 2 / BIN_HZ)
-    top = min(N_BINS, int(band_hz / BIN_HZ))
+    n_bins = log_spectrum.shape[1]
+    half = round(FLOOR_WIDTH_HZ / 2 / bin_hz(n_bins))
+    top = min(n_bins, int(band_hz / bin_hz(n_bins)))
     at = np.arange(top)
     n_neighbours = np.minimum(at + half + 1, top) - np.maximum(at - half, 0)
     share = (1.0 / n_neighbours).astype(np.float32)[:, None]
-    level = np.zeros(log_spectrum.T.shape, np.float32)
+    level = np.empty(log_spectrum.T.shape, np.float32)
+    level[top:] = 0.0
     for start in range(0, log_spectrum.shape[0], BLOCK_FRAMES):
         part = slice(start, start + BLOCK_FRAMES)
         by_bin = log_spectrum[part, :top].T
         floor = _neighbour_sums(by_bin, half)
         floor *= share
-        np.subtract(by_bin, floor, out=level[:top, part])
-    np.clip(level, -2.0, 4.0, out=level)
+        np.subtract(by_bin, floor, out=floor)
+        np.clip(floor, -2.0, 4.0, out=level[:top, part])
     return level.T
