@@ -1,0 +1,270 @@
+"""Files to rows: tables of bouts, surveys, JSON, and notebooks.
+
+- A CSV or Parquet table with the columns of a table of bouts; one with ``heard_s`` is taken for listening
+  effort.
+- JSON, one object a line, of ``wingtone measure`` or ``identify``.
+- A notebook (``.sqlite``): each record with a tone is one bee, as somebody kept it.
+- A folder with the tables of a survey: ``bouts``, and ``effort`` or ``recordings`` for the listening effort.
+
+- `Source`, `read_sources`
+- `read_sites`: the table that says which path belongs to which site.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from wingtone.errors import Fault, InputError, MissingExtraError, TableError, one_line
+from wingtone.notebook.importing import encoding_of
+from wingtone.population.bouts import MOST_FAULTS, Located, text_of
+
+if TYPE_CHECKING:
+    import os
+    from collections.abc import Iterable
+
+__all__ = ["Source", "read_sites", "read_sources"]
+
+NOTEBOOKS = (".sqlite", ".sqlite3", ".db")
+JSONS = (".json", ".jsonl", ".ndjson")
+WHOLE_RECORDING = "many bees"
+"""The flag of a recording that holds for each of its bouts."""
+
+
+@dataclass(frozen=True)
+class Source:
+    """Rows of bouts, and of listening effort where there is any (else None)."""
+
+    bouts: tuple[Located, ...]
+    effort: tuple[Located, ...] | None
+
+
+def read_sources(paths: Iterable[str | os.PathLike[str]]) -> Source:
+    """Read everything named.
+
+    Raises
+    ------
+    InputError
+        A file that is missing, or of no kind we read.
+    TableError
+        A table or JSON with faults, every one by line.
+    MissingExtraError
+        A Parquet file, and nothing here that reads it.
+    """
+    bouts: list[Located] = []
+    effort: list[Located] = []
+    told_effort = False
+    for name in paths:
+        path = Path(name)
+        if not path.exists():
+            raise InputError("this file was not found", remedy="check the name", where=path)
+        if path.is_dir():
+            own, listened = _survey(path)
+            bouts += own
+            if listened is not None:
+                told_effort, effort = True, effort + listened
+            continue
+        rows, is_effort = _file(path)
+        if is_effort:
+            told_effort, effort = True, effort + rows
+        else:
+            bouts += rows
+    return Source(tuple(bouts), tuple(effort) if told_effort else None)
+
+
+def _file(path: Path) -> tuple[list[Located], bool]:
+    suffix = path.suffix.lower()
+    if suffix in NOTEBOOKS:
+        return _notebook(path), False
+    if suffix in JSONS:
+        return _json(path), False
+    columns, rows = _parquet(path) if suffix == ".parquet" else _csv(path)
+    is_effort = "heard_s" in columns and "f0_hz" not in columns
+    if (
+        not rows and not is_effort and "f0_hz" not in columns
+    ):  # else rows tell their missing columns themselves
+        fault = Fault(str(path), 1, "f0_hz", "this column is missing")
+        raise TableError([fault], remedy="the columns are those of wingtone measure --format csv", where=path)
+    return rows, is_effort
+
+
+def _survey(folder: Path) -> tuple[list[Located], list[Located] | None]:
+    """Read the tables of a survey."""
+
+    def table(name: str) -> list[Located] | None:
+        found = [folder / f"{name}.{kind}" for kind in ("csv", "parquet")]
+        at = next((path for path in found if path.is_file()), None)
+        return None if at is None else _file(at)[0]
+
+    bouts = table("bouts")
+    if bouts is None:
+        remedy = "give the folder that wingtone survey wrote, or the tables themselves"
+        raise InputError("there is no table of bouts in this folder", remedy=remedy, where=folder)
+    recordings, effort = table("recordings"), table("effort")
+    flagged = {
+        text_of(row.values.get("path"))
+        for row in recordings or ()
+        if WHOLE_RECORDING in str(row.values.get("flags") or "")
+    }
+    if flagged:
+        bouts = [_with_flag(row) if text_of(row.values.get("path")) in flagged else row for row in bouts]
+    return bouts, effort or recordings
+
+
+def _with_flag(row: Located) -> Located:
+    flags = row.values.get("flags")
+    own = flags.split(";") if isinstance(flags, str) else list(flags or ())
+    return Located(row.file, row.line, {**row.values, "flags": [*own, WHOLE_RECORDING]})
+
+
+def _csv(path: Path) -> tuple[list[str], list[Located]]:
+    encoding = encoding_of(path)
+    text = path.read_text(encoding=encoding)
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    separator = max(",;\t", key=first.count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    columns: list[str] = []
+    rows: list[Located] = []
+    faults: list[Fault] = []
+    begins = 1
+    try:
+        for cells in reader:
+            line, begins = begins, reader.line_num + 1
+            if not any(cell.strip() for cell in cells):
+                continue
+            if not columns:
+                columns = [cell.strip() for cell in cells]
+                twice = {name for name in columns if name and columns.count(name) > 1}
+                faults += [
+                    Fault(str(path), line, name, "this heading stands there twice") for name in sorted(twice)
+                ]
+            elif len(cells) > len(columns):
+                faults.append(Fault(str(path), line, "", f"{len(cells)} cells under {len(columns)} headings"))
+            else:
+                cells += [""] * (len(columns) - len(cells))
+                rows.append(Located(str(path), line, dict(zip(columns, cells, strict=True))))
+    except csv.Error as error:
+        faults.append(Fault(str(path), begins, "", f"this is not CSV: {error}"))
+    if not columns:
+        raise InputError("there is no heading in this table", remedy="name its columns in line 1", where=path)
+    if faults:
+        raise TableError(faults[:MOST_FAULTS], remedy="mend the table", where=path)
+    return columns, rows
+
+
+def _parquet(path: Path) -> tuple[list[str], list[Located]]:
+    try:
+        import pyarrow
+        import pyarrow.parquet
+    except ImportError as error:
+        raise MissingExtraError("reading Parquet", "survey") from error
+    try:
+        table = pyarrow.parquet.read_table(path)
+    except (pyarrow.ArrowException, OSError) as error:
+        raise InputError("this is no Parquet file that can be read", where=path) from error
+    return list(table.column_names), [
+        Located(str(path), i, row) for i, row in enumerate(table.to_pylist(), 1)
+    ]
+
+
+def _json(path: Path) -> list[Located]:
+    """Read one object a line; a file that is one object, or a list of them, will do as well."""
+    text = path.read_text(encoding=encoding_of(path))
+    try:
+        whole = json.loads(text)
+        objects = [(1, one) for one in (whole if isinstance(whole, list) else [whole])]
+        broken: list[Fault] = []
+    except (ValueError, RecursionError):
+        objects, broken = [], []
+        for number, line in enumerate(text.splitlines(), 1):
+            if line.strip():
+                try:
+                    objects.append((number, json.loads(line)))
+                except (ValueError, RecursionError):
+                    broken.append(Fault(str(path), number, "", "this line is not JSON"))
+    rows: list[Located] = []
+    for number, one in objects:
+        if not isinstance(one, dict) or not isinstance(one.get("recording"), dict) or "bouts" not in one:
+            broken.append(Fault(str(path), number, "", "this is no result of wingtone measure"))
+            continue
+        flags = [flag for flag in one.get("flags") or () if flag == WHOLE_RECORDING]
+        try:
+            rows += [
+                Located(
+                    str(path),
+                    number,
+                    {**one["recording"], **bout, "flags": [*(bout.get("flags") or ()), *flags]},
+                )
+                for bout in one["bouts"]
+            ]
+        except TypeError:
+            broken.append(Fault(str(path), number, "bouts", "this is no list of bouts"))
+    if broken:
+        broken.sort(key=lambda fault: fault.line)
+        raise TableError(broken[:MOST_FAULTS], remedy="give what --format json printed", where=path)
+    return rows
+
+
+def _notebook(path: Path) -> list[Located]:
+    """Records that have a tone; a record is one bee, and its day that of the event."""
+    from wingtone.notebook.events import middle_day
+    from wingtone.notebook.store import Notebook
+
+    rows = []
+    with Notebook.open(path, write=False) as notebook:
+        for entry in notebook.entries():
+            record = entry.record
+            if record.tone is None or record.status == "rejected":
+                continue
+            day = middle_day(record.event_date)
+            moment = record.event_date if len(record.event_date) > 10 and "/" not in record.event_date else ""
+            recording = record.recording
+            values: dict[str, Any] = {
+                "path": f"record {entry.number}" if recording is None else recording.path,
+                "sha256": "" if recording is None else recording.sha256,
+                "kind": "flight",
+                "start_s": 0.0,
+                "end_s": record.tone.duration_s or 1.0,
+                "f0_hz": record.tone.f0_hz,
+                "f0_low_hz": record.tone.f0_low_hz,
+                "f0_high_hz": record.tone.f0_high_hz,
+                "recorded_at": moment if "T" in moment else (day or ""),
+                "site": "" if record.place is None else record.place.text,
+                "individual": entry.id,
+                "caste": record.caste,
+            }
+            rows.append(Located(str(path), entry.number, values))
+    return rows
+
+
+def read_sites(path: str | os.PathLike[str]) -> dict[str, str]:
+    """Read a table with the columns ``path`` (a recording or a folder) and ``site`` (or ``period``).
+
+    Raises
+    ------
+    InputError, TableError
+        As for other tables; a path with two sites, and rows without either.
+    """
+    path = Path(path)
+    if not path.is_file():
+        raise InputError("this file was not found", remedy="check the name", where=path)
+    columns, rows = _csv(path)
+    label = "site" if "site" in columns else "period"
+    faults = [
+        Fault(str(path), 1, name, "this column is missing") for name in ("path", label) if name not in columns
+    ]
+    sites: dict[str, str] = {}
+    for row in rows if not faults else ():
+        where, site = (text_of(row.values[name]) for name in ("path", label))
+        if not where or not site:
+            faults.append(Fault(str(path), row.line, label if where else "path", "something is needed here"))
+        elif sites.setdefault(where, site) != site:
+            what = f"{one_line(where)} has the site {one_line(sites[where])} already"
+            faults.append(Fault(str(path), row.line, label, what))
+    if faults:
+        raise TableError(faults[:MOST_FAULTS], remedy="give a path and its site in each row", where=path)
+    return sites

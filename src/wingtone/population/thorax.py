@@ -1,0 +1,132 @@
+"""From tones to sizes: how the intertegular distances (ITD) are distributed.
+
+Each bee's tone gives no size but a distribution of sizes, by the model of `wingtone.evidence` with the season
+of its day: taxa and castes by their posterior, and for each a lognormal ITD. The distribution of the sample
+is the mean of these. It therefore leans on what the fauna expects, and the more so the less the tone says.
+
+Intervals are for which bees happened to be heard (cluster bootstrap). They do not hold the doubt about the
+line from tone to size, which moves all sizes together; `Thorax.line_factor` says how far.
+
+- `Thorax`, `thorax`
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from wingtone.evidence.lineup import line_up
+from wingtone.evidence.prior import log_prior
+from wingtone.evidence.tone_size import LEAST_MEASUREMENT_SD, MOST_BOUTS, ToneCue, tone_terms
+from wingtone.population.distribution import PROBABILITIES, Quantile
+from wingtone.population.resampling import LEVEL, bootstrap_weights
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from wingtone.fauna import Fauna
+    from wingtone.notebook.places import Place
+    from wingtone.population.individuals import Individual
+    from wingtone.population.resampling import Clusters
+
+    Floats = NDArray[np.float64]
+
+__all__ = ["Thorax", "thorax"]
+
+GRID_MM = np.linspace(2.0, 8.0, 151)
+"""Sizes at which the distribution is worked out. Ours: beyond the smallest worker and the largest queen."""
+
+
+@dataclass(frozen=True)
+class Thorax:
+    """Distribution of ITD.
+
+    Attributes
+    ----------
+    quantiles
+        In mm, with intervals.
+    at_mm, density
+        Density per mm on an even grid.
+    line_factor
+        All sizes may be larger or smaller together by this factor (two standard deviations of the
+        doubt about the line).
+    """
+
+    quantiles: tuple[Quantile, ...]
+    at_mm: tuple[float, ...]
+    density: tuple[float, ...]
+    line_factor: float
+
+
+def thorax(
+    individuals: Sequence[Individual],
+    clusters: Clusters,
+    fauna: Fauna,
+    *,
+    rng: np.random.Generator,
+    place: Place | None = None,
+    taxa: Sequence[str] = (),
+    n_draws: int = 400,
+) -> Thorax:
+    """Work the distribution out.
+
+    Parameters
+    ----------
+    individuals
+        At least one.
+    taxa
+        Names as the fauna has them; empty for all its bumblebees.
+    """
+    from scipy.special import ndtr, stdtrit
+
+    lineup = line_up(fauna)
+    allowed = lineup.is_bumblebee.copy()
+    if taxa:
+        allowed &= np.isin(np.array(lineup.taxa)[lineup.taxon_of], list(taxa))
+    within = lineup.tone.within_sd
+    ln_grid = np.log(GRID_MM)
+    below = np.empty((len(individuals), len(GRID_MM)))
+    for i, bee in enumerate(individuals):
+        terms = tone_terms(lineup.tone, _cue(bee, within))
+        log_weight = np.where(allowed, log_prior(lineup, bee.day, place) + terms.log_likelihood, -np.inf)
+        if not np.isfinite(log_weight.max()):  # none of these taxa lives here, says the fauna
+            log_weight = np.where(allowed, terms.log_likelihood, -np.inf)
+        weight = np.exp(log_weight - log_weight.max())
+        use = weight > 1e-4
+        z = (ln_grid[:, None] - terms.itd_mean_ln_mm[use]) / np.sqrt(terms.itd_var[use])
+        below[i] = ndtr(z) @ weight[use] / weight[use].sum()
+    cdf = below.mean(axis=0)
+    points = np.array([np.interp(p, cdf, GRID_MM) for p in PROBABILITIES])
+    ends = np.full((2, len(points)), math.nan)
+    if clusters.n > 1:
+        weights = bootstrap_weights(rng, clusters, n_draws)
+        total = weights.sum(axis=1)
+        drawn_cdf = (weights @ below)[total > 0] / total[total > 0, None]
+        drawn = np.array([np.interp(PROBABILITIES, row, GRID_MM) for row in drawn_cdf])
+        widen = float(stdtrit(clusters.n - 1, 0.5 + LEVEL / 2)) / 1.959964
+        ends = points + widen * (np.quantile(drawn, ((1 - LEVEL) / 2, (1 + LEVEL) / 2), axis=0) - points)
+    step = float(GRID_MM[1] - GRID_MM[0])
+    exponent, line = fauna.tone_model["exponent"][0], fauna.tone_model["sd_line"][0]
+    return Thorax(
+        quantiles=tuple(
+            Quantile(p, float(at), float(low), float(high))
+            for p, at, low, high in zip(PROBABILITIES, points, ends[0], ends[1], strict=True)
+        ),
+        at_mm=tuple(map(float, GRID_MM)),
+        density=tuple(map(float, np.gradient(cdf, step))),
+        line_factor=math.exp(2 * line / abs(exponent)),
+    )
+
+
+def _cue(bee: Individual, within: float) -> ToneCue:
+    """Put an individual as evidence takes it: the measurement's share of its error, and its bouts."""
+    rest = bee.error_ln**2 - within**2 / min(bee.n_bouts, MOST_BOUTS)
+    sd = math.sqrt(max(rest, LEAST_MEASUREMENT_SD**2))
+    reach = 1.959963984540054 * sd
+    low, high = bee.tone_hz * math.exp(-reach), bee.tone_hz * math.exp(reach)
+    return ToneCue(bee.tone_hz, low, high, n_bouts=bee.n_bouts)

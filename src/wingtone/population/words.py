@@ -1,0 +1,273 @@
+"""The summary and the cautions, in plain words.
+
+- `summary_of`, `cautions_of`: sentences for a person, the main things first.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from wingtone.population.activity import Activity
+    from wingtone.population.castes import Castes
+    from wingtone.population.changeover import Changeover
+    from wingtone.population.comparison import Comparison, Power
+    from wingtone.population.expected import Expected
+    from wingtone.population.individuals import Individual, Selection
+    from wingtone.population.resampling import Clusters
+    from wingtone.population.results import Counted, Tone
+    from wingtone.population.thorax import Thorax
+
+__all__ = ["cautions_of", "day_words", "summary_of"]
+
+UNLIKE = 1.3
+"""Other ways of counting bees are mentioned when they differ by more than this factor. Ours."""
+FEW_DAYS = 10
+"""Days below which the intervals of bees an hour fall short: 86 to 93 % in the benchmark with five days."""
+APART_DAYS = 14
+"""Groups whose middle days lie further apart than this differ in season. Ours."""
+
+
+def day_words(iso: str) -> str:
+    """Write ``2026-05-19`` as ``19 May``."""
+    day = dt.date.fromisoformat(iso)
+    return f"{day.day} {day:%B}"
+
+
+def percent(share: float) -> str:
+    """Write a share as a percentage without false digits."""
+    return f"{100 * share:.0f} %"
+
+
+def summary_of(
+    *,
+    selection: Selection,
+    counted: Sequence[Counted],
+    tone: Tone | None,
+    thorax: Thorax | None,
+    castes: Castes | None,
+    changeover: Changeover | None,
+    comparison: Comparison | None,
+    activity: Activity | None,
+    power: Power | None,
+) -> tuple[str, ...]:
+    """Say what was found."""
+    used = next(c for c in counted if c.used)
+    bees = _many(used.n, "bee")
+    lines = [f"{bees}, from {selection.n_used} of {_many(selection.n_bouts, 'bout')}."]
+    if tone is None:
+        lines.append("No flight was good enough to say anything about size.")
+        return tuple(lines)
+    middle = next(q for q in tone.quantiles if q.probability == 0.5)
+    text = f"Half of them fly below {middle.value:.0f} Hz{_ends(middle.low, middle.high, ' Hz')}"
+    ends = [q.value for q in tone.quantiles if q.probability in (0.1, 0.9)]
+    lines.append(f"{text}; the middle four fifths lie between {ends[0]:.0f} and {ends[1]:.0f} Hz.")
+    if thorax is not None:
+        by = {q.probability: q.value for q in thorax.quantiles}
+        lines.append(
+            f"That sounds like bees of mostly {by[0.1]:.1f} to {by[0.9]:.1f} mm between the wing bases "
+            f"(ITD), half of them below {by[0.5]:.1f} mm; all of it may be off by "
+            f"{100 * (thorax.line_factor - 1):.0f} %."
+        )
+    if castes is not None:
+        lines.append(_caste_words(castes))
+    if changeover is not None and changeover.found:
+        lines.append(
+            f"Half are {_upper(castes)} from {day_words(changeover.date)} on (95 % interval "
+            f"{day_words(changeover.low_date)} to {day_words(changeover.high_date)})."
+        )
+    elif changeover is not None and castes is not None and len(castes.groups) == 2:
+        lines.append(f"No day of changeover can be given: {changeover.reason}.")
+    if comparison is not None:
+        lines += _comparison_words(comparison)
+    if activity is not None and activity.rates:
+        rate = activity.rates[0]
+        lines.append(
+            f"{rate.rate:.3g} bees an hour of listening{_ends(rate.low, rate.high)}, over {rate.hours:.3g} "
+            f"hours on {_many(rate.days, 'day')}."
+        )
+    elif activity is None:
+        lines.append("Nothing is said of activity, as there is no table of how long was listened.")
+    if power is not None:
+        n, hz = power.bees_a_group[1], power.detectable_hz[1]
+        lines.append(
+            f"With this spread, and bees of a day as alike as here, {n} bees a site show a difference of "
+            f"{hz:.0f} Hz with 80 % power."
+        )
+    return tuple(lines)
+
+
+def _many(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
+def _ends(low: float, high: float, unit: str = "") -> str:
+    if math.isnan(low) or math.isnan(high):
+        return ""
+    digits = ".0f" if unit else ".3g"
+    return f" (95 % interval {low:{digits}} to {high:{digits}}{unit})"
+
+
+def _upper(castes: Castes | None) -> str:
+    return castes.groups[1].name if castes is not None and len(castes.groups) == 2 else "workers"
+
+
+def _caste_words(castes: Castes) -> str:
+    if castes.answer == "too few bees":
+        return "There are too few bees to ask about castes."
+    if castes.answer == "none expected":
+        return "The fauna expects none of these bees at these dates, so castes were not asked about."
+    if castes.answer == "one group expected":
+        return f"At these dates only {castes.groups[0].name} are expected, so castes were not told apart."
+    lower, upper = castes.groups
+    if castes.answer == "two groups":
+        return (
+            f"The tones fall into two groups: {lower.name} near {lower.tone_hz:.0f} Hz, "
+            f"{percent(lower.share)} of the "
+            f"bees (95 % interval {percent(lower.low)} to {percent(lower.high)}), and {upper.name} near "
+            f"{upper.tone_hz:.0f} Hz, {percent(upper.share)} ({percent(upper.low)} to {percent(upper.high)})."
+        )
+    name, chance = castes.one_group[0]
+    return (
+        "Castes cannot be separated: one group explains the tones as well as two. If it is one, it is "
+        "likeliest of "
+        f"{name} ({percent(chance)}); the share of {lower.name} may be anything from {percent(lower.low)} to "
+        f"{percent(lower.high)}."
+    )
+
+
+def _comparison_words(comparison: Comparison) -> list[str]:
+    if not comparison.pairs:
+        return ["There are too few recordings in each group to compare them."]
+    lines = []
+    clear = [pair for pair in comparison.pairs if pair.p_holm <= 0.05]
+    for pair in sorted(clear, key=lambda pair: pair.p_holm)[:5]:
+        side = "higher" if pair.difference_hz > 0 else "lower"
+        low, high = sorted((abs(pair.low_hz), abs(pair.high_hz)))
+        if pair.low_hz < 0 < pair.high_hz:
+            low = 0.0
+        lines.append(
+            f"{pair.second} sounds {abs(pair.difference_hz):.0f} Hz {side} than {pair.first} (95 % interval "
+            f"{low:.0f} to "
+            f"{high:.0f} Hz; p = "
+            f"{pair.p_holm:.2g}{' after correction' if len(comparison.pairs) > 1 else ''})."
+        )
+    if not clear:
+        pair = min(comparison.pairs, key=lambda pair: pair.p_holm)
+        which = (
+            "No two groups differ"
+            if len(comparison.pairs) > 1
+            else f"{pair.first} and {pair.second} do not differ"
+        )
+        lines.append(
+            f"{which} clearly (least p = {pair.p_holm:.2g}; {pair.second} minus {pair.first}: "
+            f"{pair.difference_hz:+.0f} Hz, 95 % interval {pair.low_hz:+.0f} to {pair.high_hz:+.0f} Hz). "
+            "That is not "
+            "proof that they are alike."
+        )
+    return lines
+
+
+def cautions_of(
+    *,
+    individuals: Sequence[Individual],
+    counted: Sequence[Counted],
+    clusters: Clusters,
+    castes: Castes | None,
+    changeover: Changeover | None,
+    comparison: Comparison | None,
+    activity: Activity | None,
+    expected: Expected,
+    n_ungrouped: int,
+) -> tuple[str, ...]:
+    """Say what to keep in mind."""
+    lines = [
+        "Pitch is a cue of size, not a measure: within a species the two hang together loosely.",
+        "Recordings are no random sample of bees: where, when and how near somebody recorded decides who is "
+        "heard, "
+        "and the intervals know nothing of that.",
+    ]
+    used = next(c for c in counted if c.used)
+    others = [c for c in counted if not c.used and max(c.n, 1) > UNLIKE * max(used.n, 1)]
+    others += [c for c in counted if not c.used and max(used.n, 1) > UNLIKE * max(c.n, 1)]
+    if others:
+        few, most = min(c.n for c in counted), max(c.n for c in counted)
+        lines.append(
+            f"How many bees there were is itself unsure: other ways of counting give {few} to {most}. A bee "
+            "that "
+            "comes back later counts again."
+        )
+    if expected.not_bumblebees > 0.05 and individuals:
+        lines.append(
+            "Every flight is taken for a bumblebee's. The fauna expects "
+            f"{percent(expected.not_bumblebees)} of the insects met to be something else, hoverflies and "
+            "hive bees "
+            "mostly, and their pitch says nothing about size: leave out those that you know."
+        )
+    if castes is not None and castes.answer in ("two groups", "cannot be separated") and not expected.named:
+        lines.append(
+            "Two species of different size sound like two castes. Where you know the species, name it "
+            "(--taxon), and castes are told apart better."
+        )
+    if castes is not None and len(castes.bic) == 3 and castes.bic[2] < min(castes.bic[:2]) - 6:
+        lines.append("Three groups describe the tones better than two; another species may be among them.")
+    if not any(one.day for one in individuals) and individuals:
+        lines.append("No bee has a date, so the season could not help.")
+    elif any(one.day is None for one in individuals):
+        n = sum(one.day is None for one in individuals)
+        lines.append(f"{n} of the bees have no date; the season counts for the others only.")
+    if individuals and clusters.kind == "recording":
+        lines.append("Too few days to resample days: the spread from day to day is not in the intervals.")
+    if 0 < clusters.n < 10:
+        lines.append(f"All rests on {_many(clusters.n, clusters.kind)}; intervals from so few are rough.")
+    if changeover is not None and changeover.left_out:
+        lines.append(
+            f"{_many(changeover.left_out, 'bee')} from after the time when new queens begin to fly took no "
+            "part in the "
+            "changeover."
+        )
+    if changeover is not None and len(changeover.years) > 1 and changeover.found:
+        lines.append("Years are put on top of one another; the changeover differs from year to year.")
+    if comparison is not None:
+        lines += _season_cautions(individuals)
+        if n_ungrouped:
+            lines.append(
+                f"{_many(n_ungrouped, 'bee')} belong to no group and took no part in the comparison."
+            )
+        if comparison.skipped:
+            named = ", ".join(comparison.skipped[:6])
+            lines.append(f"Too few recordings or days to compare: {named}.")
+    if activity is not None and activity.rates:
+        lines.append(
+            "Bees an hour hold for recorders that were left running: clips that somebody started because a "
+            "bee was there say nothing about it."
+        )
+        if activity.rates[0].days < FEW_DAYS:
+            lines.append("Bees an hour of so few days: where days differ much, its intervals are too narrow.")
+    if activity is not None and activity.without_time:
+        lines.append(
+            f"{_many(activity.without_time, 'bee')} come from recordings without a date or without effort, "
+            "and are not "
+            "counted in the activity."
+        )
+    return tuple(lines)
+
+
+def _season_cautions(individuals: Sequence[Individual]) -> list[str]:
+    """Warn where groups were recorded at different times of the season."""
+    days: dict[str, list[int]] = {}
+    for one in individuals:
+        if one.group and one.day is not None:
+            days.setdefault(one.group, []).append(one.day.timetuple().tm_yday)
+    middles = [sorted(of)[len(of) // 2] for of in days.values()]
+    if len(middles) > 1 and max(middles) - min(middles) > APART_DAYS:
+        return [
+            "The groups were recorded at different times of the season, which alone makes tones differ: "
+            "queens come "
+            "first, and late workers sound small."
+        ]
+    return []
