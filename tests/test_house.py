@@ -37,6 +37,7 @@ FLOORS = (
     "learn",
     "clip",
     "bout_table",
+    "keeping",
     "cue",
     "figures",
     "demo",
@@ -47,6 +48,10 @@ FLOORS = (
     "__main__",
 )
 """Rooms from the ground up; a room imports only from rooms before it in this list."""
+
+FRONT_DOOR = SOURCE / "__init__.py"
+"""The package itself hands the functions of ``api`` on to callers, by name and on first use. It names that
+room for types only, so that editors see the signatures; nothing inside the house goes through this door."""
 
 LONGEST_MODULE = 700
 
@@ -87,7 +92,8 @@ def test_there_are_modules_in_rooms_we_know() -> None:
 @pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(SOURCE)))
 def test_imports_run_downward(path: Path) -> None:
     here = room_of(path)
-    for room in imported_rooms(path) - {here}:
+    passed_on = {"api"} if path == FRONT_DOOR else set()
+    for room in imported_rooms(path) - {here} - passed_on:
         assert FLOORS.index(room) < FLOORS.index(here), f"{here} must not import {room}"
 
 
@@ -131,7 +137,12 @@ def test_modules_stay_readable(path: Path) -> None:
 
 
 HEAVY = (
+    "anyio",
     "av",
+    "distributed",
+    "pyarrow",
+    "starlette",
+    "uvicorn",
     "librosa",
     "matplotlib",
     "numba",

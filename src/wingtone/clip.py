@@ -8,7 +8,7 @@ Times are seconds from the start of the recording, frequencies Hz. The ``*_json`
 dictionaries in the published layouts ``wingtone/measure/1`` and ``wingtone/identify/1``: a value that is
 not known is None, never NaN.
 
-- `measure_recording`: a file to a `Measurement`.
+- `measure_recording`: a file to a `Measurement`; `with_tone`: the same with bouts that were corrected.
 - `flight_cue`: the flight bouts of one individual as one tone with its error.
 - `flights_by_individual`: the bouts of a recording shared out among its bees.
 - `identify_measurement`: a `Measurement` and what was seen to answers, one per individual.
@@ -32,9 +32,8 @@ if TYPE_CHECKING:
     from wingtone.audio import RecordingInfo
     from wingtone.evidence import Answer, ToneCue
     from wingtone.evidence.answer import Advice
-    from wingtone.evidence.case import Likelihood
     from wingtone.fauna import Fauna
-    from wingtone.learn.model import Model
+    from wingtone.learn.model import Model, Word
     from wingtone.notebook.places import Place
     from wingtone.tone.individuals import Individuals
     from wingtone.tone.results import Bout, ToneResult
@@ -48,6 +47,7 @@ __all__ = [
     "measure_json",
     "measure_recording",
     "track_rows",
+    "with_tone",
 ]
 
 MEASURE_SCHEMA = "wingtone/measure/1"
@@ -143,13 +143,22 @@ def measure_recording(
         )
         info = recording.info
     result = _flag_damaged(result, info.damaged_from_s)
-    flags = _recording_flags(result, info)
+    return _measurement(info, audio.sha256_of(path), result)
+
+
+def with_tone(measurement: Measurement, tone: ToneResult) -> Measurement:
+    """Put other bouts and another line into a measurement; its flags and warnings are made anew."""
+    return _measurement(measurement.recording, measurement.sha256, tone)
+
+
+def _measurement(info: RecordingInfo, sha256: str, tone: ToneResult) -> Measurement:
+    flags = _recording_flags(tone, info)
     return Measurement(
         recording=info,
-        sha256=audio.sha256_of(path),
-        tone=result,
+        sha256=sha256,
+        tone=tone,
         flags=flags,
-        warnings=_recording_warnings(result, info, flags),
+        warnings=_recording_warnings(tone, info, flags),
     )
 
 
@@ -352,8 +361,8 @@ def identify_measurement(
     hints
         What was seen: character to state, from `wingtone.evidence.parse_hints`.
     model
-        A trained classifier whose word on the recording stands in place of the built-in tone cue. It is not
-        asked where there is no tone, nor of several bees in one recording, which a warning says.
+        A trained classifier whose word on each bee stands in place of the built-in tone cue. It is not asked
+        where there is no tone, nor of flights during which another bee is heard, which a warning says.
 
     Returns
     -------
@@ -365,7 +374,7 @@ def identify_measurement(
     Raises
     ------
     RequestError, MissingExtraError, RecordingError
-        With a model, see `wingtone.learn.model.model_likelihood`.
+        With a model, see `wingtone.learn.model.model_words`.
     """
     from wingtone.evidence import identify
     from wingtone.evidence.answer import Advice
@@ -391,12 +400,14 @@ def identify_measurement(
             extra.append(Advice("place-not-understood", text))
     answers = []
     bees = flights_by_individual(measurement)
-    for number, bouts in enumerate(bees, start=1):
-        tone = None if "many bees" in measurement.flags else flight_cue(bouts)
-        likelihood: Likelihood | None = None
-        remarks: list[Advice] = []
-        if model is not None and tone is not None:
-            likelihood, remarks = _word_of(model, measurement, n_bees=len(bees))
+    cues = [None if "many bees" in measurement.flags else flight_cue(bouts) for bouts in bees]
+    words: list[Word | None] = [None] * len(bees)
+    if model is not None and any(cues):
+        from wingtone.learn.model import model_words
+
+        words = [*model_words(model, recording.path, measurement.tone, bees=bees, fauna=fauna)]
+    for number, (tone, word) in enumerate(zip(cues, words, strict=True), start=1):
+        remarks = [] if word is None else [Advice(code, text) for code, text in word.warnings]
         answer = identify(
             fauna=fauna,
             tone=tone,
@@ -404,25 +415,11 @@ def identify_measurement(
             place=place,
             temperature_c=temperature_c,
             hints=hints,
-            model=likelihood,
+            model=None if word is None else word.likelihood,
         )
         doubt = _individual_advice(measurement, number, seen=bool(hints))
         answers.append(dataclasses.replace(answer, warnings=(*answer.warnings, *extra, *remarks, *doubt)))
     return answers
-
-
-def _word_of(
-    model: Model, measurement: Measurement, *, n_bees: int
-) -> tuple[Likelihood | None, list[Advice]]:
-    """Ask a model about the one bee of a recording; it takes all flights for one animal's."""
-    from wingtone.evidence.answer import Advice
-    from wingtone.learn.model import model_likelihood
-
-    if n_bees > 1:
-        text = "the model judges one bee at a time, and several were heard: the built-in cue was used instead"
-        return None, [Advice("model-not-used", text)]
-    word = model_likelihood(model, measurement.recording.path, measurement.tone)
-    return word.likelihood, [Advice(code, text) for code, text in word.warnings]
 
 
 def _date_of(recorded_at: str) -> datetime.date:

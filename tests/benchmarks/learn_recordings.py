@@ -26,7 +26,7 @@ from wingtone.learn import scores
 from wingtone.learn.assessment import refuse_too_little
 from wingtone.learn.classifier import BoutClassifier
 from wingtone.learn.dataset import Dataset, hear, labelled
-from wingtone.learn.features import NAMES
+from wingtone.learn.features import FAMILIES, NAMES
 from wingtone.learn.labels import Label
 
 FLIES = ("fly", "flies", "diptera", "musca", "moscas", "bluebottle")
@@ -85,7 +85,9 @@ def leave_one_out(name: str, dataset: Dataset, y: np.ndarray, classes: tuple[str
         for one in np.unique(group):
             test = group == one
             table = dataset.table[:, columns]
-            fitted = BoutClassifier(kind, favoured=(0,)).fit(table[~test], y[~test], groups=group[~test])
+            fitted = BoutClassifier(kind, families=FAMILIES[columns]).fit(
+                table[~test], y[~test], groups=group[~test]
+            )
             probability[test] = fitted.predict_proba(table[test])
         called = probability.argmax(axis=1)
         weight = 1.0 / np.bincount(group)[group]

@@ -9,7 +9,7 @@ import pytest
 
 from cli.made_up import bout
 from learn.made_up import Population, population
-from wingtone.errors import InputError, MissingExtraError, RecordingError, RequestError
+from wingtone.errors import InputError, MissingExtraError, RecordingError
 from wingtone.evidence import Likelihood
 from wingtone.learn.classifier import BoutClassifier
 from wingtone.learn.dataset import Heard, collect, labelled
@@ -151,16 +151,6 @@ def test_bouts_unlike_the_training_fall_back_to_the_built_in_cue(bees: Populatio
     silent = word_of(model, Heard((), np.empty((0, len(NAMES)))))
     assert silent.likelihood is None
     assert silent.warnings == ()
-
-
-def test_a_model_of_taxa_does_not_enter_an_identification(bees: Population) -> None:
-    names = np.where(bees.caste == 0, "Bombus", "Apis")
-    taxa = train(bees.dataset(target="taxon", y=names), kind="discriminant")
-    assert "built-in cue" not in taxa.assessment.baselines
-    with pytest.raises(RequestError, match="only castes can enter"):
-        word_of(taxa, one_bee(bees, 0))
-    with pytest.raises(InputError, match="the model tells the taxon"):
-        assess(taxa, bees.dataset())
 
 
 def test_names_that_the_training_has_too_are_told(bees: Population) -> None:

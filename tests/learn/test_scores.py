@@ -87,6 +87,20 @@ def test_bouts_of_one_group_are_no_independent_evidence() -> None:
     assert width(8) == pytest.approx(width(1))
 
 
+def test_the_calibration_error_of_chance_is_that_of_the_binomial() -> None:
+    """All in one bin: the mean of |hits / n - p| is that of a half-normal, sqrt(2 p (1 - p) / (pi n))."""
+    n, p = 200, 0.75
+    probability = np.tile([p, 1 - p], (n, 1))
+    found = scores.chance_calibration_error(probability, np.ones(n), np.arange(n))
+    assert found.value == pytest.approx(np.sqrt(2 * p * (1 - p) / (np.pi * n)), rel=0.1)
+    assert found.low < found.value < found.high
+    # Ten bouts of each animal are no more evidence than one.
+    tenfold = scores.chance_calibration_error(
+        np.tile(probability, (10, 1)), np.ones(10 * n), np.tile(np.arange(n), 10)
+    )
+    assert tenfold == found
+
+
 def test_nothing_to_measure_is_nan() -> None:
     assert np.isnan(scores.balanced_accuracy(np.zeros((2, 2))))
     nothing = scores.with_interval(lambda w: float("nan"), np.ones(3), np.arange(3))

@@ -20,11 +20,24 @@ from wingtone.errors import WingtoneError
 
 __all__ = ["COMMANDS", "main"]
 
-COMMANDS = ("demo", "measure", "identify", "cue", "train", "assess", "notebook", "fauna")
+COMMANDS = (
+    "demo",
+    "page",
+    "measure",
+    "identify",
+    "cue",
+    "notebook",
+    "survey",
+    "sizes",
+    "train",
+    "assess",
+    "fauna",
+)
 """In the order of ``wingtone --help``. Command ``x`` is `wingtone.cli.x_command.x`."""
 
 EXAMPLES = (
     "wingtone demo                                     try it on the bundled clips",
+    "wingtone page                                     the whole job in your browser",
     "wingtone measure garden.m4a                       the flight bouts and their tone",
     "wingtone identify garden.m4a --hint tail=white    ... and who it may have been",
 )

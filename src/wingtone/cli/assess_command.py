@@ -165,6 +165,7 @@ def _scores(assessment: Assessment) -> list[str]:
         ("log_loss", "log loss, nats"),
         ("brier", "Brier score (0 best, 2 worst)"),
         ("calibration_error", "calibration error"),
+        ("calibration_error_by_chance", "  by chance alone"),
     ):
         cells.append([title, *_figures(measures[key])])
     if assessment.temperature is not None:

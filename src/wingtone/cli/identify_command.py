@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from wingtone.api import F0_RANGE_HZ, given_tone
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.inputs import Inputs
-from wingtone.cli.keeping import record_of_answer, records_of_measurement
+from wingtone.cli.keeping import records_of_measurement
 from wingtone.cli.notebook_reports import in_a_line
 from wingtone.cli.options import (
     FiniteRange,
@@ -32,21 +33,14 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from wingtone.clip import Measurement
-    from wingtone.evidence import Answer, ToneCue
+    from wingtone.evidence import Answer
+    from wingtone.fauna import Fauna
     from wingtone.learn.model import Model
     from wingtone.notebook.places import Place
     from wingtone.notebook.records import Record
     from wingtone.notebook.store import Notebook
 
 __all__ = ["identify"]
-
-F0_RANGE_HZ = (40, 500)
-"""What ``--f0`` takes. Ours: bumblebees fly at about 100 to 220 Hz; the rest leaves room for large hornets
-and small flies, so that they are recognised as such instead of being refused."""
-
-GIVEN_F0_ERROR = 0.03
-"""Half-width of the 95 % interval given to a tone typed in, as a share. Ours: half a semitone, what a
-person reads off a tuner that jumps about, or hums after the bee."""
 
 
 @click.command(
@@ -127,7 +121,7 @@ def identify(
         "temperature_c": temperature_c,
         "hints": parse_hints(hints, fauna=fauna),
     }
-    model = None if model_path is None else _model(model_path)
+    model = None if model_path is None else _model(model_path, fauna=fauna)
     with contextlib.ExitStack() as stack:
         opened = None
         if keep:  # before the long work: a notebook that cannot be written is told at once
@@ -142,13 +136,13 @@ def identify(
             _without_recording(f0_hz, layout, known, opened=opened)
 
 
-def _model(path: Path) -> Model:
+def _model(path: Path, *, fauna: Fauna) -> Model:
     """Read a model, and refuse one that is of no use here before any recording is opened."""
     from wingtone.learn.model import check_usable
     from wingtone.learn.model_file import load_model
 
     model = load_model(path)
-    check_usable(model)
+    check_usable(model, fauna=fauna)
     if importlib.util.find_spec("librosa") is None:
         raise MissingExtraError("listening with a model (librosa)", "learn")
     if model.notice:
@@ -161,10 +155,12 @@ def _without_recording(
 ) -> None:
     from wingtone import evidence
 
-    fauna, tone = known["fauna"], _given_cue(f0_hz)
+    fauna, tone = known["fauna"], None if f0_hz is None else given_tone(f0_hz)
     answer = evidence.identify(tone=tone, **known)
     try:
         if opened is not None:
+            from wingtone.keeping import record_of_answer
+
             record = record_of_answer(answer, tone=tone, fauna=fauna, known=_fields(known))
             _add(opened, record)
     finally:  # the answer is told whatever becomes of the record
@@ -239,20 +235,6 @@ def _add(opened: Notebook, record: Record) -> None:
     entry = opened.add(record)
     told = in_a_line(dataclasses.replace(entry.record, place=None))  # a recording's place may be private
     click.echo(f"wingtone: record {entry.number} kept: {told}", err=True)
-
-
-def _given_cue(f0_hz: float | None) -> ToneCue | None:
-    if f0_hz is None:
-        return None
-    from wingtone.evidence import ToneCue
-
-    return ToneCue(
-        f0_hz=f0_hz,
-        f0_low_hz=f0_hz * (1 - GIVEN_F0_ERROR),
-        f0_high_hz=f0_hz * (1 + GIVEN_F0_ERROR),
-        n_bouts=1,
-        duration_s=0.0,
-    )
 
 
 def _json(laid_out: dict[str, Any]) -> str:

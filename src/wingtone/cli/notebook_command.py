@@ -14,7 +14,7 @@ import click
 
 from wingtone.cli.command import Command, write_examples
 from wingtone.cli.faults import debug_option, warn
-from wingtone.cli.keeping import given_of, record_of_answer, records_of_measurement
+from wingtone.cli.keeping import given_of, records_of_measurement
 from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options
 from wingtone.cli.notebook_reports import entry_json, in_a_line, record_json, record_lines, row_lines
 from wingtone.cli.options import fauna_option, format_option
@@ -135,6 +135,7 @@ def _answered(recording_path: Path | None, fauna_folder: Path | None, known: dic
     given = given_of(known, fauna=fauna)
     if recording_path is None:
         from wingtone.evidence import identify
+        from wingtone.keeping import record_of_answer
 
         return [record_of_answer(identify(**given), tone=None, fauna=fauna, known=known)]
     from wingtone.clip import identify_measurement, measure_recording
@@ -147,19 +148,15 @@ def _answered(recording_path: Path | None, fauna_folder: Path | None, known: dic
 
 
 def _named(name: str, fauna_folder: Path | None) -> dict[str, str]:
-    """Take a scientific or plain name from the fauna; one that it does not have stays as it is written."""
+    """Take a name from the fauna; one that it does not have stays as it is written, which is said."""
     from wingtone.fauna import load
-    from wingtone.notebook.records import rank_of_name
+    from wingtone.keeping import named
 
     fauna = load(fauna_folder)
-    known = [(taxon.taxon, taxon.vernacular) for taxon in fauna.taxa]
-    known += [(aggregate.aggregate, aggregate.vernacular) for aggregate in fauna.aggregates]
-    for taxon, vernacular in known:
-        if name.strip().lower() in (taxon.lower(), vernacular.lower()):
-            return {"taxon": taxon, "vernacular": vernacular, "rank": rank_of_name(taxon)}
-    if name:
+    fields = named(name, fauna)
+    if name and not fields["vernacular"]:
         warn(f"{name!r} is not a name in the fauna {fauna.id}; it is kept as it is written")
-    return {"taxon": name, "vernacular": "", "rank": rank_of_name(name)}
+    return fields
 
 
 def _with_sex(record: Record) -> Record:
@@ -421,7 +418,7 @@ def export(
             click.echo(f"{len(written.files)} clips written to {one_line(out)}")
             return
         if layout == "labels":
-            from wingtone.cli.label_rows import label_rows
+            from wingtone.learn.label_rows import label_rows
             from wingtone.learn.labels import write_labels
 
             rows = [

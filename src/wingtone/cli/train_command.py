@@ -45,8 +45,8 @@ KINDS = ("logistic", "discriminant", "forest", "boosting")
 @click.option(
     "--target",
     type=click.Choice(("caste", "taxon")),
-    help="What to tell apart; without it the caste where every row has one. Only castes can be used with "
-    "wingtone identify --model.",
+    help="What to tell apart; without it the caste where every row has one. wingtone identify --model uses "
+    "castes, and taxa that its fauna knows.",
 )
 @click.option(
     "--kind",

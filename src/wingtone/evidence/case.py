@@ -50,21 +50,28 @@ class Likelihood:
     Attributes
     ----------
     classes
-        Names among `wingtone.evidence.lineup.CASTES`; a caste that is missing gets the mean likelihood.
+        Names among `wingtone.evidence.lineup.CASTES`, or any names with ``taxa`` beside them. A caste that is
+        missing gets the mean likelihood; for taxa see `_taxon_term`.
     log_likelihood
         ln P(sound | class) up to a common constant: a classifier's ln posterior minus its ln training prior.
     name
         Name of the model, for the sentence of evidence.
+    taxa
+        For a classifier of taxa: the taxa of the fauna that each class stands for, by their scientific names.
+        Empty for one of castes.
     """
 
     classes: tuple[str, ...]
     log_likelihood: tuple[float, ...]
     name: str = "model"
+    taxa: tuple[tuple[str, ...], ...] = ()
 
     def __post_init__(self) -> None:
         if len(self.classes) != len(self.log_likelihood) or not self.classes:
             raise ValueError("a likelihood needs one number for each class")
-        if unknown := set(self.classes) - set(CASTES):
+        if self.taxa and (len(self.taxa) != len(self.classes) or not all(self.taxa)):
+            raise ValueError("each class needs the taxa it stands for")
+        if not self.taxa and (unknown := set(self.classes) - set(CASTES)):
             raise ValueError(
                 f"no such caste: {', '.join(sorted(unknown))}; the castes are {', '.join(CASTES)}"
             )
@@ -127,7 +134,12 @@ def tone_of(lineup: Lineup, case: Case) -> ToneTerms:
 def log_likelihood(lineup: Lineup, case: Case) -> Floats:
     """Return ln P(tone or model, hints | candidate) up to a constant, shape (n,)."""
     tone = tone_of(lineup, case)
-    total = tone.log_likelihood if case.model is None else _model_term(lineup, case.model)
+    if case.model is None:
+        total = tone.log_likelihood
+    elif case.model.taxa:
+        total = _taxon_term(lineup, case, case.model, tone)
+    else:
+        total = _model_term(lineup, case.model)
     for character, state in case.hints:
         if character != observe.CONDITION:
             reports = _reports(lineup, case, character, tone)
@@ -194,3 +206,31 @@ def _model_term(lineup: Lineup, model: Likelihood) -> Floats:
     term = by_class[lineup.caste_class]
     term[lineup.taxon_of == lineup.taxa.index(SOMETHING_ELSE)] = mean
     return np.asarray(term)
+
+
+def _taxon_term(lineup: Lineup, case: Case, model: Likelihood, tone: ToneTerms) -> Floats:
+    """Let a classifier of taxa decide among the taxa it knows, and the built-in tone model all the rest.
+
+        P(sound | taxon, caste) = P(sound | taxon) P(tone | taxon, caste) / P(tone | taxon)
+
+    The model says how the known taxa compare, the tone how the castes of one taxon do, so nothing is counted
+    twice. P(tone | taxon) is the mean over castes as they are met at that date and place. The model's
+    likelihoods are scaled so that all known taxa together, as they are met, are as likely against those it
+    never heard as the tone makes them.
+    """
+    log_tone = np.asarray(tone.log_likelihood, dtype=float)
+    prior = log_prior(lineup, case.date, case.place)
+    n = len(lineup.taxa)
+    met, of_taxon = np.full(n, -np.inf), np.full(n, -np.inf)
+    np.logaddexp.at(met, lineup.taxon_of, prior)
+    entries = np.bincount(lineup.taxon_of, minlength=n)[lineup.taxon_of]
+    absent = np.isinf(met[lineup.taxon_of])  # not met at all then: its castes count alike
+    share = np.where(absent, -np.log(entries), prior - np.where(absent, 0.0, met[lineup.taxon_of]))
+    np.logaddexp.at(of_taxon, lineup.taxon_of, share + log_tone)
+    known = [lineup.taxa.index(name) for names in model.taxa for name in names]
+    said = np.array([v for v, names in zip(model.log_likelihood, model.taxa, strict=True) for _ in names])
+    weight = met[known] if np.isfinite(met[known]).any() else np.zeros(len(known))
+    scale = np.logaddexp.reduce(weight + of_taxon[known]) - np.logaddexp.reduce(weight + said)
+    moved = np.zeros(n)
+    moved[known] = said + scale - of_taxon[known]
+    return np.asarray(log_tone + moved[lineup.taxon_of])

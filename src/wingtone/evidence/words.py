@@ -170,8 +170,9 @@ def _model(case: Case) -> str:
     values = np.array(case.model.log_likelihood)
     share = np.exp(values - values.max())
     best = int(share.argmax())
+    named = case.model.classes[best]
     return (
-        f"The trained model {case.model.name} hears {_a(case.model.classes[best])} "
+        f"The trained model {case.model.name} hears {named if case.model.taxa else _a(named)} "
         f"({100.0 * share[best] / share.sum():.0f} % if all its classes were equally common)."
     )
 

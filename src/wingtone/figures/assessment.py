@@ -105,12 +105,12 @@ def _draw_reliability(axes: Any, assessment: Assessment) -> None:
     stated, observed, weight = np.array(assessment.reliability).T
     axes.plot(stated, observed, color=BLUE, linewidth=1)
     axes.scatter(stated, observed, s=20 + 400 * weight, color=BLUE, clip_on=False)
-    error = assessment.measures["calibration_error"].value
+    error, chance = (assessment.measures[f"calibration_error{by}"].value for by in ("", "_by_chance"))
     axes.set(
         xlim=(0, 1.02),
         ylim=(0, 1.02),
         xlabel="probability stated for the likeliest class",
-        ylabel=f"share that was right (calibration error {error:.3f})",
+        ylabel=f"share that was right (calibration error {error:.3f}, by chance {chance:.3f})",
     )
     axes.set_aspect("equal")
 

@@ -78,7 +78,8 @@ class Assessment:
     confusion
         Bouts, row = true class, column = class called.
     measures
-        ``balanced_accuracy``, ``accuracy``, ``log_loss``, ``brier``, ``calibration_error``.
+        ``balanced_accuracy``, ``accuracy``, ``log_loss``, ``brier``, ``calibration_error``, and
+        ``calibration_error_by_chance``: what the last would be if every stated probability were true.
     reliability
         (stated, observed, share of the bouts) of each filled bin, for the likeliest class.
     baselines
@@ -204,6 +205,7 @@ class _Trial:
             "calibration_error": over(
                 lambda w: scores.calibration_error(scores.reliability(probability, self.y, weight=w))
             ),
+            "calibration_error_by_chance": scores.chance_calibration_error(probability, base, self.group),
         }
 
 
@@ -252,6 +254,11 @@ def cross_validate(
     trial = _trial(y, dataset.classes, group, balanced=classifier.class_weight == "balanced")
     rng = np.random.default_rng(seed)
 
+    def plain() -> BoutClassifier:
+        """Copy for figures that rest on the likeliest class alone."""
+        copy: BoutClassifier = clone(classifier).set_params(calibrated=False)
+        return copy
+
     probability = np.full((len(y), k), np.nan)
     by_tone = np.zeros(len(y), int)
     outside = np.zeros(len(y), bool)
@@ -267,7 +274,7 @@ def cross_validate(
         for share in CURVE_SHARES:
             part = _some_groups(train, y, group, share, rng)
             if part is not None:
-                smaller = clone(classifier).fit(table[part], y[part], groups=group[part])
+                smaller = plain().fit(table[part], y[part], groups=group[part])
                 score = _score(smaller, table[test], y[test], k)
                 curve[share].append((len(np.unique(group[part])), score))
         tick()
@@ -281,7 +288,7 @@ def cross_validate(
 
     apart = np.zeros((len(y), k))
     for train, test in folds(OUTER_FOLDS, y, None, seed=seed):
-        apart[test] = clone(classifier).fit(table[train], y[train]).predict_proba(table[test])
+        apart[test] = plain().fit(table[train], y[train]).predict_proba(table[test])
         tick()
     ungrouped = apart.argmax(axis=1)
 
@@ -477,6 +484,10 @@ def _warnings(dataset: Dataset, trial: _Trial, assessment: Assessment) -> list[t
                 f"classifier may have learnt the {name} instead of the bee; record each class with all"
             )
             out.append((f"{name} predicts the class", what))
+    error = assessment.measures["calibration_error"].value
+    if error > assessment.measures["calibration_error_by_chance"].high:
+        what = "how often it is right differs from what it states by more than chance: do not trust its odds"
+        out.append(("probabilities doubtful", what))
     tone = assessment.over_baselines.get("tone threshold")
     if tone is not None and tone.low <= 0:
         what = "no better, as far as can be told, than a threshold of the tone alone"

@@ -9,7 +9,7 @@ Conventions
 NaN is *not known*: the harmonic is outside the recording's band or under the noise, no fly-by was seen, the
 bout is too short. Nothing is filled in here.
 
-- `FEATURES`: every figure with unit, meaning and what disturbs it
+- `FEATURES`: every figure with unit, meaning and what disturbs it; `FAMILIES`: which belong together
 - `describe`: the figures of the bouts of a recording
 """
 
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["FEATURES", "FEATURES_VERSION", "NAMES", "Feature", "describe", "describe_one"]
+__all__ = ["FAMILIES", "FEATURES", "FEATURES_VERSION", "NAMES", "Feature", "describe", "describe_one"]
 
 FEATURES_VERSION = 1
 """Raised when a figure changes its meaning: a model only reads figures of its own version."""
@@ -125,6 +125,20 @@ FEATURES: tuple[Feature, ...] = (
 )
 
 NAMES: tuple[str, ...] = tuple(feature.name for feature in FEATURES)
+
+_FAMILIES = (
+    ("ln_f0", "flyby_shift"),
+    ("f0_spread", "f0_slope", "f0_flutter"),
+    tuple(f"harmonic_{h}_db" for h in range(1, HARMONICS + 1)),
+    ("comb_slope_db", "comb_centroid", "odd_even_db", "comb_flatness_db"),
+    ("am_depth_db", "am_rate_hz", "shimmer_db"),
+    tuple(f"cepstral_{k}" for k in range(1, CEPSTRAL + 1)),
+)
+FAMILIES: tuple[int, ...] = tuple(
+    next(number for number, family in enumerate(_FAMILIES) if name in family) for name in NAMES
+)
+"""Number of the family of each figure: the tone, how it moves, the balance of the harmonics, the shape of the
+comb, modulation, cepstrum. Figures of one family are much alike, so a classifier believes them together."""
 
 
 def describe(

@@ -106,14 +106,16 @@ def brier(probability: Floats, true: Ints, *, weight: Floats | None = None) -> f
 
 def reliability(probability: Floats, true: Ints, *, weight: Floats | None = None) -> Curve:
     """Return the reliability of the likeliest class in `BINS` equal bins of its stated probability."""
-    w = _weights(len(true), weight)
     top = probability.argmax(axis=1)
-    stated = probability[np.arange(len(true)), top]
+    return _curve(probability[np.arange(len(true)), top], top == true, _weights(len(true), weight))
+
+
+def _curve(stated: Floats, hit: NDArray[np.bool_], weight: Floats) -> Curve:
     bin_of = np.minimum((stated * BINS).astype(int), BINS - 1)
-    total = np.bincount(bin_of, w, minlength=BINS)
+    total = np.bincount(bin_of, weight, minlength=BINS)
     filled = total > 0
-    by_stated = np.bincount(bin_of, w * stated, minlength=BINS)[filled] / total[filled]
-    by_hit = np.bincount(bin_of, w * (top == true), minlength=BINS)[filled] / total[filled]
+    by_stated = np.bincount(bin_of, weight * stated, minlength=BINS)[filled] / total[filled]
+    by_hit = np.bincount(bin_of, weight * hit, minlength=BINS)[filled] / total[filled]
     return Curve(by_stated, by_hit, total[filled] / total.sum())
 
 
@@ -121,9 +123,29 @@ def calibration_error(curve: Curve) -> float:
     """Return the expected calibration error: mean |observed - stated| over the bouts.
 
     Naeini, Cooper & Hauskrecht 2015, Proc. AAAI, 2901-2907 (memory). Chance alone gives a few hundredths
-    where bouts are few: it is never exactly 0.
+    where bouts are few: it is never exactly 0, see `chance_calibration_error`.
     """
     return float(np.abs(curve.observed - curve.stated) @ curve.weight)
+
+
+def chance_calibration_error(probability: Floats, weight: Floats, group: Ints, *, seed: int = 0) -> Interval:
+    """Return the calibration error that chance alone would give if every stated probability were true.
+
+    Whether the likeliest class is right is drawn anew from its stated probability (a parametric bootstrap;
+    textbook statistics), with one draw a group, as the bouts of one animal are right or wrong together.
+
+    Returns
+    -------
+    Interval
+        The mean over the draws, and the range that holds `LEVEL` of them.
+    """
+    stated = probability.max(axis=1)
+    rng = np.random.default_rng(seed)
+    drawn = rng.random((BOOTSTRAPS, int(np.max(group)) + 1))
+    values = [calibration_error(_curve(stated, one[group] < stated, weight)) for one in drawn]
+    tail = 50.0 * (1.0 - LEVEL)
+    low, high = np.percentile(values, [tail, 100.0 - tail])
+    return Interval(float(np.mean(values)), float(low), float(high))
 
 
 def resampled(group: Ints, *, seed: int = 0) -> Floats:

@@ -29,9 +29,6 @@ if TYPE_CHECKING:
 
 __all__ = ["DEMONSTRATION", "assess", "check_extras", "train"]
 
-TONE = ("ln_f0", "flyby_shift")
-"""Features that are known to tell castes apart, so the classifier may favour them."""
-
 DEMONSTRATION = "synthetic; for trying the commands; not for real bees"
 
 
@@ -85,10 +82,10 @@ def train(
     """
     from wingtone.learn.assessment import cross_validate
     from wingtone.learn.classifier import BoutClassifier
-    from wingtone.learn.features import FEATURES_VERSION
+    from wingtone.learn.features import FAMILIES, FEATURES_VERSION, NAMES
 
-    favoured = tuple(i for i, one in enumerate(dataset.features) if one in TONE)
-    classifier = BoutClassifier(kind, favoured=favoured, class_weight=class_weight, random_state=seed)
+    families = tuple(FAMILIES[NAMES.index(one)] for one in dataset.features)
+    classifier = BoutClassifier(kind, families=families, class_weight=class_weight, random_state=seed)
     published = _published(dataset, dataset.classes)
     # Hundreds of small fits: more threads only get in each other's way, and sums in another order would make
     # the last bit of a model depend on the machine's load.

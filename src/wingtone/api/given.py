@@ -1,0 +1,155 @@
+"""What callers may write for paths, days, places, hints and faunas, brought to what the rooms below take.
+
+- `paths_given`, `are_paths`: recordings, tables and folders.
+- `date_given`, `place_given`, `hints_given`, `number_within`, `fauna_given`: what is known besides the sound.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+import os
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeGuard
+
+from wingtone.errors import DateError, HintError, PlaceError, RequestError, one_line
+
+if TYPE_CHECKING:
+    from wingtone.fauna import Fauna
+    from wingtone.notebook.places import Place
+
+    PathLike = str | os.PathLike[str]
+
+__all__ = [
+    "are_paths",
+    "date_given",
+    "fauna_given",
+    "hints_given",
+    "number_within",
+    "paths_given",
+    "place_given",
+]
+
+
+def paths_given(given: PathLike | Iterable[PathLike]) -> list[PathLike]:
+    """Give one or several paths as a list.
+
+    Raises
+    ------
+    RequestError
+        Something among them is no path.
+    """
+    if isinstance(given, (str, os.PathLike)):
+        return [given]
+    paths = list(given) if isinstance(given, Iterable) else [given]
+    for path in paths:
+        if not isinstance(path, (str, os.PathLike)):
+            raise RequestError(
+                f"{one_line(repr(path)[:60])} is no path", remedy="give the path of a recording or folder"
+            )
+    return paths
+
+
+def are_paths(given: object) -> TypeGuard[PathLike | Iterable[PathLike]]:
+    """Tell a path, or a list of them, from tables of any kind."""
+    if isinstance(given, (list, tuple, set, frozenset)):
+        return bool(given) and all(isinstance(one, (str, os.PathLike)) for one in given)
+    return isinstance(given, (str, os.PathLike))
+
+
+def date_given(given: str | datetime.date | None) -> datetime.date | None:
+    """Read a day; None stays None.
+
+    Raises
+    ------
+    DateError
+        A text that was not understood, a data frame's missing time, or something else.
+    """
+    if given is None:
+        return None
+    if isinstance(given, str):
+        from wingtone.evidence import parse_date
+
+        return parse_date(given)
+    # A data frame's missing time is called a datetime too, but is not equal to itself.
+    if isinstance(given, datetime.date) and given == given:
+        return given.date() if isinstance(given, datetime.datetime) else given
+    raise DateError(f"{given!r} is no date", remedy="give a datetime.date or a text as 2026-03-20, or None")
+
+
+def place_given(given: str | tuple[float, float] | Place | None) -> Place | None:
+    """Read a place: text, latitude and longitude in degrees, or a `Place`; None stays None.
+
+    Raises
+    ------
+    PlaceError
+        It was not understood, or cannot be.
+    """
+    from wingtone.notebook.places import Place, parse_place, place_from_degrees
+
+    if given is None or isinstance(given, Place):
+        return given
+    if isinstance(given, str):
+        return parse_place(given)
+    try:
+        latitude_deg, longitude_deg = (float(number) for number in given)
+    except (TypeError, ValueError) as error:
+        remedy = 'give (latitude, longitude) in degrees, or a text as "51.46,-0.30" or "TQ 18 75"'
+        raise PlaceError(f"{one_line(repr(given)[:60])} is no place", remedy=remedy) from error
+    return place_from_degrees(latitude_deg, longitude_deg)
+
+
+def number_within(given: float | None, least: float, most: float, name: str) -> float | None:
+    """Refuse a number that is outside a range, or NaN; None stays None.
+
+    Raises
+    ------
+    RequestError
+        It is outside; ``name`` says what.
+    """
+    if given is not None and not least <= given <= most:  # NaN is not within either
+        raise RequestError(f"{name} is {given!r}", remedy=f"give a number from {least:g} to {most:g}")
+    return given
+
+
+def hints_given(hints: Mapping[str, object] | Iterable[object] | None) -> list[str]:
+    """Give hints as texts ``character=state``; what a mapping leaves open (None, NaN) is left out.
+
+    Raises
+    ------
+    HintError
+        Something among them is no text.
+    """
+    if hints is None:
+        return []
+    if isinstance(hints, str):
+        return [hints]
+    if isinstance(hints, Mapping):
+        return [f"{character}={state}" for character, state in hints.items() if not _is_missing(state)]
+    texts: list[str] = []
+    for text in hints:
+        if not isinstance(text, str):
+            remedy = 'give {"tail": "white"} or ["tail=white"]'
+            raise HintError(f"{one_line(repr(text)[:60])} is no hint", remedy=remedy)
+        texts.append(text)
+    return texts
+
+
+def _is_missing(value: object) -> bool:
+    return value is None or (isinstance(value, float) and math.isnan(value))
+
+
+def fauna_given(given: PathLike | Fauna | None) -> Fauna:
+    """Load the fauna of a folder, or the one that ships for None.
+
+    Raises
+    ------
+    TableError
+        See `wingtone.fauna.load`.
+    """
+    from wingtone.fauna import Fauna, load
+
+    if isinstance(given, Fauna):
+        return given
+    return load(None if given is None else Path(given))

@@ -1,0 +1,142 @@
+"""Bouts, from wherever they come, to what a population sounds like: `sizes`."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, Any, Literal
+
+from wingtone.api.given import are_paths, date_given, fauna_given, paths_given, place_given
+from wingtone.api.measurements import Measurements
+from wingtone.errors import RequestError
+
+if TYPE_CHECKING:
+    import datetime
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from wingtone.fauna import Fauna
+    from wingtone.notebook.places import Place
+    from wingtone.population import Quality, Sizes
+
+    PathLike = str | os.PathLike[str]
+
+__all__ = ["sizes"]
+
+
+def sizes(
+    measurements: Measurements | PathLike | Iterable[PathLike] | Iterable[Mapping[str, Any]] | Any,
+    *,
+    recordings: Any = None,
+    date: str | datetime.date | None = None,
+    place: str | tuple[float, float] | Place | None = None,
+    taxa: str | Sequence[str] = (),
+    group_by: Literal["site", "month", "folder"] | None = None,
+    sites: PathLike | Mapping[str, str] | None = None,
+    quality: Quality | None = None,
+    gap_s: float | None = None,
+    seed: int = 1,
+    fauna: PathLike | Fauna | None = None,
+) -> Sizes:
+    """Say what a population sounds like: sizes, shares of castes, the season, and whether groups differ.
+
+    Parameters
+    ----------
+    measurements
+        Bouts: what `measure` gave; files and folders as ``wingtone sizes`` takes them (tables of bouts, the
+        output of a survey, a notebook); rows as mappings; or a data frame with the columns of
+        `wingtone.bout_table`.
+    recordings
+        Listening effort as rows or a data frame, for bees an hour, see `wingtone.population.activity`. None
+        for what the files say.
+    date
+        Day of the bouts that state none, as in `identify`.
+    place
+        Where, as in `identify`, for who is expected there.
+    taxa
+        Names of the species that the sample can hold, where that is known.
+    group_by
+        Compare groups: ``site``, ``month`` or ``folder``.
+    sites
+        Which recording or folder belongs to which site or period: a mapping, or a table with the columns
+        ``path`` and ``site``.
+    quality
+        Which bouts take part, see `wingtone.population.Quality`; None for the usual.
+    gap_s
+        Silence in seconds after which whoever is heard counts as another bee; None for wingtone's own.
+    seed
+        Of all chance in it: the same bouts give the same answer.
+    fauna
+        As in `identify`.
+
+    Returns
+    -------
+    wingtone.population.Sizes
+        With ``summary`` in sentences, ``rows()`` and ``table()`` for data frames, and ``to_json()``.
+
+    Raises
+    ------
+    TableError
+        Rows that cannot be right, every fault with its place.
+    InputError
+        A file that cannot be used, or something that is no table.
+    RequestError
+        An option that is none.
+
+    Examples
+    --------
+    Sixty made-up bees, a third of them large:
+
+    >>> tones = [110 + i for i in range(20)] + [165 + i for i in range(40)]
+    >>> rows = [
+    ...     {"path": f"{i}.wav", "kind": "flight", "start_s": 0.0, "end_s": 1.0, "f0_hz": hz,
+    ...      "f0_low_hz": hz - 1, "f0_high_hz": hz + 1, "recorded_at": "2026-05-20"}
+    ...     for i, hz in enumerate(tones)
+    ... ]
+    >>> found = sizes(rows)
+    >>> len(found.individuals), found.selection.n_used
+    (60, 60)
+    >>> found.table()["name"][:2]
+    ['bouts', 'bouts']
+    """
+    from wingtone.population.bouts import Located, plain_rows
+    from wingtone.population.individuals import GAP_S
+    from wingtone.population.sources import read_sites, read_sources
+    from wingtone.population.work import sizes_of
+
+    if sites is not None and group_by not in (None, "site"):
+        raise RequestError("sites are for group_by='site'", remedy="leave one of the two out")
+
+    def located(table: Any, name: str) -> list[Located]:
+        return [Located(name, i, row) for i, row in enumerate(plain_rows(table), 1)]
+
+    effort: Sequence[Located] | None = None
+    if are_paths(measurements):
+        source = read_sources(paths_given(measurements))
+        rows, effort = list(source.bouts), source.effort
+    elif isinstance(measurements, Measurements):
+        rows = located(_flagged_rows(measurements), "measurements")
+    else:
+        rows = located(measurements, "rows")
+    return sizes_of(
+        rows,
+        effort if recordings is None else located(recordings, "recordings"),
+        fauna=fauna_given(fauna),
+        date=date_given(date),
+        place=place_given(place),
+        taxa=(taxa,) if isinstance(taxa, str) else taxa,
+        group_by=group_by,
+        sites=read_sites(sites) if isinstance(sites, (str, os.PathLike)) else sites,
+        quality=quality,
+        gap_s=GAP_S if gap_s is None else gap_s,
+        seed=seed,
+    )
+
+
+def _flagged_rows(measurements: Measurements) -> list[dict[str, Any]]:
+    """Give the rows with what holds for the whole recording: of many bees at once none can be sized."""
+    from wingtone.bout_table import bout_rows
+
+    rows = []
+    for one in measurements:
+        many = ["many bees"] if "many bees" in one.flags else []
+        rows += [{**row, "flags": [*row["flags"], *many]} for row in bout_rows(one)]
+    return rows

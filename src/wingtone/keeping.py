@@ -1,0 +1,107 @@
+"""Records made of answers, the same for the commands and the page.
+
+- `made_with`: the versions behind an answer.
+- `named`: a name as the fauna has it.
+- `record_of_answer`: a record of an answer without a recording.
+- `record_of_individual`: a record of one bee of a recording.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from wingtone import __version__
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from wingtone.clip import Measurement
+    from wingtone.evidence import Answer, ToneCue
+    from wingtone.fauna import Fauna
+    from wingtone.learn.model import Model
+    from wingtone.notebook.records import Record, Tone
+
+__all__ = ["made_with", "named", "record_of_answer", "record_of_individual"]
+
+
+def made_with(fauna: Fauna, *, model: Model | None = None) -> dict[str, str]:
+    """Name the versions behind an answer."""
+    versions = {"program": f"wingtone {__version__}", "fauna": f"{fauna.id} {fauna.version}"}
+    if model is not None:
+        versions["model"] = f"{model.name} (wingtone {model.wingtone_version})"
+    return versions
+
+
+def named(name: str, fauna: Fauna) -> dict[str, str]:
+    """Take a scientific or plain name from the fauna, as fields of a record.
+
+    Returns
+    -------
+    dict
+        ``taxon``, ``vernacular`` and ``rank``. A name that the fauna does not have stays as it is written,
+        and has an empty ``vernacular``.
+    """
+    from wingtone.notebook.records import rank_of_name
+
+    known = [(taxon.taxon, taxon.vernacular) for taxon in fauna.taxa]
+    known += [(aggregate.aggregate, aggregate.vernacular) for aggregate in fauna.aggregates]
+    for taxon, vernacular in known:
+        if name.strip().casefold() in (taxon.casefold(), vernacular.casefold()):
+            return {"taxon": taxon, "vernacular": vernacular, "rank": rank_of_name(taxon)}
+    return {"taxon": name, "vernacular": "", "rank": rank_of_name(name)}
+
+
+def record_of_answer(
+    answer: Answer, *, tone: ToneCue | None, fauna: Fauna, known: Mapping[str, Any]
+) -> Record:
+    """Make a record of an answer; the ``known`` fields go before what the answer says."""
+    from wingtone.notebook.records import record_from_answer
+
+    return record_from_answer(answer.to_json(), tone=_tone(tone), made_with=made_with(fauna), **known)
+
+
+def record_of_individual(
+    measurement: Measurement,
+    answer: Answer,
+    *,
+    individual: int,
+    fauna: Fauna,
+    known: Mapping[str, Any],
+    model: Model | None = None,
+) -> Record:
+    """Make a record of one bee of a recording, which is kept by its full path.
+
+    Parameters
+    ----------
+    answer
+        The answer for that bee.
+    individual
+        Its number, from 1, in the order of `wingtone.clip.flights_by_individual`.
+    known
+        Fields of the record that go before what the answer says.
+    """
+    from wingtone.clip import flight_cue, flights_by_individual, identify_json
+    from wingtone.notebook.records import record_from_answer
+
+    bouts = flights_by_individual(measurement)[individual - 1]
+    cue = None if "many bees" in measurement.flags else flight_cue(bouts)
+    laid_out = identify_json(measurement, answer, individual=individual)
+    versions = made_with(fauna, model=model)
+    record = record_from_answer(laid_out, tone=_tone(cue), made_with=versions, **known)
+    if record.recording is None:
+        return record
+    # A name that is no valid text (Linux allows any bytes) is kept with escapes.
+    full = os.fsencode(Path(measurement.recording.path).resolve()).decode("utf-8", "backslashreplace")
+    return dataclasses.replace(record, recording=dataclasses.replace(record.recording, path=full))
+
+
+def _tone(cue: ToneCue | None) -> Tone | None:
+    from wingtone.notebook.records import Tone
+
+    if cue is None:
+        return None
+    duration_s = cue.duration_s if cue.duration_s > 0 else None  # a tone given by hand has no length
+    return Tone(cue.f0_hz, cue.f0_low_hz, cue.f0_high_hz, cue.n_bouts, duration_s)

@@ -1,0 +1,69 @@
+"""Label rows of records: what ``wingtone notebook export --format labels`` and the page hand to training.
+
+The notebook knows nothing of learning; this is the one place where learning looks into a record.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from wingtone.errors import one_line
+from wingtone.learn.labels import HIGHEST_C, LOWEST_C, Label
+from wingtone.notebook.events import day_range
+from wingtone.notebook.places import blur
+
+if TYPE_CHECKING:
+    from wingtone.notebook.places import Place
+    from wingtone.notebook.records import Record
+
+__all__ = ["label_rows"]
+
+NAMED_BY_EYE = ("decided", "confirmed")
+"""A hint is what the program itself believed: nothing can be learnt from it."""
+
+LABELLED_CASTES = ("queen", "worker", "male", "cuckoo female", "not a bumblebee")
+"""Of the castes of a record; ``female`` is no caste that can be told apart."""
+
+SITE_KM = 1
+"""Places of one square count as one site. Ours: bees of one garden stay together however its place was
+written, so that they are never on both sides of a test."""
+
+
+def label_rows(record: Record, *, blur_km: int | None = None, withhold_place: bool = False) -> list[Label]:
+    """Give a row for each flight bout of a record.
+
+    Returns
+    -------
+    list of Label
+        Empty unless the record was decided or confirmed, holds a name or caste, and has a recording with
+        flight. ``individual`` stays empty: a notebook does not know whether it was the same animal again.
+        ``recorder`` is the person, who for most is as good as the phone.
+    """
+    caste = record.caste if record.caste in LABELLED_CASTES else ""
+    if record.status not in NAMED_BY_EYE or record.recording is None or not (caste or record.taxon):
+        return []
+    first, last = day_range(record.event_date) if record.event_date else (None, None)
+    air_c = record.temperature_c
+    return [
+        Label(
+            file=Path(record.recording.path),
+            start_s=round(bout.start_s, 3),
+            end_s=round(bout.end_s, 3),
+            caste=caste,
+            taxon=one_line(record.taxon),
+            site="" if withhold_place else _site(record.place, blur_km or SITE_KM),
+            date=first if first == last else None,
+            recorder=one_line(record.recorder),
+            temperature_c=air_c if air_c is not None and LOWEST_C <= air_c <= HIGHEST_C else None,
+        )
+        for bout in record.recording.bouts
+        if bout.kind == "flight"
+    ]
+
+
+def _site(place: Place | None, square_km: int) -> str:
+    if place is None:
+        return ""
+    square = blur(place, square_km)
+    return square.grid_reference or f"{square.latitude_deg:.2f},{square.longitude_deg:.2f}"
