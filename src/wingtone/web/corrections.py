@@ -1,0 +1,203 @@
+"""Bouts as the user corrects them: moved, dropped, added, of another kind or octave.
+
+A correction names every bout that shall be there. One that is as the machine found it keeps its measurement
+to the last digit; one that only changes its kind too; all others are measured again within their new limits
+by `wingtone.tone.stretch`, near the tone that the machine had there, an octave up or down where asked.
+
+- `Correction`, `read`, `from_json`, `to_json`: what was asked.
+- `carry_out`: a measurement with the bouts asked for.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, cast, get_args
+
+import numpy as np
+
+from wingtone.clip import with_tone
+from wingtone.errors import RequestError
+from wingtone.tone.comb import HIGHEST_HZ, LOWEST_HZ
+from wingtone.tone.results import Kind, ToneResult, Track
+from wingtone.tone.stretch import SHORTEST_S, MeasuredStretch, Stretch, measure_stretches
+from wingtone.web.fields import Faults, number_of, record_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from wingtone.clip import Measurement
+    from wingtone.tone.results import Bout
+
+__all__ = ["FOLDER", "Correction", "carry_out", "from_json", "read", "to_json"]
+
+FOLDER = "corrected"
+MOST_BOUTS = 5000
+LONGEST_S = 600.0
+"""Ours: ten minutes of one unbroken flight are a hive, and are better marked in parts."""
+MANY_BEES = "many bees"
+"""Falls when the user says that one of the bouts is the flight of one bee."""
+SAME_S = 0.006
+"""Limits nearer than this to the machine's are the machine's: less than a frame."""
+
+
+@dataclass(frozen=True)
+class Correction:
+    """One bout as it shall be. ``octave`` is counted from the tone that the machine had there."""
+
+    start_s: float
+    end_s: float
+    kind: Kind
+    octave: int = 0
+
+
+def from_json(asked: list[dict[str, Any]]) -> list[Correction]:
+    """Read corrections that `to_json` wrote."""
+    return [Correction(**one) for one in asked]
+
+
+def to_json(corrections: Sequence[Correction]) -> list[dict[str, Any]]:
+    """Lay corrections out as plain JSON."""
+    return [dataclasses.asdict(one) for one in corrections]
+
+
+def read(body: Any, *, duration_s: float, found: Sequence[Bout]) -> list[Correction]:
+    """Read and check what a page asks for.
+
+    Raises
+    ------
+    FieldFaults
+        With every fault, by bout and field.
+    """
+    faults = Faults()
+    asked = record_of(body, faults).get("bouts")
+    if not isinstance(asked, list) or len(asked) > MOST_BOUTS:
+        faults.add("bouts", f"give a list of at most {MOST_BOUTS} bouts")
+        asked = []
+    out = []
+    for number, one in enumerate(asked):
+        at = f"bouts.{number}"
+        fields = record_of(one, faults, where=at)
+        start_s = number_of(fields, "start_s", faults, low=0.0, high=duration_s, where=at)
+        end_s = number_of(fields, "end_s", faults, low=0.0, high=duration_s + 0.02, where=at)
+        kind, octave = fields.get("kind"), fields.get("octave", 0)
+        if kind not in get_args(Kind):
+            faults.add(f"{at}.kind", f"must be one of {', '.join(get_args(Kind))}")
+        if octave not in (-1, 0, 1) or isinstance(octave, bool):
+            faults.add(f"{at}.octave", "must be -1, 0 or 1")
+        if start_s is None or end_s is None:
+            continue
+        end_s = min(end_s, math.floor(duration_s * 100) / 100)
+        if not SHORTEST_S <= end_s - start_s <= LONGEST_S:
+            faults.add(f"{at}.end_s", f"a bout lasts {SHORTEST_S:g} to {LONGEST_S:g} s")
+        elif not faults:
+            correction = Correction(start_s, end_s, cast("Kind", kind), int(octave))
+            if (
+                _kept(correction, found) is None
+                and not LOWEST_HZ <= (near := _near(correction, found)) <= HIGHEST_HZ
+            ):
+                span = f"{LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz"
+                what = f"that octave would be at {near:.0f} Hz; wingtone measures {span}"
+                faults.add(f"{at}.octave", what)
+            out.append(correction)
+    faults.stop()
+    return sorted(out, key=lambda one: (one.start_s, one.end_s))
+
+
+def carry_out(found: Measurement, corrections: Sequence[Correction]) -> Measurement:
+    """Give a measurement with the bouts asked for.
+
+    Parameters
+    ----------
+    found
+        As the machine found it.
+    corrections
+        Every bout that shall be there.
+
+    Raises
+    ------
+    RecordingError
+        The recording cannot be read any more.
+    RequestError
+        A bout that cannot be measured.
+    """
+    from wingtone import audio, tone
+
+    bouts = found.tone.bouts
+    parts: list[MeasuredStretch | None] = [_as_found(one, found) for one in corrections]
+    anew = [i for i, part in enumerate(parts) if part is None]
+    if anew:
+        stretches = [_stretch(corrections[i], bouts) for i in anew]
+        with audio.open_recording(found.recording.path) as recording:
+            try:
+                measured = measure_stretches(
+                    recording.blocks(rate_hz=tone.RATE_HZ),
+                    stretches,
+                    rate_hz=tone.RATE_HZ,
+                    band_hz=recording.sample_rate_hz / 2,
+                )
+            except ValueError as error:
+                raise RequestError(str(error), remedy="move the ends of the bout") from error
+        for i, part in zip(anew, measured, strict=True):
+            parts[i] = part
+    return _joined(found, [part for part in parts if part is not None])
+
+
+def _kept(correction: Correction, bouts: Sequence[Bout]) -> int | None:
+    """Which bout of the machine's a correction leaves as it is, but for its kind."""
+    for number, bout in enumerate(bouts):
+        apart = max(abs(bout.start_s - correction.start_s), abs(bout.end_s - correction.end_s))
+        if apart < SAME_S and correction.octave == 0:
+            return number
+    return None
+
+
+def _as_found(correction: Correction, found: Measurement) -> MeasuredStretch | None:
+    number = _kept(correction, found.tone.bouts)
+    if number is None:
+        return None
+    bout, track = found.tone.bouts[number], found.tone.track
+    if bout.kind != correction.kind:
+        # A pass is that of a flight; the rest says what was heard, whatever made it.
+        flyby = bout.flyby if correction.kind == "flight" else None
+        bout = dataclasses.replace(bout, kind=correction.kind, flyby=flyby)
+    own = track.bout == number
+    return MeasuredStretch(bout, track.time_s[own], track.f0_hz[own])
+
+
+def _anchor(correction: Correction, bouts: Sequence[Bout]) -> Bout | None:
+    """Give the machine's bout that shares most with a correction."""
+
+    def shared_s(bout: Bout) -> float:
+        return min(bout.end_s, correction.end_s) - max(bout.start_s, correction.start_s)
+
+    best = max(bouts, key=shared_s, default=None)
+    return best if best is not None and shared_s(best) > 0.0 else None
+
+
+def _near(correction: Correction, bouts: Sequence[Bout]) -> float:
+    anchor = _anchor(correction, bouts)
+    return math.sqrt(LOWEST_HZ * HIGHEST_HZ) if anchor is None else anchor.f0_hz * 2.0**correction.octave
+
+
+def _stretch(correction: Correction, bouts: Sequence[Bout]) -> Stretch:
+    near_hz = None if _anchor(correction, bouts) is None else _near(correction, bouts)
+    return Stretch(correction.start_s, correction.end_s, correction.kind, near_hz)
+
+
+def _joined(found: Measurement, parts: Sequence[MeasuredStretch]) -> Measurement:
+    parts = sorted(parts, key=lambda part: part.bout.start_s)
+    sizes = [part.time_s.size for part in parts]
+    time_s = np.concatenate([np.zeros(0), *(part.time_s for part in parts)])
+    f0_hz = np.concatenate([np.zeros(0), *(part.f0_hz for part in parts)])
+    bout = np.repeat(np.arange(len(parts)), sizes).astype(np.int64)
+    order = np.lexsort((bout, time_s))
+    flies = any(part.bout.kind == "flight" for part in parts)
+    tone = ToneResult(
+        bouts=tuple(part.bout for part in parts),
+        track=Track(time_s[order], f0_hz[order], bout[order]),
+        flags=tuple(flag for flag in found.tone.flags if flag != MANY_BEES or not flies),
+        warnings=found.tone.warnings,
+    )
+    return with_tone(found, tone)

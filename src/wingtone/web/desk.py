@@ -1,0 +1,362 @@
+"""The desk: the recordings that were brought in, each a folder of its own with its state.
+
+Layout
+------
+``<desk>/<id>/`` with an id of 16 random hexadecimal digits holds the recording under a harmless name,
+``clip.json`` with its state, the listening copy, the measurement (`wingtone.web.stored`), the corrected one
+and the tiles. The name that a file came with is kept as text and never becomes a path. Everything is
+written whole or not at all, so a restart finds the desk as it was; what had not been listened to yet is
+listened to again.
+
+- `Clip`: the state of one recording.
+- `Desk`: all of them, within limits.
+- `Limits`: of one file, of their number, of all together.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import json
+import re
+import secrets
+import shutil
+from collections import OrderedDict
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from wingtone.errors import InputError, OutputError, WingtoneError, one_line
+from wingtone.files import replacing
+from wingtone.web import corrections, stored
+from wingtone.web.worker import COPY, GROWING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import BinaryIO
+
+    from wingtone.clip import Measurement
+
+__all__ = ["Clip", "Desk", "DeskFull", "Limits", "default_folder"]
+
+STATE = "clip.json"
+STATUSES = ("waiting", "listening", "ready", "failed")
+ID = re.compile(r"[0-9a-f]{16}")
+HARMLESS = re.compile(r"sound-[A-Za-z0-9_-]{1,80}\.[a-z0-9]{1,5}")
+KEPT_IN_MEMORY = 24
+"""Measurements held ready; the others are read again when they are asked for. Ours."""
+SPARE_BYTES = 200 << 20
+"""What an upload leaves free on the disk. Ours."""
+
+
+class DeskFull(WingtoneError):
+    """There is no room for another recording."""
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Bounds of the desk. Ours: an hour of 24-bit stereo at 48 kHz is 1.0 GB."""
+
+    file_bytes: int = 2 << 30
+    files: int = 500
+    total_bytes: int = 20 << 30
+
+
+def default_folder() -> Path:
+    """Where the desk lies when no folder was named: in the user's data folder."""
+    import platformdirs
+
+    return Path(platformdirs.user_data_dir("wingtone", appauthor=False)) / "desk"
+
+
+@dataclass
+class Clip:
+    """The state of one recording on the desk.
+
+    Attributes
+    ----------
+    id, name, file
+        Its id, the name it came with (text only), and its file's name in the folder.
+    status, error
+        One of `STATUSES`; ``error`` has ``what`` and ``remedy`` when it failed.
+    progress, copied_s
+        How far listening is, 0..1; seconds that can be looked at already. Not kept.
+    seen, changed
+        What was seen (`wingtone.web.seen`), and which fields the user has set.
+    corrections
+        Bouts as the user wants them, or None.
+    kept
+        Individual -> number of its record in the notebook.
+    away
+        Whether it was taken off the desk and only its file stays, because a record points to it.
+    """
+
+    id: str
+    name: str
+    file: str
+    bytes: int
+    added_at: str
+    status: str = "waiting"
+    error: dict[str, str] | None = None
+    duration_s: float | None = None
+    flights: int | None = None
+    seen: dict[str, Any] = field(default_factory=dict)
+    corrections: list[dict[str, Any]] | None = None
+    kept: dict[str, int] = field(default_factory=dict)
+    away: bool = False
+    progress: float = 0.0
+    copied_s: float = 0.0
+
+    NOT_KEPT = ("progress", "copied_s")
+
+    def brief(self) -> dict[str, Any]:
+        """Lay out what a list shows."""
+        return {
+            "id": self.id,
+            "name": self.name,
+            "bytes": self.bytes,
+            "status": self.status,
+            "progress": round(self.progress, 3),
+            "duration_s": self.duration_s,
+            "flights": self.flights,
+            "error": self.error,
+            "recorded": bool(self.kept),
+            "added_at": self.added_at,
+        }
+
+
+class Desk:
+    """The recordings on the desk.
+
+    Parameters
+    ----------
+    folder
+        Made when it is not there.
+    limits
+        See `Limits`.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be made.
+    """
+
+    def __init__(self, folder: Path, *, limits: Limits | None = None) -> None:
+        self.folder = folder
+        self.limits = limits or Limits()
+        self.clips: dict[str, Clip] = {}
+        self._coming: dict[str, Clip] = {}
+        self._watchers: set[Callable[[str, dict[str, Any]], None]] = set()
+        self._measured: OrderedDict[str, tuple[Measurement, Measurement]] = OrderedDict()
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            remedy = "give a folder that you may write to, with --desk FOLDER"
+            what = f"cannot make this folder: {error.strerror}"
+            raise OutputError(what, remedy=remedy, where=folder) from error
+        self._find()
+
+    def _find(self) -> None:
+        """Take up what an earlier run left."""
+        found = []
+        for folder in self.folder.iterdir():
+            if ID.fullmatch(folder.name) and folder.is_dir():
+                clip = _read_state(folder)
+                if clip is None:  # an upload that never ended
+                    shutil.rmtree(folder, ignore_errors=True)
+                elif not clip.away:
+                    found.append(clip)
+            elif folder.name.startswith("export-") and folder.is_dir():
+                shutil.rmtree(folder, ignore_errors=True)
+        for clip in sorted(found, key=lambda clip: (clip.added_at, clip.id)):
+            if clip.status == "listening":
+                clip.status = "waiting"
+            if clip.status == "ready":
+                clip.progress = 1.0
+            self.clips[clip.id] = clip
+
+    # --- places ---------------------------------------------------------------------------------------
+
+    def folder_of(self, clip: Clip) -> Path:
+        """Folder of a clip."""
+        return self.folder / clip.id
+
+    def source_of(self, clip: Clip) -> Path:
+        """File of a clip as it was brought in."""
+        return self.folder / clip.id / clip.file
+
+    def copy_of(self, clip: Clip) -> Path | None:
+        """Give the listening copy, or what there is of it so far; None before anything is there."""
+        for name in (COPY, GROWING):
+            path = self.folder / clip.id / name
+            if path.exists():
+                return path
+        return None
+
+    # --- changes --------------------------------------------------------------------------------------
+
+    def get(self, clip_id: str) -> Clip:
+        """Find a clip.
+
+        Raises
+        ------
+        KeyError
+            There is none of this id.
+        """
+        return self.clips[clip_id]
+
+    def check_room(self, size: int, *, coming: Clip | None = None) -> None:
+        """Refuse a file of this size when there is no room for it.
+
+        Parameters
+        ----------
+        size
+            Bytes, as far as they are known.
+        coming
+            The recording it is of, once it has begun to come in.
+
+        Raises
+        ------
+        DeskFull
+            With the limit that it would pass.
+        """
+        if len(self.clips) + len(self._coming) - bool(coming) >= self.limits.files:
+            what = f"there are {len(self.clips)} recordings on the desk, and no more fit"
+            raise DeskFull(what, remedy="remove some that you are done with")
+        held = {**self.clips, **self._coming}
+        used = sum(clip.bytes for clip in held.values() if clip is not coming)
+        here = 0 if coming is None else coming.bytes
+        free = shutil.disk_usage(self.folder).free - SPARE_BYTES
+        if used + max(size, here) > self.limits.total_bytes or size - here > free:
+            raise DeskFull("there is no room for this recording", remedy="remove some that you are done with")
+
+    def begin(self, name: str) -> tuple[Clip, BinaryIO]:
+        """Make a place for a recording that is coming in, and open its file."""
+        clip_id = secrets.token_hex(8)
+        folder = self.folder / clip_id
+        folder.mkdir(mode=0o700)
+        clip = Clip(
+            id=clip_id,
+            name=one_line(name)[:200] or "recording",
+            file=_harmless(name),
+            bytes=0,
+            added_at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"),
+        )
+        self._coming[clip.id] = clip
+        return clip, (folder / clip.file).open("xb")
+
+    def drop(self, clip: Clip) -> None:
+        """Clear away a place that came to nothing."""
+        self._coming.pop(clip.id, None)
+        shutil.rmtree(self.folder_of(clip), ignore_errors=True)
+
+    def keep(self, clip: Clip) -> None:
+        """Take a recording that has come in whole onto the desk."""
+        self._coming.pop(clip.id, None)
+        self.clips[clip.id] = clip
+        self.save(clip)
+
+    def save(self, clip: Clip) -> None:
+        """Write the state of a clip and tell the watchers: in the thread of the loop, where these belong.
+
+        Raises
+        ------
+        OutputError
+            It cannot be written.
+        """
+        if clip.id not in self.clips:
+            return  # removed in the meantime
+        state = {name: value for name, value in vars(clip).items() if name not in Clip.NOT_KEPT}
+        with replacing(self.folder_of(clip) / STATE) as scratch:
+            scratch.write_text(json.dumps(state), encoding="utf-8")
+        self.tell("clip", clip.brief())
+
+    def remove(self, clip: Clip, *, also_kept: bool = False) -> None:
+        """Take a recording off the desk, with all that was made of it.
+
+        The file of one that a record points to stays, unless ``also_kept``: the record would lose its proof.
+        """
+        folder = self.folder_of(clip)
+        stays = bool(clip.kept) and not also_kept
+        if stays:
+            clip.away = True
+            self.save(clip)
+        self.clips.pop(clip.id, None)
+        self.forget(clip)
+        if not stays:
+            shutil.rmtree(folder, ignore_errors=True)
+        else:
+            for path in folder.iterdir():
+                if path.is_dir():
+                    shutil.rmtree(path, ignore_errors=True)
+                elif path.name not in (STATE, clip.file):
+                    path.unlink(missing_ok=True)
+        self.tell("removed", {"id": clip.id})
+
+    # --- measurements ---------------------------------------------------------------------------------
+
+    def measured(self, clip: Clip) -> tuple[Measurement, Measurement]:
+        """Give the measurement as found and as it stands after corrections.
+
+        Raises
+        ------
+        InputError
+            The recording has not been measured, or what is on the disk is damaged.
+        """
+        if clip.status != "ready":
+            remedy = "wait until it has been listened to"
+            raise InputError("this recording has no measurement yet", remedy=remedy, where=clip.name)
+        if clip.id not in self._measured:
+            folder, source = self.folder_of(clip), self.source_of(clip)
+            found = stored.load(folder, source)
+            stands = found
+            if clip.corrections is not None:
+                stands = stored.load(folder / corrections.FOLDER, source)
+            self._measured[clip.id] = (found, stands)
+            while len(self._measured) > KEPT_IN_MEMORY:
+                self._measured.popitem(last=False)
+        self._measured.move_to_end(clip.id)
+        return self._measured[clip.id]
+
+    def forget(self, clip: Clip) -> None:
+        """Read the measurement anew when it is next asked for."""
+        self._measured.pop(clip.id, None)
+
+    # --- watching -------------------------------------------------------------------------------------
+
+    def watch(self, watcher: Callable[[str, dict[str, Any]], None]) -> Callable[[], None]:
+        """Have a function called with each change; the function given back ends that."""
+        self._watchers.add(watcher)
+        return lambda: self._watchers.discard(watcher)
+
+    def tell(self, event: str, data: dict[str, Any]) -> None:
+        """Tell all watchers."""
+        for watcher in list(self._watchers):
+            watcher(event, data)
+
+
+def _read_state(folder: Path) -> Clip | None:
+    try:
+        state = json.loads((folder / STATE).read_text(encoding="utf-8"))
+        known = {item.name for item in dataclasses.fields(Clip)} - set(Clip.NOT_KEPT)
+        clip = Clip(**{name: value for name, value in state.items() if name in known})
+        sound = clip.id == folder.name and clip.file == _harmless(clip.file) and clip.status in STATUSES
+        return clip if sound and (folder / clip.file).is_file() else None
+    except (OSError, ValueError, TypeError, AttributeError, RecursionError):
+        return None
+
+
+def _harmless(name: str) -> str:
+    """Make a file name of ASCII letters, digits, hyphens and low lines, which keeps a date in it readable.
+
+    The ending stays as far as it is a short word; what a file is, its content tells. ``sound-`` in front
+    keeps clear of every name that means something to a system.
+    """
+    if HARMLESS.fullmatch(name):
+        return name
+    plain = re.split(r"[/\\]", name)[-1]
+    stem, dot, ending = plain.rpartition(".")
+    if not (dot and re.fullmatch(r"[A-Za-z0-9]{1,5}", ending)):
+        stem, ending = plain, "bin"
+    stem = re.sub(r"[^A-Za-z0-9_-]+", "-", stem).strip("-")[-80:]
+    return f"sound-{stem or 'recording'}.{ending.lower()}"

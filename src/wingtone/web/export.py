@@ -1,0 +1,163 @@
+"""Handing records on from the page: the formats of ``wingtone notebook export``, as a download.
+
+Files are made in a folder of their own beside the desk's recordings and cleared away when they have been
+sent. Cutting bouts out of recordings decodes them, so a worker does it.
+
+- `export`: the answer to one request.
+"""
+
+from __future__ import annotations
+
+import itertools
+import shutil
+import tempfile
+import zipfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from starlette.background import BackgroundTask
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import FileResponse, Response
+
+from wingtone.learn.label_rows import label_rows
+from wingtone.learn.labels import write_labels
+from wingtone.notebook.exchange import Disclosure
+from wingtone.notebook.export import Dataset, write_archive, write_csv, write_geojson
+from wingtone.web.fields import Faults, text_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from wingtone.notebook.store import Entry, Notebook
+    from wingtone.web.page import Page
+
+__all__ = ["export"]
+
+FORMATS = {
+    "darwin-core": ("zip", "application/zip"),
+    "csv": ("csv", "text/csv; charset=utf-8"),
+    "geojson": ("geojson", "application/geo+json"),
+    "bwf": ("zip", "application/zip"),
+    "labels": ("csv", "text/csv; charset=utf-8"),
+}
+NAMES = {
+    "darwin-core": "bees-darwin-core",
+    "csv": "bees",
+    "geojson": "bees",
+    "bwf": "bee-clips",
+    "labels": "bee-labels",
+}
+FOLDER_PREFIX = "export-"
+MOST_CLIP_RECORDS = 5000
+
+
+async def export(
+    page: Page, fields: dict[str, Any], chosen: Callable[[Notebook], Iterator[Entry]]
+) -> Response:
+    """Make the file that was asked for and send it.
+
+    The header ``X-Wingtone-Left-Out`` says how many records could not be in it, ``X-Wingtone-Records`` how
+    many are.
+
+    Raises
+    ------
+    FieldFaults
+        The request cannot be right.
+    WorkerFailed
+        Cutting out the clips came to nothing.
+    """
+    faults = Faults()
+    layout = fields.get("format")
+    if not isinstance(layout, str) or layout not in FORMATS:
+        faults.add("format", f"must be one of {', '.join(FORMATS)}")
+    blur_km = fields.get("blur_km")
+    if blur_km not in (None, 1, 2, 10) or isinstance(blur_km, bool | float):
+        faults.add("blur_km", "must be 1, 2, 10 or nothing")
+    withhold = fields.get("withhold_place", False)
+    if not isinstance(withhold, bool):
+        faults.add("withhold_place", "must be true or false")
+    papers = {name: text_of(fields, name, faults, most=500) for name in ("title", "creator", "licence")}
+    faults.stop()
+    assert isinstance(layout, str)
+    disclosure = Disclosure(blur_km, bool(withhold))
+    ending, media_type = FORMATS[layout]
+    folder = Path(tempfile.mkdtemp(prefix=FOLDER_PREFIX, dir=page.desk.folder))
+    try:
+        name = f"{NAMES[layout]}-{page.settings.today().isoformat()}.{ending}"
+        target = folder / name
+        if layout == "bwf":
+            count, left_out = await _clips(page, chosen, folder, target)
+        else:
+            default = Dataset()
+            dataset = Dataset(papers["title"] or default.title, papers["creator"], papers["licence"])
+            count, left_out = await run_in_threadpool(
+                _written, page, layout, chosen, target, disclosure, dataset
+            )
+    except BaseException:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
+    return FileResponse(
+        target,
+        media_type=media_type,
+        filename=name,
+        headers={"x-wingtone-records": str(count), "x-wingtone-left-out": str(left_out)},
+        background=BackgroundTask(shutil.rmtree, folder, ignore_errors=True),
+    )
+
+
+def _written(
+    page: Page,
+    layout: str,
+    chosen: Callable[[Notebook], Iterator[Entry]],
+    target: Path,
+    disclosure: Disclosure,
+    dataset: Dataset,
+) -> tuple[int, int]:
+    """Write a file of records; how many are in it and how many could not be."""
+    with page.notebook(write=False) as opened:
+        entries = chosen(opened)
+        if layout == "darwin-core":
+            return write_archive(entries, target, disclosure=disclosure, dataset=dataset), 0
+        if layout == "csv":
+            return write_csv(entries, target, disclosure=disclosure), 0
+        if layout == "geojson":
+            return write_geojson(entries, target, disclosure=disclosure), 0
+        rows = [
+            label_rows(entry.record, blur_km=disclosure.blur_km, withhold_place=disclosure.withhold_place)
+            for entry in entries
+        ]
+    write_labels(target, itertools.chain.from_iterable(rows))
+    left_out = sum(not of_record for of_record in rows)
+    return len(rows) - left_out, left_out
+
+
+async def _clips(
+    page: Page, chosen: Callable[[Notebook], Iterator[Entry]], folder: Path, target: Path
+) -> tuple[int, int]:
+    def numbers() -> list[int]:
+        with page.notebook(write=False) as opened:
+            return [entry.number for entry in itertools.islice(chosen(opened), MOST_CLIP_RECORDS)]
+
+    asked = await run_in_threadpool(numbers)
+    clips = folder / "clips"
+    clips.mkdir()
+    job = {
+        "do": "clips",
+        "source": "",
+        "folder": str(clips),
+        "notebook": None if page.settings.notebook is None else str(page.settings.notebook),
+        "numbers": asked,
+    }
+    done = await page.workers.do(job, tell=lambda _: None, urgent=True)
+    missing = {int(number): str(reason) for number, reason in done["missing"]}
+
+    def pack() -> None:
+        with zipfile.ZipFile(target, "w", zipfile.ZIP_STORED) as archive:
+            for path in sorted(clips.glob("*.wav")):
+                archive.write(path, path.name)
+            if missing:
+                lines = [f"record {number}: {reason}\n" for number, reason in missing.items()]
+                archive.writestr("left out.txt", "".join(lines))
+
+    await run_in_threadpool(pack)
+    return len(asked) - len(missing), len(missing)

@@ -1,0 +1,307 @@
+"""What all routes share: the desk, the workers, the fauna, the notebook, and the listening that goes on.
+
+- `Page`: all of it.
+- `Settings`: what the page was started with.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import datetime as dt
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from starlette.concurrency import run_in_threadpool
+
+from wingtone.errors import InputError, OutputError
+from wingtone.evidence import Likelihood
+from wingtone.web import corrections
+from wingtone.web.answers import Word
+from wingtone.web.desk import Desk, Limits
+from wingtone.web.seen import EMPTY, prefilled
+from wingtone.web.workers import WorkerFailed, Workers
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+    from wingtone.fauna import Fauna
+    from wingtone.learn.model import Model
+    from wingtone.notebook.store import Notebook
+    from wingtone.web.desk import Clip
+
+__all__ = ["Page", "Settings"]
+
+EVENTS_WAITING = 200
+"""Changes that wait for a page that reads them slowly; beyond, its stream ends and begins anew. Ours."""
+MOST_STREAMS = 32
+LARGE_BYTES = 64 << 20
+"""Recordings larger than this are listened to one at a time, so that a short one never waits for two hours of
+sound. Ours."""
+COPY_SHARE = 0.2
+"""Part of the progress that making the listening copy stands for. Ours: about its share of the time."""
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What the page was started with. None: wingtone's own."""
+
+    desk: Path
+    notebook: Path | None = None
+    fauna: Path | None = None
+    model: Path | None = None
+    limits: Limits = field(default_factory=Limits)
+    silence_s: float = 60.0
+    today: Callable[[], dt.date] = dt.date.today
+
+
+class Page:
+    """The state behind the routes. Made in the event loop that serves them.
+
+    Raises
+    ------
+    TableError, InputError, OutputError, RequestError, MissingExtraError
+        The fauna, the model or the desk cannot be used.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        from wingtone.evidence.lineup import line_up
+        from wingtone.fauna import load
+
+        self.settings = settings
+        self.fauna: Fauna = load(settings.fauna)
+        _ = line_up(self.fauna).weeks  # worked out now, so that the first answer is as quick as the others
+        self.model: Model | None = None if settings.model is None else _model(settings.model, self.fauna)
+        self.desk = Desk(settings.desk, limits=settings.limits)
+        self.workers = Workers(silence_s=settings.silence_s)
+        self.words: dict[str, tuple[Word, ...]] = {}
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._listening: dict[str, asyncio.Task[None]] = {}
+        self._one_large = asyncio.Semaphore(1)
+        self._locks: dict[str, asyncio.Lock] = {}
+        self._streams: set[asyncio.Queue[tuple[str, dict[str, Any]] | None]] = set()
+        self.tiles_at_once = asyncio.Semaphore(2)
+        self.keeping = asyncio.Lock()
+        self.desk.watch(self._spread)
+
+    # --- life -----------------------------------------------------------------------------------------
+
+    async def start(self) -> None:
+        """Warm the workers, and listen to what was left over."""
+        self._background(self.workers.warm())
+        for clip in list(self.desk.clips.values()):
+            if clip.status == "waiting":
+                self.listen(clip)
+
+    async def stop(self) -> None:
+        """End everything that goes on."""
+        self.end_streams()
+        for task in list(self._tasks):
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        await self.workers.close()
+
+    def _background(self, work: Any) -> asyncio.Task[None]:
+        task: asyncio.Task[None] = asyncio.create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+        return task
+
+    # --- events ---------------------------------------------------------------------------------------
+
+    def open_stream(self) -> asyncio.Queue[tuple[str, dict[str, Any]] | None] | None:
+        """Begin to collect changes for one page; None when too many do already. None in it ends it."""
+        if len(self._streams) >= MOST_STREAMS:
+            return None
+        queue: asyncio.Queue[tuple[str, dict[str, Any]] | None] = asyncio.Queue(EVENTS_WAITING)
+        self._streams.add(queue)
+        return queue
+
+    def close_stream(self, queue: asyncio.Queue[tuple[str, dict[str, Any]] | None]) -> None:
+        """Stop collecting."""
+        self._streams.discard(queue)
+
+    def end_streams(self) -> None:
+        """End all streams, so that the server can stop."""
+        for queue in list(self._streams):
+            self._end_stream(queue)
+
+    def _end_stream(self, queue: asyncio.Queue[tuple[str, dict[str, Any]] | None]) -> None:
+        self._streams.discard(queue)
+        while not queue.empty():
+            queue.get_nowait()
+        queue.put_nowait(None)
+
+    def _spread(self, event: str, data: dict[str, Any]) -> None:
+        for queue in list(self._streams):
+            if queue.full():
+                self._end_stream(queue)  # the browser asks again by itself, and is then told everything
+            else:
+                queue.put_nowait((event, data))
+
+    # --- listening ------------------------------------------------------------------------------------
+
+    def lock_of(self, clip: Clip) -> asyncio.Lock:
+        """Give the lock under which a clip is measured or corrected."""
+        return self._locks.setdefault(clip.id, asyncio.Lock())
+
+    def listen(self, clip: Clip) -> None:
+        """Have a clip copied and measured, in the background."""
+        task = self._background(self._listen(clip))
+        self._listening[clip.id] = task
+        task.add_done_callback(lambda _: self._listening.pop(clip.id, None))
+
+    def remove(self, clip: Clip, *, also_kept: bool) -> None:
+        """Take a clip off the desk; a worker that is still listening to it is stopped."""
+        self.desk.remove(clip, also_kept=also_kept)
+        if (task := self._listening.get(clip.id)) is not None:
+            task.cancel()
+        self.words.pop(clip.id, None)
+        self._locks.pop(clip.id, None)
+
+    async def _listen(self, clip: Clip) -> None:
+        large = clip.bytes > LARGE_BYTES
+        async with self._one_large if large else contextlib.nullcontext(), self.lock_of(clip):
+            if clip.id not in self.desk.clips:
+                return
+            clip.status, clip.error = "waiting", None
+
+            def tell(answer: dict[str, Any]) -> None:
+                if "begun" in answer:
+                    clip.status = "listening"
+                elif "copied_s" in answer:
+                    clip.copied_s = float(answer["copied_s"])
+                    clip.progress = COPY_SHARE * clip.copied_s / (clip.copied_s + 600.0)
+                elif "heard_s" in answer and clip.copied_s:
+                    clip.duration_s = clip.copied_s
+                    share = min(1.0, float(answer["heard_s"]) / clip.copied_s)
+                    clip.progress = COPY_SHARE + (1 - COPY_SHARE) * share
+                if clip.id in self.desk.clips:
+                    self.desk.tell("clip", clip.brief())
+
+            job = {
+                "do": "listen",
+                "source": str(self.desk.source_of(clip)),
+                "folder": str(self.desk.folder_of(clip)),
+            }
+            try:
+                done = await self.workers.do(job, tell=tell)
+                clip.duration_s = float(done["duration_s"])
+                clip.flights = int(done["flights"])
+                clip.status, clip.progress = "ready", 1.0
+                clip.corrections = None
+                self.desk.forget(clip)
+                await self._after(clip)
+            except (WorkerFailed, InputError, OutputError) as error:
+                clip.status, clip.error = "failed", {"what": error.what, "remedy": error.remedy}
+            except (KeyError, TypeError, ValueError):
+                clip.status = "failed"
+                clip.error = {"what": "the answer of the listening part made no sense", "remedy": "try again"}
+            with contextlib.suppress(OutputError):
+                self.desk.save(clip)
+
+    async def _after(self, clip: Clip) -> None:
+        """Read what was found, fill the form in, and ask the model."""
+        found, _ = await run_in_threadpool(self.desk.measured, clip)
+        fields, _ = prefilled(found.recording)
+        clip.seen = {**EMPTY, **fields, **{name: value for name, value in clip.seen.items() if value}}
+        await self._ask_model(clip)
+
+    async def correct(self, clip: Clip, asked: Sequence[corrections.Correction] | None) -> None:
+        """Measure again with the bouts asked for; None puts back what the machine found.
+
+        Raises
+        ------
+        WorkerFailed
+            With the reason; nothing is changed then.
+        """
+        async with self.lock_of(clip):
+            found, _ = self.desk.measured(clip)
+            flights = len(found.flight)
+            laid_out = None if asked is None else corrections.to_json(asked)
+            if laid_out is not None:
+                job = {
+                    "do": "correct",
+                    "source": str(self.desk.source_of(clip)),
+                    "folder": str(self.desk.folder_of(clip)),
+                    "bouts": laid_out,
+                }
+                done = await self.workers.do(job, tell=lambda _: None, urgent=True)
+                flights = int(done["flights"])
+            clip.corrections, clip.flights = laid_out, flights
+            self.desk.forget(clip)
+            await self._ask_model(clip)
+            self.desk.save(clip)
+
+    async def _ask_model(self, clip: Clip) -> None:
+        """Ask the trained model, if there is one, about a measurement that has just been made."""
+        self.words.pop(clip.id, None)
+        if self.model is None or not clip.flights:
+            return
+        folder = self.desk.folder_of(clip)
+        job = {
+            "do": "model",
+            "source": str(self.desk.source_of(clip)),
+            "folder": str(folder if clip.corrections is None else folder / corrections.FOLDER),
+            "model": str(self.settings.model),
+            "fauna": None if self.settings.fauna is None else str(self.settings.fauna),
+        }
+        try:
+            done = await self.workers.do(job, tell=lambda _: None, urgent=True)
+            self.words[clip.id] = tuple(_word(said) for said in done["words"])
+        except (WorkerFailed, KeyError, TypeError, ValueError) as error:
+            why = error.what if isinstance(error, WorkerFailed) else "its answer made no sense"
+            text = f"the model could not listen: {why}; the built-in cue was used instead"
+            self.words[clip.id] = (Word(None, (("model-not-used", text),)),)
+
+    async def words_of(self, clip: Clip) -> tuple[Word, ...]:
+        """Give what the model said of each bee of a clip; nothing without one. Asked anew after a restart."""
+        if self.model is not None and clip.flights and clip.id not in self.words:
+            async with self.lock_of(clip):
+                if clip.id not in self.words:
+                    await self._ask_model(clip)
+        return self.words.get(clip.id, ())
+
+    # --- notebook -------------------------------------------------------------------------------------
+
+    def notebook(self, *, write: bool) -> Notebook:
+        """Open the notebook; each request does so for itself, as it runs in a thread of its own."""
+        from wingtone.notebook.store import Notebook
+
+        return Notebook.open(self.settings.notebook, write=write)
+
+    def notebook_exists(self) -> bool:
+        """Whether there is a notebook yet."""
+        from wingtone.notebook.store import default_path
+
+        return (self.settings.notebook or default_path()).exists()
+
+
+def _word(said: dict[str, Any]) -> Word:
+    """Read what a worker told of one bee."""
+    told = said["likelihood"]
+    likelihood = None
+    if told is not None:
+        likelihood = Likelihood(
+            classes=tuple(told["classes"]),
+            log_likelihood=tuple(float(value) for value in told["log_likelihood"]),
+            name=str(told["name"]),
+            taxa=tuple(tuple(names) for names in told["taxa"]),
+        )
+    return Word(likelihood, tuple((str(code), str(text)) for code, text in said["warnings"]))
+
+
+def _model(path: Path, fauna: Fauna) -> Model:
+    """Read a model, and refuse one that is of no use here before the page is opened."""
+    import importlib.util
+
+    from wingtone.errors import MissingExtraError
+    from wingtone.learn.model import check_usable
+    from wingtone.learn.model_file import load_model
+
+    model = load_model(path)
+    check_usable(model, fauna=fauna)
+    if importlib.util.find_spec("librosa") is None:
+        raise MissingExtraError("listening with a model (librosa)", "learn")
+    return model

@@ -1,0 +1,149 @@
+"""Starting the page on an address, and stopping it cleanly.
+
+- `Running`: a server with its address, to be run in this thread or stopped from another.
+- `prepare`: bind the address and put the page together.
+"""
+
+from __future__ import annotations
+
+import socket
+from typing import TYPE_CHECKING
+
+import uvicorn
+
+from wingtone.errors import RequestError
+from wingtone.web.application import make_application
+from wingtone.web.lan import Doorkeeper, own_addresses
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from wingtone.web.page import Page, Settings
+
+__all__ = ["PORT", "Running", "prepare"]
+
+PORT = 8765
+"""Where the page is looked for first; the next free one is taken when it is in use. Ours."""
+PORTS_TRIED = 20
+
+
+class _Server(uvicorn.Server):
+    """Ends the event streams before it waits for connections to end."""
+
+    def __init__(self, config: uvicorn.Config, page: Page) -> None:
+        super().__init__(config)
+        self._page = page
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Stop; see uvicorn."""
+        self._page.end_streams()
+        await super().shutdown(sockets)
+
+
+class Running:
+    """A page that is bound to its address and ready to be run.
+
+    Attributes
+    ----------
+    url
+        Where it is, on this machine.
+    lan_urls
+        Where other machines find it; empty without ``lan``.
+    """
+
+    def __init__(self, server: _Server, sockets: list[socket.socket], url: str, lan_urls: list[str]) -> None:
+        self._server, self._sockets = server, sockets
+        self.url, self.lan_urls = url, lan_urls
+
+    @property
+    def started(self) -> bool:
+        """Whether it answers."""
+        return bool(self._server.started)
+
+    def run(self) -> None:
+        """Serve until `stop` is called or the process is interrupted."""
+        try:
+            self._server.run(sockets=self._sockets)
+        finally:
+            self.close()
+
+    def close(self) -> None:
+        """Give the address back, when it is not run; `run` does so at its end."""
+        for one in self._sockets:
+            one.close()
+
+    def stop(self) -> None:
+        """End it, from any thread."""
+        self._server.should_exit = True
+
+
+def prepare(
+    settings: Settings,
+    *,
+    port: int | None = None,
+    lan: bool = False,
+    announce: Callable[[str], None] = print,
+) -> Running:
+    """Bind the address and put the page together.
+
+    Parameters
+    ----------
+    port
+        Exactly this one; None: `PORT` or one of the next that is free. 0: any free one.
+    lan
+        Let other machines of the network in, with the code that is announced.
+    announce
+        Called with each code.
+
+    Raises
+    ------
+    RequestError
+        The port is in use.
+    WingtoneError
+        See `wingtone.web.page.Page`.
+    """
+    sockets, number = _bind(port, lan=lan)
+    try:
+        names = ["127.0.0.1", "localhost", *(["[::1]"] if len(sockets) > 1 else [])]
+        addresses = own_addresses() if lan else []
+        hosts = {f"{name}:{number}" for name in [*names, *addresses]}
+        if number == 80:
+            hosts |= {*names, *addresses}
+        door = Doorkeeper(announce) if lan else None
+        application, page = make_application(settings, hosts=hosts, door=door)
+    except BaseException:
+        for one in sockets:
+            one.close()
+        raise
+    config = uvicorn.Config(
+        application,
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        date_header=False,
+        proxy_headers=False,
+        ws="none",
+        timeout_keep_alive=30,
+        timeout_graceful_shutdown=3,
+        h11_max_incomplete_event_size=32_768,
+        limit_concurrency=200,
+    )
+    lan_urls = [f"http://{address}:{number}/" for address in addresses]
+    return Running(_Server(config, page), sockets, f"http://127.0.0.1:{number}/", lan_urls)
+
+
+def _bind(port: int | None, *, lan: bool) -> tuple[list[socket.socket], int]:
+    host = "0.0.0.0" if lan else "127.0.0.1"  # noqa: S104
+    for number in range(PORT, PORT + PORTS_TRIED) if port is None else (port,):
+        one = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        try:
+            one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            one.bind((host, number))
+            one.listen(128)
+        except (OSError, OverflowError):
+            one.close()
+            continue
+        one.set_inheritable(False)
+        return [one], int(one.getsockname()[1])
+    remedy = "give another with --port, or leave it out to take the next free one"
+    raise RequestError("this port is in use", remedy=remedy, where=port if port is not None else PORT)

@@ -1,0 +1,457 @@
+// What it may be: the name to record on top, the candidates with their evidence, size, season, cautions.
+//
+// Every change of what was seen, and every correction of the bouts, asks the program again: one request under way,
+// the latest wish next. Nothing here is reckoned by the page.
+
+import { bar, bitsWords, percent, seasonFigure, sizeFigure, weekOf, weight } from "./charts.js";
+import { el, sentence, trouble } from "./dom.js";
+import { latest } from "./latest.js";
+import { asking, faults, saved } from "./seen.js";
+
+const SHOWN = 6; // candidates in full; the rest are one press away
+const LEAST = 0.01;
+
+// Where a warning belongs, by its code. Those of size and season stand at their pictures, the rest below the name.
+const AT_SIZE = ["no size", "tone says little", "no-bee-heard", "many-bees", "tones-differ", "tone does not fit"];
+const AT_SEASON = ["no date", "date does not fit", "file-time-weak"];
+const AT_PLACE = ["no place", "outside", "not known from here", "place-not-understood"];
+const AT_BEES = ["several-bees", "maybe-several-bees"];
+const GRAVE = [
+  "report it",
+  "hint does not fit",
+  "tone does not fit",
+  "date does not fit",
+  "not known from here",
+  "outside",
+  "many-bees",
+  "damaged",
+  "no-bee-heard",
+];
+
+export function mount(element, { wire, state, clip, seen, announce }) {
+  const panel = el("section", { class: "paper answer", "aria-labelledby": "answer-title" });
+  const title = el("h2", { id: "answer-title" }, "What it may be");
+  const body = el("div", { class: "answer-body" });
+  const fault = el("div", { class: "answer-fault" });
+  panel.append(title, fault, body);
+  element.append(panel);
+
+  let answers = [];
+  let chosen = 0;
+  let asked = null;
+  let first = true;
+  let gone = false;
+  const opened = new Set(); // names unfolded, kept from answer to answer
+  const kept = new Map(Object.entries(clip.value?.records ?? {}).map(([n, number]) => [Number(n), number])); // individual -> record
+
+  // What an answer depends on. Notes and names of observers do not change it.
+  const question = () => {
+    const { date, time, place, temperature_c, hints } = seen.value;
+    return JSON.stringify({ date, time, place, temperature_c, hints, bouts: clip.value?.measurement?.bouts ?? null });
+  };
+
+  const asker = latest(async (draft) => {
+    const path = clip.value ? `/api/clips/${encodeURIComponent(clip.value.id)}/answer` : "/api/answer";
+    try {
+      const { answers: got } = await wire.post(path, { seen: draft });
+      if (gone) return;
+      fault.replaceChildren();
+      if (!clip.value) faults.set({}); // else the desk has checked the fields
+      answers = got;
+      chosen = Math.min(chosen, answers.length - 1);
+      panel.dataset.answered = String(Number(panel.dataset.answered ?? 0) + 1);
+      draw();
+    } catch (error) {
+      if (gone) return;
+      if (error.fields) faults.set({ ...faults.value, ...error.fields });
+      fault.replaceChildren(
+        error.fields
+          ? el("p", { class: "soft small" }, "The answer below waits: something above needs another look.")
+          : trouble(error),
+      );
+    }
+  });
+
+  function askAgain() {
+    if (clip.value && clip.value.status !== "ready") return;
+    const now = question();
+    if (now === asked) return;
+    asked = now;
+    asker.ask(seen.value);
+  }
+
+  // --- parts of an answer ------------------------------------------------------------------------------------
+
+  const named = (answer, taxon) => answer.taxa.find((one) => one.taxon === taxon)?.vernacular;
+  const latin = (taxon) => (taxon === "something else" ? null : el("i", { class: "latin" }, taxon));
+
+  function warningsIn(answer, codes) {
+    const mine = answer.warnings.filter(({ code }) => codes.includes(code));
+    return mine.length ? el("ul", { class: "cautions" }, mine.map(caution)) : null;
+  }
+
+  const caution = ({ code, text }) =>
+    el(
+      "li",
+      { class: GRAVE.includes(code) ? "grave" : "" },
+      GRAVE.includes(code) ? el("strong", {}, "Mind: ") : null,
+      sentence(text),
+    );
+
+  function recordAs(answer) {
+    const { taxon, rank, reason } = answer.record_as;
+    const name = taxon ? named(answer, taxon) : null;
+    const elsewhere = [...AT_SIZE, ...AT_SEASON, ...AT_PLACE, ...AT_BEES];
+    return el(
+      "div",
+      { class: "record-as" },
+      el("p", { class: "record-label" }, "Record as"),
+      el("p", { class: "record-name" }, taxon ? [name ? `${name} ` : null, latin(taxon)] : "no name yet"),
+      el(
+        "p",
+        {},
+        rank === "species" || rank === "none"
+          ? null
+          : el("strong", {}, `${rank === "genus" ? "Only the genus" : "A group of lookalikes"}. `),
+        sentence(reason),
+      ),
+      warningsIn(answer, AT_BEES),
+      warningsIn(
+        answer,
+        answer.warnings.map(({ code }) => code).filter((code) => !elsewhere.includes(code)),
+      ),
+      keeping(answer),
+    );
+  }
+
+  function castes(answer) {
+    const shown = answer.castes.filter(({ probability }) => probability >= 0.005);
+    return el(
+      "div",
+      { class: "castes" },
+      el("h3", {}, "Queen, worker, male"),
+      el(
+        "ul",
+        { class: "bars" },
+        shown.map(({ caste, probability }) =>
+          el(
+            "li",
+            { class: "bar-row" },
+            el("span", { class: "bar-name" }, caste),
+            bar(probability),
+            el("span", { class: "bar-number number" }, percent(probability)),
+          ),
+        ),
+      ),
+    );
+  }
+
+  const WHAT = { date: "the day", place: "the place", tone: "the tone", model: "the trained model" };
+
+  function evidenceList(evidence) {
+    return el(
+      "ul",
+      { class: "evidence" },
+      evidence
+        .toSorted((a, b) => Math.abs(b.weight_bits ?? 0) - Math.abs(a.weight_bits ?? 0))
+        .map((piece) =>
+          el(
+            "li",
+            {},
+            el(
+              "span",
+              { class: "evidence-head" },
+              el("span", { class: "evidence-what" }, WHAT[piece.kind] ?? piece.name.replaceAll("-", " ")),
+              weight(piece.weight_bits ?? 0),
+              el("span", { class: "evidence-bits number small" }, bitsWords(piece.weight_bits ?? 0)),
+            ),
+            el("span", { class: "evidence-words" }, sentence(piece.summary)),
+          ),
+        ),
+    );
+  }
+
+  // The evidence of each likely name; `identify` itself only weighs the leading one.
+  function why(answer, taxon, i) {
+    const own = answer.pictures?.why?.find((one) => one.taxon === taxon)?.evidence;
+    if (own)
+      return own.length
+        ? evidenceList(own)
+        : el("p", { class: "soft" }, "Nothing was heard or seen yet: this is how common it is at any time.");
+    if (i > 0) return null;
+    return answer.evidence.length
+      ? evidenceList(answer.evidence)
+      : el("p", { class: "soft" }, "Nothing was heard or seen yet: this is how common it is at any time.");
+  }
+
+  function candidate(answer, share, i) {
+    const { taxon, vernacular, probability } = share;
+    const own = answer.candidates.filter((one) => one.taxon === taxon && one.probability >= 0.005);
+    const told = why(answer, taxon, i);
+    const fold = el(
+      "details",
+      { class: "candidate", "data-taxon": taxon, open: opened.has(taxon) },
+      el(
+        "summary",
+        {},
+        el("span", { class: "candidate-name" }, vernacular, " ", latin(taxon)),
+        bar(probability, "candidate-bar"),
+        el("span", { class: "bar-number number" }, percent(probability)),
+      ),
+      el(
+        "div",
+        { class: "candidate-why" },
+        own.length && own[0].caste !== "any" && own[0].caste !== "adult"
+          ? el("p", {}, own.map(({ caste, probability: each }) => `${caste} ${percent(each)}`).join(" · "))
+          : null,
+        told ?? el("p", { class: "soft" }, "The weights below the leading name count against this one."),
+      ),
+    );
+    fold.addEventListener("toggle", () => (fold.open ? opened.add(taxon) : opened.delete(taxon)));
+    return el("li", {}, fold);
+  }
+
+  function candidates(answer) {
+    const likely = answer.taxa.filter(({ probability }, i) => i < SHOWN && (probability >= LEAST || i === 0));
+    const rest = answer.taxa.slice(likely.length);
+    const left = rest.reduce((sum, { probability }) => sum + probability, 0);
+    const others = el(
+      "details",
+      { class: "others", "data-taxon": "", open: opened.has("") },
+      el("summary", {}, `${rest.length} more names, together ${percent(left)}`),
+      el(
+        "ul",
+        { class: "bars" },
+        rest
+          .filter(({ probability }) => probability >= 0.0005)
+          .map(({ taxon, vernacular, probability }) =>
+            el(
+              "li",
+              { class: "bar-row" },
+              el("span", { class: "bar-name" }, vernacular, " ", latin(taxon)),
+              bar(probability),
+              el("span", { class: "bar-number number" }, percent(probability)),
+            ),
+          ),
+      ),
+    );
+    others.addEventListener("toggle", () => (others.open ? opened.add("") : opened.delete("")));
+    const { level, taxa } = answer.credible_set;
+    return el(
+      "div",
+      { class: "candidates" },
+      el("h3", {}, "The candidates"),
+      el(
+        "p",
+        { class: "soft small" },
+        `With ${percent(level)} it is ${taxa.length === 1 ? "the first" : `among the first ${taxa.length}`}. Open one to see why.`,
+      ),
+      warningsIn(answer, AT_PLACE),
+      el(
+        "ol",
+        { class: "candidate-list" },
+        likely.map((share, i) => candidate(answer, share, i)),
+      ),
+      rest.length ? others : null,
+    );
+  }
+
+  function size(answer) {
+    const drawn = answer.pictures?.size;
+    return el(
+      "div",
+      { class: "size" },
+      el("h3", {}, "How big it sounds"),
+      drawn ? sizeFigure(drawn, sentence(answer.size.summary)) : el("p", {}, sentence(answer.size.summary)),
+      warningsIn(answer, AT_SIZE),
+    );
+  }
+
+  function season(answer) {
+    const rows = (answer.pictures?.season ?? []).map(({ taxon, vernacular, weeks }) => ({
+      name: [vernacular, " ", latin(taxon)],
+      weeks,
+    }));
+    if (!rows.length) return null;
+    const week = answer.pictures.week ?? weekOf(state.value.today);
+    return el(
+      "div",
+      { class: "season" },
+      el("h3", {}, "When they fly"),
+      seasonFigure(rows, {
+        week,
+        mark: answer.pictures.week ? "This record" : "Today (no day was given)",
+        caption: "How much of each flies in every week of the year, all castes together; its best week is full height.",
+      }),
+      warningsIn(answer, AT_SEASON),
+    );
+  }
+
+  // --- keeping it ------------------------------------------------------------------------------------------------
+
+  const CASTES = ["queen", "worker", "male", "cuckoo female", "not a bumblebee"];
+
+  function keeping(answer) {
+    const individual = answer.individual ?? 1;
+    const said = el("div", { class: "kept", role: "status" });
+    const keep = el(
+      "button",
+      { type: "button", class: "strong", "data-key": "keep" },
+      kept.has(individual) ? "Keep it once more" : "Keep in the notebook",
+    );
+    const name = el(
+      "select",
+      { id: "keep-name" },
+      el(
+        "option",
+        { value: "" },
+        answer.record_as.taxon
+          ? `as advised: ${named(answer, answer.record_as.taxon) ?? answer.record_as.taxon}`
+          : "no name yet",
+      ),
+      answer.taxa
+        .slice(0, 12)
+        .filter(({ taxon }) => taxon !== "something else")
+        .map(({ taxon, vernacular }) => el("option", { value: taxon }, `${vernacular} (${taxon})`)),
+    );
+    const caste = el(
+      "select",
+      { id: "keep-caste" },
+      el("option", { value: "" }, "as the answer has it"),
+      CASTES.map((one) => el("option", { value: one }, one)),
+    );
+    const own = el(
+      "details",
+      { class: "keep-own", "data-taxon": "keep", open: opened.has("keep") },
+      el("summary", {}, "I know better: choose the name"),
+      el(
+        "div",
+        { class: "fields" },
+        el("div", { class: "field" }, el("label", { for: "keep-name" }, "Name"), name),
+        el("div", { class: "field" }, el("label", { for: "keep-caste" }, "Caste"), caste),
+      ),
+    );
+    own.addEventListener("toggle", () => (own.open ? opened.add("keep") : opened.delete("keep")));
+    const show = () => {
+      const number = kept.get(individual);
+      if (number)
+        said.replaceChildren(
+          el("p", {}, "Kept as ", el("a", { href: `#notebook/${number}` }, `record ${number}`), "."),
+        );
+    };
+    keep.addEventListener("click", async () => {
+      keep.disabled = true;
+      try {
+        await saved();
+        const decided = own.open && (name.value || caste.value);
+        const wish = {
+          individual,
+          again: kept.has(individual),
+          status: decided ? "decided" : "hint",
+          ...(decided && name.value ? { taxon: name.value } : {}),
+          ...(decided && caste.value ? { caste: caste.value } : {}),
+        };
+        const { record } = clip.value
+          ? await wire.post(`/api/clips/${encodeURIComponent(clip.value.id)}/record`, wish)
+          : await wire.post("/api/records", { seen: seen.value, ...wish });
+        kept.set(individual, record.number);
+        keep.textContent = "Keep it once more";
+        show();
+        announce(`Kept in the notebook as record ${record.number}`);
+      } catch (error) {
+        said.replaceChildren(trouble(error));
+      } finally {
+        keep.disabled = false;
+      }
+    });
+    show();
+    return el("div", { class: "keeping" }, el("div", { class: "row" }, keep), own, said);
+  }
+
+  // --- several bees ---------------------------------------------------------------------------------------------
+
+  function tabs() {
+    if (answers.length < 2) return null;
+    const list = el("div", { class: "bee-tabs", role: "tablist", "aria-label": "Bees in this recording" });
+    answers.forEach((answer, i) => {
+      const flights = answer.bouts?.length;
+      const tab = el(
+        "button",
+        {
+          type: "button",
+          role: "tab",
+          id: `bee-${i}`,
+          "data-key": `bee-${i}`,
+          "aria-selected": String(i === chosen),
+          "aria-controls": "bee-answer",
+          tabindex: i === chosen ? "0" : "-1",
+          on: {
+            click: () => choose(i),
+            keydown: (event) => {
+              const to = { ArrowRight: i + 1, ArrowLeft: i - 1, Home: 0, End: answers.length - 1 }[event.key];
+              if (to === undefined) return;
+              event.preventDefault();
+              choose((to + answers.length) % answers.length);
+            },
+          },
+        },
+        `Bee ${answer.individual ?? i + 1}`,
+        flights ? el("span", { class: "small" }, ` ${flights} ${flights === 1 ? "flight" : "flights"}`) : null,
+      );
+      list.append(tab);
+    });
+    return list;
+  }
+
+  function choose(i) {
+    chosen = i;
+    draw();
+    body.querySelector(`[data-key="bee-${i}"]`)?.focus();
+  }
+
+  // --- together -----------------------------------------------------------------------------------------------------
+
+  function draw() {
+    const answer = answers[chosen];
+    const focused = body.contains(document.activeElement) ? keyOf(document.activeElement) : null;
+    const several = answers.length > 1;
+    body.replaceChildren(
+      ...[
+        tabs(),
+        el(
+          "div",
+          {
+            class: "bee-answer",
+            id: "bee-answer",
+            role: several ? "tabpanel" : null,
+            "aria-labelledby": several ? `bee-${chosen}` : null,
+          },
+          recordAs(answer),
+          candidates(answer),
+          castes(answer),
+          size(answer),
+          season(answer),
+        ),
+      ].filter(Boolean),
+    );
+    if (focused)
+      [...body.querySelectorAll("button, summary, select, a")].find((one) => keyOf(one) === focused)?.focus();
+    asking.set(answer.look_next);
+    const best = answer.taxa[0];
+    if (!first) announce(`Likeliest: ${best.vernacular}, ${percent(best.probability)}`);
+    first = false;
+  }
+
+  const keyOf = (node) =>
+    node.dataset.key ||
+    node.id ||
+    (node.tagName === "SUMMARY" ? `fold-${node.parentElement.dataset.taxon}` : node.getAttribute("href"));
+
+  body.append(el("p", { class: "soft" }, "One moment."));
+  const leaves = [seen.subscribe(askAgain), clip.subscribe(askAgain)];
+  askAgain();
+  return () => {
+    gone = true;
+    for (const leave of leaves) leave();
+  };
+}

@@ -1,0 +1,183 @@
+// The bouts of the open recording as they stand on the page: the machine's, or corrected. Changes are sent one
+// after the other, always the whole list; the newest measurement comes back with each.
+
+import { store } from "./dom.js";
+
+export const KINDS = {
+  flight: { word: "flight", key: "1" },
+  sonication: { word: "flower-shaking", key: "2" },
+  uncertain: { word: "unsure", key: "3" },
+};
+
+export const SHORTEST_S = 0.1; // as wingtone.tone.stretch has it
+
+const asSent = ({ start_s, end_s, kind, octave }) => ({ start_s, end_s, kind, octave });
+
+// What the tone room measured for a bout: the measured one that shares most of its time; null when none does.
+export function measuredFor(bout, clip) {
+  let best = null;
+  let most = 0;
+  for (const measured of clip?.measurement?.bouts ?? []) {
+    const shared = Math.min(bout.end_s, measured.end_s) - Math.max(bout.start_s, measured.start_s);
+    if (shared > most) [best, most] = [measured, shared];
+  }
+  return best;
+}
+
+export function boutBench({ wire, clip, announce }) {
+  const bouts = store([]);
+  const chosen = store(null); // the key of one bout, or null
+  const state = store({ busy: false, error: null });
+  const past = []; // earlier lists, for undo
+  let newestKey = 0;
+  let sent = "";
+  let underWay = false;
+  let again = false;
+
+  const address = () => `/api/clips/${encodeURIComponent(clip.value.id)}/bouts`;
+  const text = (list) => JSON.stringify(list.map(asSent));
+  const find = (key) => bouts.value.find((bout) => bout.key === key) ?? null;
+  const sorted = (list) => list.toSorted((a, b) => a.start_s - b.start_s || a.end_s - b.end_s);
+
+  function fromClip() {
+    const told = clip.value.corrections ?? clip.value.measurement?.bouts ?? [];
+    const before = bouts.value;
+    const next = sorted(told).map((bout, i) => {
+      const same =
+        before.find((b) => b.start_s === bout.start_s && b.end_s === bout.end_s) ??
+        (before.length === told.length ? before[i] : null);
+      return { ...asSent({ octave: 0, ...bout }), key: same?.key ?? ++newestKey };
+    });
+    if (chosen.value !== null && !next.some((bout) => bout.key === chosen.value)) chosen.set(null);
+    sent = text(next);
+    bouts.set(next);
+  }
+
+  async function send() {
+    if (underWay) {
+      again = true;
+      return;
+    }
+    underWay = true;
+    state.set({ busy: true, error: null });
+    try {
+      do {
+        again = false;
+        const list = bouts.value.map(asSent);
+        sent = JSON.stringify(list);
+        // keepalive: also arrives when the page is closed this very moment
+        const newer = await wire.put(address(), { bouts: list }, { keepalive: list.length < 400 });
+        if (!again) take(newer);
+      } while (again);
+      state.set({ busy: false, error: null });
+    } catch (error) {
+      underWay = false;
+      if (error.status >= 400 && error.status < 500) fromClip(); // refused: as it was before
+      state.set({ busy: false, error });
+    } finally {
+      underWay = false;
+    }
+  }
+
+  // The newer clip, while the bouts on the page stay as they are.
+  function take(newer) {
+    own = true;
+    clip.set(newer);
+    own = false;
+    bouts.set(bouts.value);
+  }
+
+  let own = false;
+  const stop = clip.subscribe(() => {
+    if (!own && !underWay && clip.value) fromClip();
+  });
+
+  function replace(list, { remember = true } = {}) {
+    if (remember) past.push(bouts.value);
+    bouts.set(sorted(list));
+    send();
+  }
+
+  let dragged = null; // the list before a drag began
+
+  const bench = {
+    bouts,
+    chosen,
+    state,
+    find,
+    leave: stop,
+    index: (key) => bouts.value.findIndex((bout) => bout.key === key),
+
+    choose(key) {
+      if (chosen.value !== key) chosen.set(key);
+    },
+
+    // While a handle is dragged: shown at once, sent by settle().
+    drag(key, patch) {
+      dragged ??= bouts.value;
+      bouts.set(bouts.value.map((bout) => (bout.key === key ? { ...bout, ...patch } : bout)));
+    },
+    settle() {
+      const before = dragged;
+      dragged = null;
+      if (!before || text(before) === text(bouts.value)) return;
+      past.push(before);
+      bouts.set(sorted(bouts.value));
+      send();
+    },
+
+    change(key, patch) {
+      bench.settle(); // each step of undo is one change
+      const bout = find(key);
+      if (!bout || Object.entries(patch).every(([name, value]) => bout[name] === value)) return;
+      replace(bouts.value.map((other) => (other.key === key ? { ...other, ...patch } : other)));
+    },
+    add(start_s, end_s, kind = "flight") {
+      bench.settle();
+      const bout = { start_s, end_s, kind, octave: 0, key: ++newestKey };
+      replace([...bouts.value, bout]);
+      chosen.set(bout.key);
+      announce(`bout added, ${KINDS[kind].word}`);
+      return bout.key;
+    },
+    drop(key) {
+      bench.settle();
+      const at = bench.index(key);
+      if (at < 0) return;
+      const rest = bouts.value.filter((bout) => bout.key !== key);
+      chosen.set(null);
+      replace(rest);
+      announce(`bout ${at + 1} dropped; undo brings it back`);
+    },
+
+    get canUndo() {
+      return past.length > 0;
+    },
+    undo() {
+      bench.settle();
+      const list = past.pop();
+      if (!list) return;
+      replace(list, { remember: false });
+      announce("undone");
+    },
+    get corrected() {
+      return Boolean(clip.value?.corrections) || text(bouts.value) !== sent;
+    },
+    async restore() {
+      past.length = 0;
+      state.set({ busy: true, error: null });
+      try {
+        const newer = await wire.remove(address());
+        chosen.set(null);
+        clip.set(newer);
+        announce("the machine's bouts are back");
+        state.set({ busy: false, error: null });
+      } catch (error) {
+        state.set({ busy: false, error });
+      }
+    },
+  };
+
+  fromClip();
+  return bench;
+}

@@ -1,0 +1,181 @@
+// Bringing recordings: choose, drop or paste files anywhere on the page; each is sent by itself and can fail by
+// itself. Files that wait to be sent are also kept in the browser's own store (IndexedDB), so that a reload in
+// the middle loses none of them.
+
+import { store } from "./dom.js";
+
+const ARRIVED_MS = 800; // for word of a file that was sent just before a reload
+const CLOCKS_APART_MS = 5000; // between this device and the one that runs wingtone
+const AT_ONCE = 3; // sendings at a time: enough to keep a disk busy, few enough for progress to be seen
+
+// --- the browser's store of waiting files ---------------------------------------------------------------
+
+const database = () =>
+  new Promise((resolve, reject) => {
+    const ask = indexedDB.open("wingtone", 1);
+    ask.onupgradeneeded = () => ask.result.createObjectStore("waiting", { autoIncrement: true });
+    ask.onsuccess = () => resolve(ask.result);
+    ask.onerror = () => reject(ask.error);
+  });
+
+async function inStore(mode, work) {
+  const open = await database();
+  try {
+    return await new Promise((resolve, reject) => {
+      const transaction = open.transaction("waiting", mode);
+      const asked = work(transaction.objectStore("waiting"));
+      transaction.oncomplete = () => resolve(asked.result);
+      transaction.onerror = transaction.onabort = () => reject(transaction.error);
+    });
+  } finally {
+    open.close();
+  }
+}
+
+const keep = (file) =>
+  inStore("readwrite", (waiting) => waiting.add({ file, name: file.name, since: Date.now() }));
+const forget = (key) => inStore("readwrite", (waiting) => waiting.delete(key));
+async function kept() {
+  const keys = await inStore("readonly", (waiting) => waiting.getAllKeys());
+  const items = await inStore("readonly", (waiting) => waiting.getAll());
+  return items.map((item, i) => ({ ...item, key: keys[i] }));
+}
+
+// --- sending --------------------------------------------------------------------------------------------
+
+// What the shell and the desk use: `sending` (store of {name, share, error} on their way or refused),
+// `files(list)`, `dismiss(entry)`, `retry(entry)`, `resume()`.
+export function bringing({ wire, state, clips, announce, navigate }, { received }) {
+  const sending = store([]);
+  const waiting = [];
+  let busy = 0;
+
+  const changed = () => sending.set([...sending.value]);
+  const without = (entry) => sending.set(sending.value.filter((other) => other !== entry));
+
+  function refused(file) {
+    const limit = state.value?.limits?.file_bytes;
+    if (file.size === 0) return { what: "the file is empty", remedy: "copy it again from the phone" };
+    if (limit && file.size > limit) {
+      const megabytes = Math.floor(limit / 1e6);
+      return { what: `the file is larger than ${megabytes} MB`, remedy: "cut it into shorter pieces" };
+    }
+    return null;
+  }
+
+  function take(file, name, key) {
+    const entry = { name, share: 0, error: refused(file), file, key };
+    sending.set([...sending.value, entry]);
+    if (!entry.error) waiting.push(entry);
+    return entry;
+  }
+
+  async function release(entry) {
+    const key = await entry.key;
+    if (key !== undefined) await forget(key).catch(() => {});
+  }
+
+  async function send(entry) {
+    busy += 1;
+    try {
+      const heard = (share) => {
+        entry.share = share;
+        changed();
+      };
+      const brief = await wire.upload(entry.file, entry.name, { heard });
+      without(entry);
+      received(brief);
+      if (entry.alone && ["", "#desk"].includes(location.hash)) navigate(`#desk/${brief.id}`);
+      await release(entry);
+    } catch (error) {
+      entry.error = error;
+      changed();
+      announce(`${entry.name}: ${error.what ?? error.message}`);
+      if (error.status > 0) await release(entry); // refused for good; else it can be tried again, or after a reload
+    } finally {
+      busy -= 1;
+      next();
+    }
+  }
+
+  function next() {
+    while (busy < AT_ONCE && waiting.length) send(waiting.shift());
+  }
+
+  // A file that comes alone is opened as soon as it is here, unless one has gone elsewhere meanwhile.
+  function files(list, { stay = false } = {}) {
+    const chosen = [...list];
+    if (!chosen.length) return;
+    const alone = chosen.length === 1 && !stay && sending.value.every((entry) => entry.error);
+    announce(chosen.length === 1 ? `bringing ${chosen[0].name}` : `bringing ${chosen.length} files`);
+    for (const file of chosen) {
+      const entry = take(file, file.name, undefined);
+      // A browser without room or in private mode keeps nothing: then only the sending itself is left.
+      if (!entry.error) entry.key = keep(file).catch(() => undefined);
+      entry.alone = alone;
+    }
+    if (!stay && location.hash !== "" && location.hash !== "#desk") navigate("#desk");
+    next();
+  }
+
+  function retry(entry) {
+    entry.error = null;
+    entry.share = 0;
+    waiting.push(entry);
+    changed();
+    next();
+  }
+
+  async function resume() {
+    let left = [];
+    try {
+      left = await kept();
+    } catch {
+      return;
+    }
+    if (!left.length) return;
+    // One may have arrived just as the page was left, with nobody there any more to hear of it.
+    await new Promise((done) => setTimeout(done, ARRIVED_MS));
+    for (const { file, name, key, since } of left) {
+      const arrived = clips.value.some(
+        (clip) =>
+          clip.name === name &&
+          clip.bytes === file.size &&
+          Date.parse(clip.added_at) > since - CLOCKS_APART_MS,
+      );
+      if (arrived) forget(key).catch(() => {});
+      else take(file, name, key);
+    }
+    next();
+  }
+
+  landing(files);
+  return { sending, files, dismiss: without, retry, resume };
+}
+
+// The whole page is the place to drop.
+function landing(files) {
+  const sign = document.getElementById("letting-go");
+  const carries = (event) => [...(event.dataTransfer?.types ?? [])].includes("Files");
+  let depth = 0;
+  const over = (by) => {
+    depth = Math.max(0, depth + by);
+    sign.hidden = depth === 0;
+  };
+  window.addEventListener("dragenter", (event) => carries(event) && over(1));
+  window.addEventListener("dragleave", (event) => carries(event) && over(-1));
+  window.addEventListener("dragover", (event) => {
+    if (!carries(event)) return;
+    event.preventDefault();
+    event.dataTransfer.dropEffect = "copy";
+  });
+  window.addEventListener("drop", (event) => {
+    if (!carries(event)) return;
+    event.preventDefault();
+    over(-depth);
+    files(event.dataTransfer.files);
+  });
+  window.addEventListener("paste", (event) => {
+    if (event.clipboardData?.files.length) files(event.clipboardData.files);
+  });
+}

@@ -1,0 +1,298 @@
+// The desk: bring recordings, see each being listened to, open one.
+
+import { clock, count, el, sentence, svg } from "./dom.js";
+import { newcomer } from "./newcomer.js";
+import { recorder } from "./recorder.js";
+
+export function mount(room, context) {
+  const { bring, clips, state } = context;
+
+  const chooser = el("input", {
+    type: "file",
+    multiple: true,
+    class: "only-heard",
+    tabindex: "-1",
+    "aria-hidden": "true",
+    id: "chooser",
+    on: {
+      change: () => {
+        bring.files(chooser.files);
+        chooser.value = ""; // the same file may be chosen again
+      },
+    },
+  });
+  const choose = el(
+    "button",
+    { type: "button", class: "strong", on: { click: () => chooser.click() } },
+    "Choose recordings",
+  );
+  const recording = recorder(context);
+  const formats = state.value.formats ?? [];
+  const first = el("div", { class: "first" });
+  const list = el("ul", { class: "ruled clips", "aria-label": "Recordings on the desk" });
+  const listed = el(
+    "section",
+    { class: "paper", "aria-labelledby": "listed-title" },
+    el("h2", { id: "listed-title" }, "On the desk"),
+    el("p", { class: "soft small", id: "tally" }),
+    list,
+  );
+
+  room.append(
+    el("h1", {}, "Which bumblebee was that?"),
+    el(
+      "section",
+      { class: "paper landing", "aria-labelledby": "bring-title" },
+      el(
+        "div",
+        {},
+        el("h2", { id: "bring-title" }, "Bring a recording"),
+        el(
+          "p",
+          {},
+          "Drop sound or video files anywhere on this page, or choose them. They stay on this computer.",
+        ),
+        el(
+          "div",
+          { class: "row" },
+          choose,
+          chooser,
+          recording.button,
+          el("a", { class: "button quiet-link", href: "#desk/new" }, "No recording: only say what was seen"),
+        ),
+        formats.length
+          ? el(
+              "details",
+              { class: "small soft" },
+              el("summary", {}, "Which files will do"),
+              el(
+                "p",
+                {},
+                `Whatever phones and recorders make: ${formats.map((f) => f.replace(/^\./, "")).join(", ")}. ` +
+                  "What counts is what is inside, not the ending of the name.",
+              ),
+            )
+          : null,
+      ),
+      recording.panel,
+    ),
+    first,
+    listed,
+  );
+
+  // --- the list -----------------------------------------------------------------------------------------
+
+  const rows = new Map(); // by clip id, or the entry itself for one that is still being sent
+
+  function draw() {
+    const items = [
+      ...bring.sending.value.map((entry) => [entry, entry]),
+      ...clips.value.map((clip) => [clip.id, clip]),
+    ];
+    listed.hidden = items.length === 0;
+    if (items.length === 0 && !first.firstChild) first.append(newcomer());
+    if (items.length) first.replaceChildren();
+    const gone = new Set(rows.keys());
+    let after = null;
+    for (const [key, item] of items) {
+      gone.delete(key);
+      let row = rows.get(key);
+      if (!row) {
+        row = typeof key === "string" ? clipRow(context, item) : sendingRow(context, item);
+        rows.set(key, row);
+      }
+      row.update(item);
+      const place = after ? after.nextSibling : list.firstChild;
+      if (place !== row.node) list.insertBefore(row.node, place); // moving only what is out of place keeps the focus
+      after = row.node;
+    }
+    for (const key of gone) {
+      rows.get(key).node.remove();
+      rows.delete(key);
+    }
+    document.getElementById("tally").textContent = tally(bring.sending.value, clips.value);
+  }
+
+  const stops = [bring.sending.subscribe(draw), clips.subscribe(draw)];
+  draw();
+  return () => {
+    for (const stop of stops) stop();
+    recording.leave();
+  };
+}
+
+function tally(sending, clips) {
+  const of = (status) => clips.filter((clip) => clip.status === status).length;
+  const failed = of("failed") + sending.filter((entry) => entry.error).length;
+  const under = of("waiting") + of("listening") + sending.filter((entry) => !entry.error).length;
+  const parts = [count(of("ready"), "recording heard", "recordings heard")];
+  if (under) parts.push(`${under} under way`);
+  if (failed) parts.push(`${failed} could not be used`);
+  return `${parts.join(", ")}.`;
+}
+
+// --- rows -------------------------------------------------------------------------------------------------
+
+function bar(label) {
+  const node = el("progress", { max: "1", "aria-label": label });
+  return {
+    node,
+    set: (share) => {
+      if (share === null) node.removeAttribute("value");
+      else node.value = share;
+    },
+  };
+}
+
+function reason(error) {
+  return [
+    el("strong", {}, sentence(error.what ?? error.message)),
+    error.remedy ? ` ${sentence(error.remedy)}` : "",
+  ];
+}
+
+function sendingRow({ bring }, entry) {
+  const progress = bar(`Bringing ${entry.name}`);
+  const word = el("span", { class: "soft small" });
+  const fault = el("p", { class: "trouble small", hidden: true });
+  const button = (words, label, press) =>
+    el(
+      "button",
+      {
+        type: "button",
+        class: "quiet small",
+        hidden: true,
+        "aria-label": `${words}: ${label}`,
+        on: { click: press },
+      },
+      words,
+    );
+  const again = button("Try again", entry.name, () => bring.retry(entry));
+  const away = button("Clear away", entry.name, () => bring.dismiss(entry));
+  const sign = el("span", { class: "mark-holder" });
+  const node = el(
+    "li",
+    { class: "clip" },
+    sign,
+    el(
+      "div",
+      { class: "clip-main" },
+      el("span", { class: "clip-name" }, entry.name),
+      word,
+      progress.node,
+      fault,
+    ),
+    again,
+    away,
+  );
+  let drawn = null;
+  return {
+    node,
+    update({ share, error }) {
+      progress.set(share);
+      const status = error ? "failed" : "sending";
+      if (drawn === status) return;
+      drawn = status;
+      node.dataset.status = status;
+      sign.replaceChildren(mark(status));
+      word.textContent = error ? "not brought" : "being brought";
+      progress.node.hidden = Boolean(error);
+      fault.hidden = away.hidden = !error;
+      again.hidden = error?.status !== 0;
+      fault.replaceChildren(...(error ? reason(error) : []));
+    },
+  };
+}
+
+const WORDS = {
+  waiting: "waits its turn",
+  listening: "being listened to",
+  ready: "heard",
+  failed: "could not be used",
+};
+
+function clipRow(context, clip) {
+  const { wire, announce } = context;
+  const progress = bar(`Listening to ${clip.name}`);
+  const name = el("span", { class: "clip-name" });
+  const words = el("span", { class: "soft small number" });
+  const fault = el("p", { class: "trouble small", hidden: true });
+  const remove = el(
+    "button",
+    { type: "button", class: "quiet small", "aria-label": `Remove ${clip.name} from the desk` },
+    "Remove",
+  );
+  let asked = false;
+  remove.addEventListener("click", async () => {
+    if (!asked) {
+      // No dialog: the button itself asks once more, and forgets the question when one moves on.
+      asked = true;
+      remove.textContent = "Really remove?";
+      return;
+    }
+    try {
+      await wire.remove(`/api/clips/${encodeURIComponent(clip.id)}`);
+      announce(`${clip.name} is off the desk`);
+      context.clips.set(context.clips.value.filter((other) => other.id !== clip.id));
+      document.getElementById("main").focus({ preventScroll: true });
+    } catch (error) {
+      fault.replaceChildren(...reason(error));
+      fault.hidden = false;
+    }
+  });
+  remove.addEventListener("blur", () => {
+    asked = false;
+    remove.textContent = "Remove";
+  });
+  const sign = el("span", { class: "mark-holder" });
+  const node = el(
+    "li",
+    { class: "clip" },
+    sign,
+    el("div", { class: "clip-main" }, name, words, progress.node, fault),
+    remove,
+  );
+  let drawn = "";
+  return {
+    node,
+    update(now) {
+      progress.set(now.status === "listening" ? now.progress : null);
+      progress.node.hidden = now.status !== "listening" && now.status !== "waiting";
+      words.textContent = said(now);
+      if (drawn === now.status) return;
+      drawn = now.status;
+      node.dataset.status = now.status;
+      sign.replaceChildren(mark(now.status));
+      name.replaceChildren(
+        now.status === "failed"
+          ? now.name
+          : el("a", { href: `#desk/${encodeURIComponent(now.id)}` }, now.name),
+      );
+      fault.hidden = now.status !== "failed";
+      if (now.error) fault.replaceChildren(...reason(now.error));
+    },
+  };
+}
+
+function said(clip) {
+  const parts = [WORDS[clip.status]];
+  if (clip.duration_s) parts.push(clock(clip.duration_s, 0));
+  if (clip.status === "ready") parts.push(clip.flights ? count(clip.flights, "flight") : "no flight heard");
+  if (clip.recorded) parts.push("in the notebook");
+  return parts.join(" · ");
+}
+
+// What state a recording is in, as a small drawing; the word stands beside it.
+const MARKS = {
+  sending: "M10 16V5M5 9l5-5 5 5",
+  waiting: "M10 3a7 7 0 1 0 .01 0M10 6v4l3 2",
+  listening: "M3 10h2l2-5 3 10 3-8 1.5 3H17",
+  ready: "M4 10.5l4 4 8-9",
+  failed: "M5 5l10 10M15 5L5 15",
+};
+const mark = (status) =>
+  svg(
+    "svg",
+    { viewBox: "0 0 20 20", class: `mark mark-${status}`, "aria-hidden": "true" },
+    svg("path", { d: MARKS[status] }),
+  );

@@ -1,0 +1,169 @@
+// The shell: places, routing by #hash, what all views share.
+//
+// How a view mounts
+// -----------------
+// A view is a module that exports `mount(element, context)`. It draws itself into `element` (empty when it gets
+// it) and gives back nothing or a function that is called when the view is left (stop timers, unsubscribe).
+// Drawing is by `el`, `svg` of dom.js (text never becomes markup). The context:
+//
+//   wire        fetch wrapper of wire.js: get, post, put, patch, remove, download; faults are `Refusal`s
+//   state       store of GET /api/state (`state.value`, `state.subscribe(f)` gives back how to stop)
+//   clips       store of the briefs of all clips, newest first
+//   navigate(hash)   go to a place: "#desk", "#desk/<clip id>", "#notebook", "#notebook/<n>", "#help"
+//   announce(text)   say it to people who listen to the page (polite live region)
+//   route       {place, id}: where we are; id is the clip's, the record's number, or null
+//
+// In an open recording (desk/<id>), `seen.js` and `answer.js` mount beside the strip, and their context also has
+//
+//   clip        store of the whole Clip (GET /api/clips/{id}); whoever gets a newer one from the server sets it
+//   seen        store of the seen object as it stands on the page, drafts included; seen.js sets it at each change,
+//               answer.js watches it. It starts as clip.seen
+//   play(from_s, to_s)   let a stretch be heard
+//
+// "#desk/new" opens the same without a recording (what was seen alone): clip.value is null there.
+
+import { bringing } from "./bring.js";
+import { el, store, trouble } from "./dom.js";
+import { silence, wire } from "./wire.js";
+
+const main = document.getElementById("main");
+const polite = document.getElementById("polite");
+
+const PLACES = {
+  desk: { title: "Desk", view: ({ id }) => (id ? import("./recording.js") : import("./desk.js")) },
+  notebook: { title: "Notebook", view: () => import("./notebook.js") },
+  help: { title: "Help", view: () => import("./help.js") },
+};
+
+const state = store(null);
+const clips = store([]);
+
+function announce(text) {
+  polite.textContent = "";
+  // A pause, so that the same words twice in a row are also heard twice.
+  setTimeout(() => {
+    polite.textContent = text;
+  }, 60);
+}
+
+function navigate(hash) {
+  if (location.hash === hash) show();
+  else location.hash = hash;
+}
+
+function route() {
+  const [place, id] = location.hash.slice(1).split("/");
+  return place in PLACES ? { place, id: id ? decodeURIComponent(id) : null } : { place: "desk", id: null };
+}
+
+// --- clips ----------------------------------------------------------------------------------------------
+
+const newest = (list) =>
+  list.toSorted((a, b) => b.added_at.localeCompare(a.added_at) || a.name.localeCompare(b.name));
+
+function clipChanged(brief) {
+  news?.set(brief.id, brief);
+  const before = clips.value.find((clip) => clip.id === brief.id);
+  clips.set(newest([brief, ...clips.value.filter((clip) => clip.id !== brief.id)]));
+  if (before?.status === brief.status) return;
+  if (brief.status === "ready") announce(`${brief.name}: heard`);
+  if (brief.status === "failed") announce(`${brief.name}: ${brief.error?.what ?? "could not be heard"}`);
+}
+
+function clipRemoved({ id }) {
+  news?.set(id, null);
+  clips.set(clips.value.filter((clip) => clip.id !== id));
+}
+
+let news = null; // what is told while the state is on its way, and newer than it: id -> brief, or null if removed
+
+async function refresh() {
+  const told = (news = new Map());
+  const now = await wire.state();
+  if (news === told) news = null;
+  state.set(now);
+  clips.set(newest([...now.clips.filter(({ id }) => !told.has(id)), ...[...told.values()].filter(Boolean)]));
+}
+
+// --- places ---------------------------------------------------------------------------------------------
+
+const context = { wire, state, clips, navigate, announce };
+// What an event has told of a recording is newer than the answer to its upload, which may be read later.
+const received = (brief) => clips.value.some(({ id }) => id === brief.id) || clipChanged(brief);
+context.bring = bringing(context, { received });
+
+let leave = null;
+let turn = 0;
+
+async function show() {
+  const now = route();
+  const mine = ++turn;
+  leave?.();
+  leave = null;
+  for (const link of document.querySelectorAll("[data-place]")) {
+    if (link.dataset.place === now.place) link.setAttribute("aria-current", "page");
+    else link.removeAttribute("aria-current");
+  }
+  const { title, view } = PLACES[now.place];
+  document.title = `${title} · wingtone`;
+  const room = el("div", { class: "room" });
+  try {
+    const { mount } = await view(now).catch((error) => {
+      throw error instanceof TypeError ? silence() : error; // a module that does not come
+    });
+    if (mine !== turn) return; // already somewhere else
+    main.replaceChildren(room);
+    leave = (await mount(room, { ...context, route: now })) ?? null;
+    if (mine !== turn) leave?.();
+  } catch (error) {
+    if (mine !== turn) return;
+    main.replaceChildren(el("h1", {}, title), trouble(error));
+    if (!("what" in error)) throw error; // a mistake of ours: let it be seen in the browser's console
+  }
+}
+
+function themeButton() {
+  const button = document.getElementById("theme");
+  const name = () => {
+    const dark = window.wingtoneTheme.name === "dark";
+    button.textContent = dark ? "Light" : "Dusk";
+    button.setAttribute(
+      "aria-label",
+      dark ? "Light: change to light colours" : "Dusk: change to dark colours",
+    );
+  };
+  button.addEventListener("click", () => window.wingtoneTheme.toggle());
+  document.addEventListener("wingtone-theme", name);
+  name();
+}
+
+// News of the clips, while the page is looked at: a browser opens only six lines to one program, for all its tabs.
+function listen() {
+  const open = () =>
+    wire.events({ clip: clipChanged, removed: clipRemoved, open: () => refresh().catch(() => {}) });
+  let close = open();
+  document.addEventListener("visibilitychange", () => {
+    close();
+    if (!document.hidden) close = open();
+  });
+}
+
+async function begin() {
+  themeButton();
+  try {
+    await refresh();
+  } catch (error) {
+    main.replaceChildren(el("h1", {}, "wingtone"), trouble(error));
+    return;
+  }
+  listen();
+  window.addEventListener("hashchange", async () => {
+    await show();
+    main.focus({ preventScroll: true });
+    window.scrollTo(0, 0);
+  });
+  await show();
+  context.bring.resume();
+}
+
+begin();

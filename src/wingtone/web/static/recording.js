@@ -1,0 +1,204 @@
+// One recording, open: its strip and sound, its bouts, what was seen, and the answer. A long one can be looked
+// at and heard while it is still being listened to; the bouts come when that is done.
+
+import { boutBench } from "./bouts.js";
+import { correcting } from "./correct.js";
+import { clock, el, sentence, store, trouble } from "./dom.js";
+import { player } from "./player.js";
+import { strip } from "./strip.js";
+
+const LOOK_AGAIN_MS = 1000;
+const OVER = ["ready", "failed"];
+
+export async function mount(room, context) {
+  const { wire, clips, route } = context;
+  const leaves = [];
+  const leave = () => {
+    for (const each of leaves.splice(0)) each();
+  };
+  if (route.id === "new") {
+    room.append(heading("No recording", "Say what was seen; the tone is simply left out."));
+    await answerParts(room, { ...context, clip: store(null), seen: store({}), play() {} }, leaves);
+    return leave;
+  }
+
+  const address = `/api/clips/${encodeURIComponent(route.id)}`;
+  const clip = store(await wire.get(address));
+  const head = store(0);
+  const length = store(clip.value.duration_s ?? 0);
+  const title = el("div", { class: "recording-head" });
+  const sheet = el("section", { class: "paper strip-paper", "aria-label": "See and hear" });
+  room.append(title, sheet);
+
+  document.title = `${clip.value.name} · wingtone`;
+  const brief = () => clips.value.find((other) => other.id === route.id) ?? clip.value;
+  const bar = el("progress", { max: "1", "aria-label": "Being listened to" });
+  const progress = el("div", {}, el("p", { class: "small" }, "Being listened to…"), bar);
+  let parts = null; // {bench, hear, shown}: from when there is something to see
+
+  async function see() {
+    const bench = boutBench({ ...context, clip });
+    try {
+      const hear = player({ id: route.id, length, head });
+      const shown = await strip({ ...context, clip, bench, head, length, hear });
+      leaves.push(bench.leave, hear.leave, shown.leave);
+      sheet.append(hear.element, shown.element);
+      parts = { bench, hear, shown };
+    } catch (error) {
+      bench.leave();
+      if (clip.value.status === "ready") throw error;
+      // not a sound of it there yet: it is tried again as listening goes on
+    }
+  }
+
+  async function heard() {
+    const notice = context.state.value.model_notice; // a model that is not for real bees says so each time
+    title.replaceChildren(
+      ...heading(clip.value.name, clip.value.measurement, notice ? [{ text: notice }] : []).childNodes,
+    );
+    progress.remove();
+    if (parts) await parts.shown.refresh();
+    else await see();
+    const { bench, hear, shown } = parts;
+    const list = correcting({ clip, bench, reveal: shown.reveal, hear, length });
+    leaves.push(list.leave);
+    const seen = store(clip.value.seen ?? {});
+    await answerParts(room, { ...context, clip, seen, play: hear.play }, leaves, list.element);
+  }
+
+  title.replaceChildren(...heading(clip.value.name).childNodes);
+  if (clip.value.status === "ready") {
+    await heard();
+  } else if (clip.value.status === "failed") {
+    sheet.replaceChildren(trouble(clip.value.error ?? { what: "it could not be heard" }));
+  } else {
+    sheet.append(progress);
+    await see();
+    follow();
+  }
+  return leave;
+
+  // Until it has been heard: look now and then how far it is.
+  function follow() {
+    let busy = false;
+    let looked = 0;
+    const look = async () => {
+      const now = brief();
+      if (now.progress) bar.value = now.progress;
+      const over = OVER.includes(now.status);
+      if (busy || (!over && performance.now() - looked < LOOK_AGAIN_MS)) return;
+      busy = true;
+      looked = performance.now();
+      try {
+        if (over) {
+          stop();
+          clip.set(await wire.get(address));
+          if (clip.value.status === "ready") await heard();
+          else sheet.replaceChildren(trouble(clip.value.error));
+        } else if (parts) {
+          await parts.shown.refresh();
+        } else {
+          await see();
+        }
+      } catch (error) {
+        sheet.prepend(trouble(error));
+      }
+      busy = false;
+      if (!over && OVER.includes(brief().status)) await look(); // it came to an end while this look was taken
+    };
+    const stop = clips.subscribe(look);
+    leaves.push(stop);
+    look();
+  }
+}
+
+function heading(name, measured = null, notices = []) {
+  const line = typeof measured === "string" ? measured : measured && about(measured);
+  const warnings = [...notices, ...(measured?.warnings ?? [])];
+  return el(
+    "div",
+    { class: "recording-head" },
+    el("p", { class: "small" }, el("a", { href: "#desk" }, "← Desk")),
+    el("h1", { class: "recording-name" }, name),
+    line ? el("p", { class: "soft small number" }, line) : null,
+    warnings.length
+      ? el(
+          "ul",
+          { class: "warnings small" },
+          warnings.map(({ text }) => el("li", {}, sentence(text))),
+        )
+      : null,
+  );
+}
+
+const SOURCES = {
+  container: "says the file",
+  bext: "says the file",
+  "file name": "says its name",
+  given: "as you gave it",
+};
+
+// "pcm_s16le" as "PCM 16 bit", "amr_nb" as "AMR NB".
+const codecWords = (codec) => {
+  const bits = /^pcm_[a-z](\d+)/.exec(codec)?.[1];
+  return bits ? `PCM ${bits} bit` : codec.toUpperCase().replace("_", " ");
+};
+
+function about({ recording }) {
+  const parts = [
+    clock(recording.duration_s, recording.duration_s < 600 ? 1 : 0),
+    recording.codec && codecWords(recording.codec),
+    recording.sample_rate_hz && `${recording.sample_rate_hz / 1000} kHz`,
+  ];
+  if (recording.recorded_at) {
+    const day = recording.recorded_at.slice(0, 16).replace("T", " ");
+    parts.push(`recorded ${day} (${SOURCES[recording.recorded_at_source] ?? recording.recorded_at_source})`);
+  }
+  return parts.filter(Boolean).join(" · ");
+}
+
+// On a narrow screen the parts lie far apart.
+function jumps(places) {
+  const go = (place) => {
+    const title = place.querySelector("h2");
+    title.setAttribute("tabindex", "-1");
+    title.focus({ preventScroll: true });
+    place.scrollIntoView();
+  };
+  return el(
+    "nav",
+    { class: "jumps row", "aria-label": "In this recording" },
+    places.map(([words, place]) =>
+      el("button", { type: "button", class: "quiet small", on: { click: () => go(place) } }, words),
+    ),
+  );
+}
+
+// Beside each other on a wide screen: the bouts and what was seen; the answer. A part that fails takes nothing
+// else with it.
+async function answerParts(room, context, leaves, bouts = null) {
+  const seen = el("div", { class: "seen-place room" });
+  const answer = el("div", { class: "answer-place room" });
+  if (bouts)
+    room.querySelector(".recording-head").append(
+      jumps([
+        ["Bouts", bouts],
+        ["What was seen", seen],
+        ["What it may be", answer],
+      ]),
+    );
+  room.append(el("div", { class: "open-columns" }, el("div", { class: "room" }, bouts, seen), answer));
+  for (const [place, load] of [
+    [seen, () => import("./seen.js")],
+    [answer, () => import("./answer.js")],
+  ]) {
+    try {
+      const { mount } = await load();
+      const gone = await mount(place, context);
+      if (gone) leaves.push(gone);
+    } catch (error) {
+      place.replaceChildren(trouble(error));
+      console.error(error);
+    }
+  }
+}

@@ -1,0 +1,450 @@
+// What was seen: day, time, place and air, and the bee herself as one strip from head to tail.
+//
+// The strip draws the bee as described so far; each part opens its states. `look_next` of the answer offers the
+// next question (`asking`), which nobody has to take. Changes go to the `seen` store at once, and to the desk
+// one request at a time, the latest winning.
+
+import { SPOTS, WHOLE, beeGroup } from "./bee_drawings.js";
+import { el, sentence, store, svg } from "./dom.js";
+import { latest } from "./latest.js";
+import { statePicture } from "./state_pictures.js";
+
+export const asking = store([]); // look_next of the answer that is shown
+export const faults = store({}); // what the program says of single fields: {place: "..."}
+
+let saver = latest(async () => {});
+// Done when the desk holds what the page shows.
+export const saved = () => saver.idle();
+
+const BODY = [
+  ["collar", "collar"],
+  ["thorax", "thorax"],
+  ["scutellum", "scutellum"],
+  ["front-band", "front band"],
+  ["abdomen", "abdomen"],
+  ["tail", "tail"],
+];
+const REST = [
+  ["face", "face"],
+  ["legs", "legs"],
+  ["wings", "wings"],
+  ["antennae", "feelers"],
+  ["size", "size"],
+  ["behaviour", "behaviour"],
+  ["other", "others"],
+];
+const TITLES = Object.fromEntries([...BODY, ...REST]);
+
+// Plainer words for the states that we know. Others are shown as the program names them.
+const WORDS = {
+  "collar:none": "none: black",
+  "scutellum:none": "none: black",
+  "front-band:none": "none: black",
+  "thorax:black": "all black",
+  "thorax:ginger": "all ginger",
+  "thorax:banded": "yellow, black between the wings",
+  "abdomen:mixed": "ginger or grey with black hairs",
+  "abdomen:pale": "pale all over",
+  "abdomen:banded": "stripes",
+  "hind-leg:basket": "bare, shiny basket",
+  "hind-leg:pollen": "carries pollen",
+  "hind-leg:hairy": "hairy all round",
+  "tail-detail:buff-line": "buff line in front",
+  "tail-detail:yellow-sides": "yellow at the sides",
+  "wings:dark": "smoky dark",
+  "behaviour:nest-searching": "searching the ground for a nest",
+  "behaviour:patrolling": "patrolling a round",
+  "behaviour:at-nest": "at its nest",
+  "nest:surface": "in moss or grass",
+  "nest:tree-or-box": "tree or box",
+  "flower:deep": "deep flowers",
+  "flower:shallow": "shallow flowers",
+  "antennae:short": "short, eyes huge",
+  "size:very-large": "very large",
+};
+
+const SOURCES = {
+  container: "filled in from the recording",
+  bext: "filled in from the recording",
+  "file name": "filled in from the file's name",
+  given: "as you gave it",
+  "file time": "the file's own time, which may be the day it was copied",
+};
+
+const WHEN_WHERE = [
+  { name: "date", label: "Day", type: "date" },
+  { name: "time", label: "Time", type: "time" },
+  { name: "place", label: "Place", type: "text", hint: "51.46, -0.30 or a grid reference: TQ 18 75" },
+];
+const MORE = [
+  { name: "temperature_c", label: "Air, °C", type: "number", hint: "if you know it" },
+  { name: "observer", label: "Seen by", type: "text" },
+];
+const FIELDS = [...WHEN_WHERE, ...MORE];
+
+export function mount(element, { wire, state, clip, seen, announce }) {
+  const characters = state.value.characters;
+  const narrow = window.matchMedia("(max-width: 40rem)");
+  const skipped = new Set();
+  let open = null;
+
+  // --- keeping ---------------------------------------------------------------------------------------------
+
+  const typed = () =>
+    Object.fromEntries(
+      FIELDS.map(({ name, type }) => {
+        const text = inputs[name].value.trim();
+        return [name, type === "number" ? (text === "" ? null : Number(text)) : text];
+      }),
+    );
+
+  // Give the desk all that the page shows. A field that it refuses is told at that field, and the rest is kept, so
+  // that half a place never spoils the answer.
+  saver = latest(async () => {
+    const fields = typed();
+    const take = (some) => {
+      if (Object.keys(some).some((name) => (some[name] ?? "") !== (seen.value[name] ?? "")))
+        seen.set({ ...seen.value, ...some });
+      status.textContent = clip.value ? "Kept on the desk" : "";
+    };
+    const put = (some) => {
+      const body = { ...seen.value, ...some };
+      return wire
+        .put(`/api/clips/${encodeURIComponent(clip.value.id)}/seen`, body, { keepalive: true })
+        .then(() => take(some));
+    };
+    try {
+      if (!clip.value) return take(fields);
+      await put(fields);
+      faults.set({});
+    } catch (error) {
+      if (!error.fields) {
+        status.textContent = `Not kept yet. ${sentence(error.what ?? error.message)}`;
+        return;
+      }
+      faults.set(error.fields);
+      announce(Object.values(error.fields).map(sentence).join(" "));
+      const good = Object.fromEntries(Object.entries(fields).filter(([name]) => !(name in error.fields)));
+      await put(good).catch(() => {
+        status.textContent = "Not kept: something here needs another look.";
+      });
+    }
+  });
+
+  function change(part) {
+    seen.set({ ...seen.value, ...part });
+    saver.ask();
+  }
+
+  const status = el("p", { class: "soft small seen-status", role: "status" });
+
+  // --- day, time, place ------------------------------------------------------------------------------------
+
+  const inputs = {};
+  const faultLines = {};
+
+  function fieldOf({ name, label, type, hint }) {
+    const source = clip.value?.prefilled?.[name === "time" ? "date" : name];
+    const note = (source && seen.value[name] ? (SOURCES[source] ?? `from ${source}`) : null) ?? hint;
+    const noteId = `seen-${name}-note`;
+    const faultId = `seen-${name}-fault`;
+    const input = el("input", {
+      type,
+      id: `seen-${name}`,
+      autocomplete: "off",
+      step: type === "number" ? "0.5" : null,
+      min: type === "number" ? "-30" : null,
+      max: type === "number" ? "60" : null,
+      "aria-describedby": `${note ? noteId : ""} ${faultId}`.trim(),
+      value: seen.value[name] ?? "",
+    });
+    input.addEventListener("change", () => saver.ask());
+    inputs[name] = input;
+    faultLines[name] = el("span", { class: "fault small", id: faultId });
+    return el(
+      "div",
+      { class: `field field-${name}` },
+      el("label", { for: input.id }, label),
+      input,
+      note ? el("span", { class: "soft small", id: noteId }, note) : null,
+      faultLines[name],
+    );
+  }
+
+  const notes = el("textarea", { id: "seen-notes", rows: "2" });
+  notes.value = seen.value.notes ?? "";
+  notes.addEventListener("input", () => change({ notes: notes.value }));
+
+  function showFaults() {
+    for (const { name } of FIELDS) {
+      const fault = faults.value[name];
+      faultLines[name].textContent = fault ? sentence(fault) : "";
+      if (fault) inputs[name].setAttribute("aria-invalid", "true");
+      else inputs[name].removeAttribute("aria-invalid");
+    }
+  }
+
+  // --- the strip ---------------------------------------------------------------------------------------------
+
+  const said = ({ name, states }) => {
+    const hint = seen.value.hints?.[name];
+    return hint ? (WORDS[`${name}:${hint}`] ?? states.find(({ state: s }) => s === hint)?.words ?? hint) : null;
+  };
+  const inPart = (part) => characters.filter((one) => (one.part in TITLES ? one.part : "other") === part);
+  const parts = [...BODY, ...REST].filter(([part]) => inPart(part).length);
+  const buttons = {};
+  for (const [part, title] of parts) {
+    const what = el("span", { class: "part-said" });
+    const button = el(
+      "button",
+      {
+        type: "button",
+        class: "part",
+        "aria-expanded": "false",
+        "aria-controls": "part-states",
+        "data-part": part,
+        on: { click: () => show(open === part ? null : part), keydown: (event) => along(event, part) },
+      },
+      el("span", { class: "part-name" }, title),
+      what,
+    );
+    buttons[part] = { button, what };
+  }
+
+  // Arrow keys go along the bee; Tab still goes through every part.
+  function along(event, part) {
+    const step = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 }[event.key];
+    if (!step) return;
+    event.preventDefault();
+    const at = parts.findIndex(([name]) => name === part);
+    buttons[parts[(at + step + parts.length) % parts.length][0]].button.focus();
+  }
+
+  const picture = svg("svg", { class: "strip-bee", role: "img", focusable: "false" });
+  const bodyRow = el(
+    "div",
+    { class: "strip-body" },
+    BODY.filter(([part]) => buttons[part]).map(([part]) => buttons[part].button),
+  );
+  const restRow = el(
+    "div",
+    { class: "strip-rest" },
+    REST.filter(([part]) => buttons[part]).map(([part]) => buttons[part].button),
+  );
+  const drawer = el("div", { class: "part-states", id: "part-states", hidden: true });
+  const next = el("div", { class: "look-next", hidden: true });
+  const clear = el("button", { type: "button", class: "quiet", on: { click: forget } }, "Forget what was seen");
+
+  // The bee lies on a wide page, and stands on a narrow one; lines go from her parts to their buttons.
+  function drawStrip() {
+    const upright = narrow.matches;
+    const hints = seen.value.hints ?? {};
+    const spots = BODY.filter(([part]) => buttons[part]);
+    const n = Math.max(1, spots.length);
+    const [width, height] = upright ? [168, 64 * n] : [100 * n, 268];
+    const scale = upright ? 0.35 : 0.58;
+    const lines = spots.map(([part], i) => {
+      const [x, y] = SPOTS[part];
+      const [cx, cy] = upright ? [78, height / 2] : [width / 2, 126];
+      const middle = WHOLE.x + WHOLE.width / 2;
+      const from = upright ? [cx + y * scale, cy + (x - middle) * scale] : [cx + (x - middle) * scale, cy + y * scale];
+      const to = upright ? [width, 64 * (i + 0.5)] : [100 * (i + 0.5), height];
+      const knee = upright ? [width - 14, to[1]] : [to[0], height - 18];
+      return svg(
+        "g",
+        { class: `leader ${part === open ? "leader-open" : ""}` },
+        svg("path", { d: `M${from.join(" ")}L${knee.join(" ")}L${to.join(" ")}` }),
+        svg("circle", { cx: from[0], cy: from[1], r: 3.2 }),
+      );
+    });
+    const turn = upright
+      ? `translate(78 ${height / 2}) rotate(90) scale(${scale})`
+      : `translate(${width / 2} 126) scale(${scale})`;
+    picture.setAttribute("viewBox", `0 0 ${width} ${height}`);
+    picture.setAttribute("preserveAspectRatio", upright ? "none" : "xMidYMid"); // lines end at their buttons
+    picture.setAttribute("aria-label", `The bee as described: ${described() || "nothing yet"}`);
+    picture.replaceChildren(
+      svg(
+        "g",
+        { transform: turn },
+        svg("g", { transform: `translate(${-(WHOLE.x + WHOLE.width / 2)} 0)` }, beeGroup(hints)),
+      ),
+      ...lines,
+    );
+    strip.classList.toggle("upright", upright);
+  }
+
+  const described = () =>
+    characters
+      .filter(said)
+      .map((one) => `${one.name.replaceAll("-", " ")} ${said(one)}`)
+      .join(", ");
+
+  function showSaid() {
+    for (const [part] of parts) {
+      const words = inPart(part).map(said).filter(Boolean);
+      const { button, what } = buttons[part];
+      what.textContent = words.join("; ") || "not seen";
+      button.classList.toggle("part-known", words.length > 0);
+    }
+    clear.hidden = !Object.keys(seen.value.hints ?? {}).length;
+    drawStrip();
+  }
+
+  // --- the states of the open part -----------------------------------------------------------------------------
+
+  let repaint = [];
+
+  function choose(character, value) {
+    const hints = { ...(seen.value.hints ?? {}) };
+    if (value === null) delete hints[character];
+    else hints[character] = value;
+    change({ hints });
+  }
+
+  function tiles(one) {
+    const name = `state-${one.name}`;
+    const chosen = seen.value.hints?.[one.name] ?? null;
+    const tile = (value, words) => {
+      const frame = el("span", { class: "tile-picture" });
+      // Each picture tries its own state on, so it only changes with what is said of other parts.
+      let painted = null;
+      const paint = () => {
+        const others = JSON.stringify({ ...seen.value.hints, [one.name]: null });
+        if (others === painted) return;
+        painted = others;
+        const drawn = statePicture(one.name, value, seen.value.hints ?? {});
+        frame.replaceChildren(...(drawn ? [drawn] : []));
+        frame.hidden = !drawn;
+      };
+      paint();
+      repaint.push(paint);
+      const input = el("input", {
+        type: "radio",
+        name,
+        value: value ?? "",
+        checked: value === chosen,
+        on: { change: () => choose(one.name, value) },
+      });
+      return el(
+        "label",
+        { class: `tile ${value === null ? "tile-unseen" : ""}` },
+        frame,
+        el("span", { class: "tile-words" }, input, words),
+      );
+    };
+    return el(
+      "fieldset",
+      { class: "character", "data-character": one.name },
+      el("legend", {}, one.question || one.name.replaceAll("-", " ")),
+      el(
+        "div",
+        { class: "tiles" },
+        tile(null, "not seen"),
+        one.states.map(({ state: value, words }) => tile(value, WORDS[`${one.name}:${value}`] ?? words)),
+      ),
+    );
+  }
+
+  function show(part, { focus = null } = {}) {
+    open = part;
+    repaint = [];
+    for (const [name] of parts) buttons[name].button.setAttribute("aria-expanded", String(name === part));
+    drawer.hidden = part === null;
+    drawer.replaceChildren();
+    if (part !== null) drawer.append(el("h3", {}, sentence(TITLES[part]).slice(0, -1)), ...inPart(part).map(tiles));
+    drawStrip();
+    if (focus) drawer.querySelector(`[data-character="${CSS.escape(focus)}"] input:checked`)?.focus();
+  }
+
+  function forget() {
+    change({ hints: {} });
+    show(null);
+    announce("What was seen is forgotten");
+    (parts.length ? buttons[parts[0][0]].button : element).focus();
+  }
+
+  // --- the next question -----------------------------------------------------------------------------------------
+
+  function showNext() {
+    const hints = seen.value.hints ?? {};
+    const look = asking.value.find(({ character }) => !(character in hints) && !skipped.has(character));
+    const one = look && characters.find(({ name }) => name === look.character);
+    const focused = next.contains(document.activeElement);
+    next.hidden = !one;
+    next.replaceChildren();
+    if (!one) return;
+    const part = one.part in TITLES ? one.part : "other";
+    const take = el("button", { type: "button", on: { click: () => show(part, { focus: one.name }) } }, "Say it");
+    const skip = el(
+      "button",
+      {
+        type: "button",
+        class: "quiet",
+        on: {
+          click: () => {
+            skipped.add(one.name);
+            showNext();
+          },
+        },
+      },
+      "Not seen: ask another",
+    );
+    next.append(
+      el("p", {}, el("span", { class: "look-next-label" }, "If you can tell: "), look.question || one.question),
+      el("div", { class: "row" }, take, skip),
+    );
+    if (focused) skip.focus();
+  }
+
+  // --- together -------------------------------------------------------------------------------------------------
+
+  const strip = el("div", { class: "bee-strip" }, picture, bodyRow);
+  element.append(
+    el(
+      "section",
+      { class: "paper seen", "aria-labelledby": "seen-title" },
+      el("h2", { id: "seen-title" }, "What was seen"),
+      el("div", { class: "fields when-where" }, WHEN_WHERE.map(fieldOf)),
+      el("h3", {}, "The bee, head to tail"),
+      el("p", { class: "soft" }, "Press a part and say what it was like. Leave out what you did not see."),
+      strip,
+      restRow,
+      next,
+      drawer,
+      clear,
+      el(
+        "div",
+        { class: "fields" },
+        MORE.map(fieldOf),
+        el("div", { class: "field field-notes" }, el("label", { for: "seen-notes" }, "Notes"), notes),
+      ),
+      status,
+    ),
+  );
+
+  faults.set({});
+  asking.set([]);
+  let drawing = null;
+  const leaves = [
+    faults.subscribe(showFaults),
+    asking.subscribe(showNext),
+    seen.subscribe(() => {
+      // The question to the program goes out first; the drawing is done while it thinks.
+      drawing ??= setTimeout(() => {
+        drawing = null;
+        showSaid();
+        showNext();
+        for (const paint of repaint) paint();
+      });
+    }),
+  ];
+  narrow.addEventListener("change", drawStrip);
+  showSaid();
+  showNext();
+  return () => {
+    clearTimeout(drawing);
+    for (const leave of leaves) leave();
+    narrow.removeEventListener("change", drawStrip);
+  };
+}

@@ -1,0 +1,114 @@
+"""``wingtone page`` as it is started from a terminal."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from typing import TYPE_CHECKING
+
+import httpx
+import pytest
+
+from wingtone.errors import RequestError
+from wingtone.web import server
+from wingtone.web.lan import own_addresses
+from wingtone.web.page import Settings
+from wingtone.web.server import prepare
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+COMMAND = "from wingtone.cli.page_command import page; page()"
+
+
+def started(folder: Path, *options: str) -> subprocess.Popen[str]:
+    files = ["--desk", str(folder / "desk"), "--notebook", str(folder / "notebook.sqlite")]
+    return subprocess.Popen(
+        [sys.executable, "-W", "error::ResourceWarning", "-c", COMMAND, *files, "--no-browser", *options],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},
+    )
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such signals")
+@pytest.mark.parametrize("end", [signal.SIGINT, signal.SIGTERM])
+def test_it_starts_answers_and_ends(tmp_path: Path, end: signal.Signals) -> None:
+    with started(tmp_path, "--port", "0") as process:
+        assert process.stderr is not None
+        line = process.stderr.readline()
+        found = re.fullmatch(r"the page is at (http://127\.0\.0\.1:\d+/) \(Ctrl-C ends it\)\n", line)
+        assert found, line + process.stderr.read()
+        with httpx.Client(base_url=found[1], timeout=60) as client:
+            assert client.get("/api/state").status_code == 200
+            assert client.get("/").status_code == 200
+            with client.stream("GET", "/api/events"):  # a page that is still open must not hold it up
+                process.send_signal(end)
+                told, errors = process.communicate(timeout=60)
+    assert (told, errors) == ("", "")
+    assert process.returncode in (0, -end)
+    assert (tmp_path / "desk").is_dir()
+    assert not (tmp_path / "notebook.sqlite").exists(), "looking makes no notebook"
+
+
+def test_what_cannot_be_started_says_why(tmp_path: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        with pytest.raises(RequestError, match="port is in use"):
+            prepare(Settings(desk=tmp_path / "desk"), port=taken.getsockname()[1])
+    from wingtone.errors import InputError, OutputError, TableError
+
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(OutputError, match="cannot make this folder"):
+        prepare(Settings(desk=tmp_path / "file" / "desk"), port=0)
+    with pytest.raises(TableError):
+        prepare(Settings(desk=tmp_path / "desk", fauna=tmp_path), port=0)
+    with pytest.raises(InputError):
+        prepare(Settings(desk=tmp_path / "desk", model=tmp_path / "file"), port=0)
+
+
+def test_the_next_free_port_is_taken(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        monkeypatch.setattr(server, "PORT", taken.getsockname()[1])
+        running = prepare(Settings(desk=tmp_path / "desk"))
+        try:
+            assert running.url != f"http://127.0.0.1:{taken.getsockname()[1]}/"
+        finally:
+            running.close()
+
+
+def test_another_machine_needs_the_code(tmp_path: Path) -> None:
+    """The real server on all addresses; a request to the network's own address counts as from outside."""
+    codes: list[str] = []
+    settings = Settings(desk=tmp_path / "desk", notebook=tmp_path / "notebook.sqlite")
+    running = prepare(settings, port=0, lan=True, announce=codes.append)
+    thread = threading.Thread(target=running.run)
+    thread.start()
+    try:
+        while not running.started:
+            assert thread.is_alive()
+            time.sleep(0.02)
+        assert len(running.lan_urls) == len(own_addresses())
+        assert httpx.get(running.url + "api/state").status_code == 200, "this machine itself needs none"
+        for url in running.lan_urls:  # none where there is no network, as in some build machines
+            with httpx.Client(base_url=url, headers={"Origin": url.rstrip("/")}) as phone:
+                assert phone.get("/api/state").status_code == 401
+                assert phone.get("/").headers["location"] == "/enter"
+                assert phone.post("/enter", data={"code": "WRONG"}).status_code == 403
+                assert phone.post("/enter", data={"code": codes[-1]}).status_code == 303
+                assert phone.get("/api/state").status_code == 200
+    finally:
+        running.stop()
+        thread.join(60)
+    assert not thread.is_alive()
+    assert len(codes) == 1 + len(running.lan_urls)
