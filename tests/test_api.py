@@ -10,8 +10,10 @@ import inspect
 import io
 import json
 import math
+import re
 import subprocess
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -37,7 +39,6 @@ from wingtone.notebook.places import parse_place
 from wingtone.simulate import make_scene
 
 if TYPE_CHECKING:
-    from pathlib import Path
     from types import ModuleType
 
 SCENARIO = load_scenario()
@@ -335,3 +336,16 @@ def test_wrong_requests_to_sizes(
 ) -> None:
     with pytest.raises(error, match=what):
         wingtone.sizes(given, **options)
+
+
+def test_the_python_of_the_readme_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    readme = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"^```python\n(.*?)^```", readme, flags=re.MULTILINE | re.DOTALL)
+    assert blocks
+    clip = SCENARIO.clips[0].path
+    (tmp_path / "walk").mkdir()
+    for target in (tmp_path / "garden.m4a", tmp_path / "walk" / "first.m4a"):
+        target.write_bytes(clip.read_bytes())
+    monkeypatch.chdir(tmp_path)
+    for block in blocks:
+        exec(compile(block, "README.md", "exec"), {})
