@@ -8,6 +8,8 @@ read
     A whole short clip at once.
 find_recordings
     Files and folders to a list of recordings.
+named_like_recording
+    Whether a file's name ends like that of a recording.
 sha256_of
     The fingerprint of a file.
 Recording, RecordingInfo, Remark
@@ -19,7 +21,7 @@ itself are only loaded when a recording is opened.
 
 from __future__ import annotations
 
-from wingtone.audio.find import find_recordings, sha256_of
+from wingtone.audio.find import find_recordings, named_like_recording, sha256_of
 from wingtone.audio.recording import Recording, RecordingInfo, Remark, open_recording, read
 
 __all__ = [
@@ -27,6 +29,7 @@ __all__ = [
     "RecordingInfo",
     "Remark",
     "find_recordings",
+    "named_like_recording",
     "open_recording",
     "read",
     "sha256_of",

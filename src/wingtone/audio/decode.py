@@ -300,6 +300,49 @@ class Decoder:
             self._input.close()
         self._file.close()
 
+    @property
+    def seeks(self) -> bool:
+        """Whether `skip_to` finds its place without decoding what lies before: uncompressed WAV, and FLAC.
+
+        Other codecs need what came before (overlap of blocks, predicted filters), or have no index to go by.
+        """
+        demuxer = self.container.demuxer
+        return demuxer == "flac" or (demuxer == "wav" and self.codec.startswith("pcm_"))
+
+    def skip_to(self, sample: int) -> int:
+        """Go to a place in the sound, before any chunk has been read.
+
+        Parameters
+        ----------
+        sample
+            Number of the sample, from 0, a channel.
+
+        Returns
+        -------
+        int
+            The sample that `chunks` then begins with: at or before the one asked for, to the sample; or the
+            one asked for when the sound ends before it, and `chunks` gives nothing.
+
+        Raises
+        ------
+        RecordingError
+            The file can no longer be read.
+        """
+        if not self.seeks or self._input is None:
+            return 0
+        with foreign_errors(self.path, container=self.container.name):
+            self._input.seek(int(sample / self.sample_rate_hz / self._tick_s), stream=self._stream)
+            frames = self._frames(self._input)
+            self._due = None
+            first = next((frame for frame in frames if frame.samples and frame.pts is not None), None)
+            if first is None or first.pts is None:
+                self._all_frames = itertools.chain()
+                return sample
+            begin = round(first.pts * self._tick_s * self.sample_rate_hz)
+            self._samples = begin + first.samples
+            self._all_frames = itertools.chain([first], frames)
+            return begin
+
     def chunks(self) -> Iterator[NDArray[np.float32]]:
         """Decode to the end, once.
 
@@ -379,12 +422,12 @@ class Decoder:
         """Notice that the end is missing, where the container really knows how long it should be."""
         if self.damaged_packets:
             return
-        cut = self._declared_s() - self._samples / self.sample_rate_hz > 0.5
+        cut = self.declared_s() - self._samples / self.sample_rate_hz > 0.5
         if cut or self._quiet.failed or (self.container.demuxer == "ogg" and not last_page_whole(self._file)):
             self._damage()
 
-    def _declared_s(self) -> float:
-        """Length the container knows exactly; 0 where it does not, or FFmpeg only guesses."""
+    def declared_s(self) -> float:
+        """Length the container knows exactly, s; 0 where it does not, or FFmpeg only guesses."""
         if self.container.name in _GUESSED_DURATION and not self._stream.start_time:
             return 0.0  # a start time in MP3 means that a LAME tag told its length
         if self._stream.duration:

@@ -4,6 +4,8 @@ Functions
 ---------
 find_recordings
     Walk folders, keep what is a recording.
+named_like_recording
+    Whether a file's name ends like that of a recording.
 sha256_of
     SHA-256 of the bytes of a file.
 """
@@ -22,7 +24,7 @@ from wingtone.errors import RecordingError
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-__all__ = ["find_recordings", "sha256_of"]
+__all__ = ["find_recordings", "named_like_recording", "sha256_of"]
 
 _SUFFIXES = re.compile(
     r"\.(wav|bwf|rf64|flac|mp3|og[ga]|opus|m4[abv]|mp4|mov|3g[p2a]|amr|awb|aac|caf|webm|mk[va]|aif[fc]?"
@@ -73,6 +75,11 @@ def find_recordings(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
     return list(found)
 
 
+def named_like_recording(name: str) -> bool:
+    """Whether a name ends like a recording's: for places where looking into each file would cost too much."""
+    return _SUFFIXES.search(name) is not None
+
+
 def _walk(folder: Path) -> Iterator[Path]:
     def stop(error: OSError) -> None:
         raise RecordingError(
@@ -83,7 +90,7 @@ def _walk(folder: Path) -> Iterator[Path]:
         folders[:] = [name for name in folders if not name.startswith(".")]
         for name in names:
             path = Path(here, name)
-            if not name.startswith(".") and path.is_file() and (_SUFFIXES.search(name) or _is_one(path)):
+            if not name.startswith(".") and path.is_file() and (named_like_recording(name) or _is_one(path)):
                 yield path
 
 

@@ -72,7 +72,8 @@ class RecordingInfo:
     path
         The file.
     duration_s
-        Decoded so far: after the last block, that of the whole sound, whatever the header says.
+        Decoded so far: after the last block, that of the whole sound, whatever the header says. What a start
+        later than 0 skipped counts, unless the sound ended before it.
     sample_rate_hz, channels
         Of the file, before any change of rate.
     codec, container
@@ -222,8 +223,20 @@ class Recording:
         """Close the file; harmless when done before."""
         self._decoder.close()
 
-    def blocks(self, *, rate_hz: int | None = None, block_s: float = 10.0) -> Iterator[NDArray[np.float32]]:
-        """Read the sound from start to end, once.
+    @property
+    def declared_s(self) -> float:
+        """Length that the file states before it is decoded, s; 0 where it does not know. It may be wrong."""
+        return self._decoder.declared_s()
+
+    @property
+    def seeks(self) -> bool:
+        """Whether `blocks` can begin anywhere at no cost: uncompressed WAV, and FLAC."""
+        return self._decoder.seeks
+
+    def blocks(
+        self, *, rate_hz: int | None = None, block_s: float = 10.0, start_s: float = 0.0
+    ) -> Iterator[NDArray[np.float32]]:
+        """Read the sound to its end, once.
 
         Parameters
         ----------
@@ -231,6 +244,9 @@ class Recording:
             Rate of the blocks, Hz, band-limited; None: that of the file.
         block_s
             Length of a block, s. Where that would pass 128 MB the blocks are shorter.
+        start_s
+            Where to begin, s, to the nearest sample of the file. Where the file does not `seeks`, what lies
+            before is decoded all the same and dropped. Nothing is given when the sound ends before.
 
         Yields
         ------
@@ -243,7 +259,7 @@ class Recording:
         RecordingError
             The file can no longer be read.
         ValueError
-            A rate outside 100 Hz to 768 kHz, or a block length that is not positive.
+            A rate outside 100 Hz to 768 kHz, a block length that is not positive, or a negative start.
         RuntimeError
             Asked for a second time: open the recording again.
         """
@@ -251,19 +267,25 @@ class Recording:
             raise ValueError(f"rate_hz must be 100 to 768000, got {rate_hz}")
         if not block_s > 0:
             raise ValueError(f"block_s must be positive, got {block_s}")
+        if not start_s >= 0:
+            raise ValueError(f"start_s must not be negative, got {start_s}")
         if self._begun:
             raise RuntimeError("a recording can be read once; open it again")
         self._begun = True
         out_hz = rate_hz or self.sample_rate_hz
         samples = int(max(1, min(round(block_s * out_hz), MAX_BLOCK_VALUES // self.channels)))
-        chunks = self._levels.watch(self._count(self._decoder.chunks()))
+        chunks = self._levels.watch(self._from(round(start_s * self.sample_rate_hz)))
         chunks = resampled(chunks, from_hz=self.sample_rate_hz, to_hz=out_hz, channels=self.channels)
         return blocks_of(chunks, samples=samples)
 
-    def _count(self, chunks: Iterable[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]]:
-        for chunk in chunks:
-            self._samples += chunk.shape[1]
-            yield chunk
+    def _from(self, start: int) -> Iterator[NDArray[np.float32]]:
+        """Give the sound from a sample on, and keep count of where it is."""
+        at = self._decoder.skip_to(start) if start else 0
+        for chunk in self._decoder.chunks():
+            before, at = at, at + chunk.shape[1]
+            self._samples = at
+            if at > start:
+                yield chunk[:, max(0, start - before) :]
 
     @property
     def info(self) -> RecordingInfo:

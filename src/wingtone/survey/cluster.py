@@ -1,0 +1,170 @@
+"""Running the same jobs on a Dask cluster that exists already.
+
+The cluster's own scheduler hands jobs out and runs those of a lost worker again on another one. Its workers
+must have the same version of wingtone, and see recordings (and a model) under the same path or URL as the
+driver. They write nothing: results come back to the driver, which alone keeps the manifest.
+
+- `ClusterWorkers`: see `wingtone.survey.workers.Workers`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from typing import TYPE_CHECKING, Any
+
+from wingtone.errors import MissingExtraError, OutputError, RequestError
+from wingtone.survey.workers import Job, Outcome, attempt, crashed, hung
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+    from types import TracebackType
+    from typing import Self
+
+__all__ = ["ClusterWorkers"]
+
+CONNECT_S = 20
+TICK_S = 1.0
+ASK_S = 5.0
+"""How often the scheduler is asked how many workers it has and what they are at."""
+EMPTY_S = 600.0
+"""How long a cluster may be without workers before the survey ends. Ours: they may be on their way."""
+ROUNDS = 2
+"""How often the scheduler may give a job up, each time after some workers died with it (four, by its own
+setting), before the job is held to be the cause. Ours."""
+AHEAD = 2
+"""Jobs handed to the scheduler for each thread of the cluster, so that none waits for the driver. Ours."""
+
+
+class ClusterWorkers:
+    """A Dask cluster.
+
+    Parameters
+    ----------
+    address
+        Of its scheduler, as ``tcp://host:8786``.
+
+    Raises
+    ------
+    MissingExtraError
+        distributed is not installed.
+    RequestError
+        No scheduler answers there.
+    """
+
+    def __init__(self, address: str) -> None:
+        try:
+            import distributed
+        except ImportError as error:
+            raise MissingExtraError("running on a cluster", "cluster") from error
+        self._distributed: Any = distributed  # its types are given in part only
+        try:
+            self._client: Any = self._distributed.Client(address, timeout=CONNECT_S)
+        except (OSError, ValueError, TimeoutError) as error:
+            raise RequestError(
+                "no Dask scheduler answers at this address",
+                remedy="start one with dask scheduler, and give the address that it prints",
+                where=address,
+            ) from error
+        self.address = address
+        self.count = max(1, self._threads())
+
+    def _threads(self) -> int:
+        """How many jobs the cluster runs at once, now."""
+        threads: dict[str, int] = self._client.nthreads()
+        return sum(threads.values())
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._client.close()
+
+    def outcomes(self, jobs: Iterable[Job]) -> Iterator[Outcome]:
+        """Run jobs, see `wingtone.survey.workers.Workers`.
+
+        A job's time counts from when it is seen to have been given to a worker. One that takes too long is
+        given up, and the worker that is stuck with it restarted, if the cluster can do that.
+
+        Raises
+        ------
+        OutputError
+            The scheduler has gone, or for ten minutes all workers.
+        """
+        source = iter(jobs)
+        again: list[Job] = []
+        running: dict[Any, Job] = {}
+        began: dict[str, float] = {}
+        deaths: dict[Any, int] = {}
+        asked = peopled = time.monotonic()
+        while True:
+            while len(running) < AHEAD * self.count:
+                job = again.pop() if again else next(source, None)
+                if job is None:
+                    break
+                future = self._client.submit(attempt, job.task, job.arguments, pure=False)
+                running[future] = job
+            if not running:
+                return
+            for future in self._finished(list(running)):
+                job = running.pop(future)
+                began.pop(future.key, None)
+                yield from self._outcome(future, job, again, deaths)
+            if time.monotonic() - asked > ASK_S:
+                asked = time.monotonic()
+                threads = self._threads()
+                self.count, peopled = (threads, asked) if threads else (1, peopled)
+                if asked - peopled > EMPTY_S:
+                    raise self._lost("the Dask cluster has no workers left")
+                for future in self._overdue(running, began):
+                    job = running.pop(future)
+                    self._give_up(future)
+                    yield hung(job)
+
+    def _finished(self, futures: list[Any]) -> list[Any]:
+        with contextlib.suppress(TimeoutError, self._distributed.CancelledError):
+            self._distributed.wait(futures, timeout=TICK_S, return_when="FIRST_COMPLETED")
+        if self._client.status not in ("running", "connecting"):
+            raise self._lost("the Dask scheduler has gone")
+        return [future for future in futures if future.status in ("finished", "error", "cancelled", "lost")]
+
+    def _lost(self, what: str) -> OutputError:
+        remedy = "start it, and run the same command again"
+        return OutputError(f"{what}; what was done is kept", remedy=remedy, where=self.address)
+
+    def _outcome(self, future: Any, job: Job, again: list[Job], deaths: dict[Any, int]) -> Iterator[Outcome]:
+        """Take the result of a future; a job to be tried again gives none."""
+        if future.status == "finished":
+            status, value = future.result()
+            future.release()
+            yield Outcome(job, status, value) if status == "done" else Outcome(job, status, reason=str(value))
+            return
+        # Killed more often than the scheduler allows, or lost with its worker: it may still not be its fault.
+        deaths[job.name] = deaths.get(job.name, 0) + 1
+        if deaths[job.name] >= ROUNDS:
+            yield crashed(job)
+        else:
+            again.append(job)
+
+    def _overdue(self, running: dict[Any, Job], began: dict[str, float]) -> list[Any]:
+        """Jobs that have been running for too long."""
+        try:
+            at_work = {key for keys in self._client.processing().values() for key in keys}
+        except OSError:
+            return []
+        now = time.monotonic()
+        return [
+            future
+            for future, job in running.items()
+            if future.key in at_work and now - began.setdefault(future.key, now) > job.limit_s
+        ]
+
+    def _give_up(self, future: Any) -> None:
+        stuck = [worker for worker, keys in self._client.processing().items() if future.key in keys]
+        future.cancel(force=True)
+        try:
+            self._client.restart_workers(stuck, raise_for_error=False)
+        except (ValueError, TimeoutError, OSError):  # workers without a nanny cannot be restarted
+            return

@@ -1,0 +1,256 @@
+"""The memory of a survey: what has been heard, so that nothing is heard twice and nothing is lost.
+
+One SQLite file with a write-ahead log. A result stands in it with the note that it is done, in one
+transaction: after a crash or a power cut it is there whole or not at all, and no half of one can be read.
+The last second of work may have to be done again.
+
+What was heard is kept by the checksum of the recording, the settings and the program's version, not by its
+name: a recording that was moved or renamed is not heard again. A file whose size and time of change are as
+before is taken to be unchanged without reading it.
+
+One program at a time: a second one on the same manifest is refused. The file belongs on a local disk.
+
+- `Manifest`: open one, ask it, add to it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+import time
+from typing import TYPE_CHECKING, Any
+
+from wingtone.errors import OutputError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+    from types import TracebackType
+    from typing import Self
+
+    from wingtone.survey.places import Found
+
+__all__ = ["Manifest"]
+
+LAYOUT = 1
+"""Raised when the tables below change; an older manifest is then refused."""
+
+APPLICATION_ID = 0x77697375
+"""``wisu``; marks the file as a manifest of ours."""
+
+COMMIT_S = 1.0
+"""Results are committed together, at most this long after the first of them. Ours."""
+
+TABLES = """
+CREATE TABLE file (
+    location TEXT PRIMARY KEY,
+    token    TEXT NOT NULL,  -- as it was when looked at, with the program's version
+    sha256   TEXT NOT NULL,  -- empty when looking at it crashed
+    told     TEXT NOT NULL   -- {"facts": ...} or {"fault": reason, "status": ...}
+) STRICT, WITHOUT ROWID;
+CREATE TABLE part (
+    sha256   TEXT NOT NULL,
+    settings TEXT NOT NULL,
+    piece    INTEGER NOT NULL,
+    status   TEXT NOT NULL,  -- done, failed, crashed or hung
+    told     TEXT NOT NULL,  -- what was heard, or {"fault": reason}
+    heard_s  REAL NOT NULL,
+    spent_s  REAL NOT NULL,
+    PRIMARY KEY (sha256, settings, piece)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE setting (key TEXT PRIMARY KEY, told TEXT NOT NULL) STRICT, WITHOUT ROWID;
+"""
+
+
+class Manifest:
+    """An open manifest. Use it in a ``with`` block.
+
+    Parameters
+    ----------
+    path
+        The file; it is made when it is missing.
+
+    Attributes
+    ----------
+    spent_s
+        Time on the processor of this process that went into it so far.
+
+    Raises
+    ------
+    OutputError
+        It cannot be opened, is in use, or is something else.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.spent_s = 0.0
+        self._open_since: float | None = None
+        with self._foreign_errors():
+            self._db = sqlite3.connect(path, isolation_level=None, timeout=2.0)
+        try:
+            with self._foreign_errors():
+                self._prepare()
+        except BaseException:
+            self._db.close()
+            raise
+
+    def _prepare(self) -> None:
+        # Held by this process until it ends, however it ends: the lock that keeps a second program out.
+        self._db.execute("PRAGMA locking_mode = EXCLUSIVE")
+        self._db.execute("PRAGMA journal_mode = WAL")
+        self._db.execute("PRAGMA synchronous = NORMAL")
+        self._db.execute("BEGIN EXCLUSIVE")
+        (layout,) = self._db.execute("PRAGMA user_version").fetchone()
+        (owner,) = self._db.execute("PRAGMA application_id").fetchone()
+        (tables,) = self._db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        if layout == 0 and owner == 0 and tables == 0:
+            for statement in TABLES.split(";\n"):
+                if statement.strip():
+                    self._db.execute(statement)
+            self._db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            self._db.execute(f"PRAGMA user_version = {LAYOUT}")
+        elif owner != APPLICATION_ID or layout != LAYOUT:
+            raise OutputError(
+                "this is not the manifest of a survey, or one of another version of wingtone",
+                remedy="give another folder, or move this file away",
+                where=self.path,
+            )
+        self._db.execute("COMMIT")
+
+    @contextlib.contextmanager
+    def _foreign_errors(self) -> Iterator[None]:
+        """Turn SQLite's errors into ours, and count the time."""
+        began = time.process_time()
+        try:
+            yield
+        except sqlite3.OperationalError as error:
+            if "locked" in str(error):
+                what, remedy = "another survey is at work here", "let it end, or stop it"
+            else:
+                what, remedy = f"the manifest cannot be written: {error}", "is there room on the disk?"
+            raise OutputError(what, remedy=remedy, where=self.path) from error
+        except sqlite3.DatabaseError as error:
+            raise OutputError(
+                f"the manifest is damaged: {error}",
+                remedy="move it away, and everything is heard again",
+                where=self.path,
+            ) from error
+        finally:
+            self.spent_s += time.process_time() - began
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Keep what was added, and close; harmless when done before."""
+        with contextlib.suppress(sqlite3.ProgrammingError):
+            self.commit()
+        self._db.close()
+
+    def commit(self) -> None:
+        """Keep what was added since the last time."""
+        if self._open_since is not None:
+            with self._foreign_errors():
+                self._db.execute("COMMIT")
+            self._open_since = None
+
+    def commit_now_and_then(self) -> None:
+        """Keep what was added when the first of it has waited for `COMMIT_S`."""
+        if self._open_since is not None and time.monotonic() - self._open_since > COMMIT_S:
+            self.commit()
+
+    def _change(self, statement: str, values: tuple[Any, ...]) -> None:
+        with self._foreign_errors():
+            if self._open_since is None:
+                self._db.execute("BEGIN")
+                self._open_since = time.monotonic()
+            self._db.execute(statement, values)
+        self.commit_now_and_then()
+
+    def _rows(self, statement: str, values: tuple[Any, ...]) -> list[Any]:
+        with self._foreign_errors():
+            return self._db.execute(statement, values).fetchall()
+
+    # -- files ---------------------------------------------------------------------------------------------
+
+    def looked_at(self, found: Found, *, program: str) -> tuple[str, dict[str, Any]] | None:
+        """What is known of a file, if it has not changed: its checksum and what was told of it."""
+        rows = self._rows(
+            "SELECT sha256, told FROM file WHERE location = ? AND token = ?",
+            (found.key, f"{program} {found.token}"),
+        )
+        return (rows[0][0], json.loads(rows[0][1])) if rows else None
+
+    def add_look(self, found: Found, sha256: str, told: dict[str, Any], *, program: str) -> None:
+        """Keep what was told of a file."""
+        self._change(
+            "INSERT OR REPLACE INTO file VALUES (?, ?, ?, ?)",
+            (found.key, f"{program} {found.token}", sha256, _json(told)),
+        )
+
+    def forget(self, found: Found) -> None:
+        """Forget a file, so that it is looked at again."""
+        self._change("DELETE FROM file WHERE location = ?", (found.key,))
+
+    # -- parts ---------------------------------------------------------------------------------------------
+
+    def add_settings(self, key: str, text: str) -> None:
+        """Keep the settings behind a key, for those who read the manifest."""
+        self._change("INSERT OR IGNORE INTO setting VALUES (?, ?)", (key, text))
+
+    def heard(self, sha256: str, settings: str) -> dict[int, str]:
+        """Status of each piece of a recording that was heard with these settings."""
+        statement = "SELECT piece, status FROM part WHERE sha256 = ? AND settings = ?"
+        return dict(self._rows(statement, (sha256, settings)))
+
+    def parts(self, sha256: str, settings: str) -> dict[int, tuple[str, dict[str, Any]]]:
+        """Status of each piece that was heard, and what was told of it, in order."""
+        statement = "SELECT piece, status, told FROM part WHERE sha256 = ? AND settings = ? ORDER BY piece"
+        return {
+            piece: (status, json.loads(told))
+            for piece, status, told in self._rows(statement, (sha256, settings))
+        }
+
+    def add_part(
+        self,
+        sha256: str,
+        settings: str,
+        piece: int,
+        *,
+        status: str,
+        told: dict[str, Any],
+        heard_s: float = 0.0,
+        spent_s: float = 0.0,
+    ) -> None:
+        """Keep what became of a piece."""
+        self._change(
+            "INSERT OR REPLACE INTO part VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (sha256, settings, piece, status, _json(told), heard_s, spent_s),
+        )
+
+    def forget_faults(self, sha256: str, settings: str) -> None:
+        """Forget the pieces of a recording that did not go well, so that they are tried again."""
+        self._change(
+            "DELETE FROM part WHERE sha256 = ? AND settings = ? AND status != 'done'", (sha256, settings)
+        )
+
+    def rate(self) -> float | None:
+        """Seconds of sound heard in a second of a worker's time, so far; None when nothing was heard."""
+        ((heard_s, spent_s),) = self._rows("SELECT sum(heard_s), sum(spent_s) FROM part", ())
+        return heard_s / spent_s if spent_s else None
+
+    def copy_to(self, target: Path) -> None:
+        """Write a copy of what has been kept so far."""
+        self.commit()
+        with self._foreign_errors(), contextlib.closing(sqlite3.connect(target)) as copy:
+            self._db.backup(copy)
+
+
+def _json(told: dict[str, Any]) -> str:
+    return json.dumps(told, ensure_ascii=True, allow_nan=False, separators=(",", ":"))

@@ -1,0 +1,173 @@
+"""``wingtone survey``: options, what it prints where, exit status."""
+
+from __future__ import annotations
+
+import re
+import sys
+from typing import TYPE_CHECKING
+
+import pytest
+
+from survey.made_up import rows, write_clips
+from wingtone.cli import main
+from wingtone.cli.survey_command import progress_text
+from wingtone.survey import Progress
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from click.testing import CliRunner
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("survey") / "recordings"
+    write_clips(folder, 4)
+    return folder
+
+
+def test_a_survey_from_dry_run_to_second_run(runner: CliRunner, place: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    command = ["survey", str(place), "--out", str(out), "--workers", "2"]
+    told = runner.invoke(main, [*command, "--dry-run"])
+    assert told.exit_code == 0
+    assert "4 new or changed" in told.stdout
+    assert "16 s of sound" in told.stdout
+    assert not out.exists()
+
+    result = runner.invoke(main, command)
+    assert (result.exit_code, result.stderr) == (0, "")
+    text = " ".join(result.stdout.split())
+    assert "4 recordings, 16 s heard 4 heard" in text
+    n_flight = sum(row["kind"] == "flight" for row in rows(out / "bouts.csv"))
+    assert f"Found {n_flight} flight" in text
+    assert re.search(r"Tones \d+ Hz \([A-G]#?\d", text)
+    assert "times real time" in text
+    assert sorted(path.name for path in out.iterdir()) == [
+        "bouts.csv", "bouts.parquet", "effort.csv", "effort.parquet", "figure.png", "manifest.sqlite",
+        "recordings.csv", "recordings.parquet",
+    ]  # fmt: skip
+    assert all(str(out / name) in result.stdout for name in ("bouts.csv", "effort.parquet", "figure.png"))
+
+    again = runner.invoke(main, command)
+    assert again.exit_code == 0
+    assert "nothing was left to hear" in again.stdout
+    assert "0 s of sound" in runner.invoke(main, [*command, "--dry-run"]).stdout
+
+
+def test_bad_files_are_named_on_stderr_and_the_status_is_1(
+    runner: CliRunner, place: Path, tmp_path: Path
+) -> None:
+    """Three planted among 40 names; the benchmark plants 20 among 1,000."""
+    mixed = tmp_path / "mixed"
+    mixed.mkdir()
+    good = sorted(place.rglob("*.wav"))
+    for i in range(37):  # the same few sounds, each with a crumb at its end: different files, cheap to make
+        (mixed / f"bee {i:02d}.wav").write_bytes(good[i % 4].read_bytes() + bytes([i]))
+    (mixed / "words.wav").write_bytes(b"these are only words")
+    (mixed / "empty.mp3").write_bytes(b"")
+    (mixed / "cut.m4a").write_bytes(b"\0\0\0\x18ftypM4A \0\0\0\0" + bytes(200))
+    result = runner.invoke(main, ["survey", str(mixed), "--out", str(tmp_path / "out"), "--workers", "2"])
+    assert result.exit_code == 1
+    lines = result.stderr.splitlines()
+    assert len(lines) == 3
+    for name in ("words.wav", "empty.mp3", "cut.m4a"):
+        (line,) = [line for line in lines if str(mixed / name) in line]
+        assert line.startswith("wingtone: ")
+        assert len(line) > len(str(mixed / name)) + 20  # the reason
+    assert "37 heard" in " ".join(result.stdout.split())
+    told = {row["path"]: row["status"] for row in rows(tmp_path / "out" / "recordings.csv")}
+    assert list(told.values()).count("done") == 37
+    assert told[str(mixed / "words.wav")] == "failed"
+
+
+def test_the_figure_goes_where_it_is_wanted(runner: CliRunner, place: Path, tmp_path: Path) -> None:
+    figure = tmp_path / "survey.svg"
+    out = tmp_path / "out"
+    result = runner.invoke(
+        main, ["survey", str(place), "--out", str(out), "--workers", "1", "--figure", str(figure)]
+    )
+    assert result.exit_code == 0
+    assert figure.read_text("utf-8").lstrip().startswith("<?xml")
+    assert not (out / "figure.png").exists()
+
+
+def test_without_matplotlib_the_tables_are_there_and_a_note_says_so(
+    runner: CliRunner, place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import importlib.util
+
+    real = importlib.util.find_spec
+    monkeypatch.setattr(
+        importlib.util,
+        "find_spec",
+        lambda name, *rest: None if name in ("matplotlib", "pyarrow") else real(name, *rest),
+    )
+    result = runner.invoke(main, ["survey", str(place), "--out", str(tmp_path), "--workers", "1"])
+    assert result.exit_code == 0
+    assert "wingtone[plot]" in result.stderr
+    assert "wingtone[survey]" in result.stderr
+    assert (tmp_path / "bouts.csv").exists()
+
+
+@pytest.mark.parametrize(
+    ("options", "word"),
+    [
+        (["--workers", "2", "--scheduler", "tcp://127.0.0.1:1"], "leave one of them out"),
+        (["--figure", "survey.gif"], ".png, .svg or .pdf"),
+        (["--workers", "0"], "0 is not in the range"),
+        (["--flight-threshold", "nan"], "not a number"),
+    ],
+)
+def test_wrong_usage(runner: CliRunner, place: Path, tmp_path: Path, options: list[str], word: str) -> None:
+    out = tmp_path / "out"
+    result = runner.invoke(main, ["survey", str(place), "--out", str(out), *options])
+    assert result.exit_code == 2
+    assert word in result.stderr
+    assert not out.exists()
+
+
+def test_a_missing_folder_is_told(runner: CliRunner, tmp_path: Path) -> None:
+    result = runner.invoke(main, ["survey", str(tmp_path / "none"), "--out", str(tmp_path / "out")])
+    assert result.exit_code == 1
+    assert "no such file or folder" in result.stderr
+
+
+def test_ctrl_c_says_how_to_go_on(
+    runner: CliRunner, place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from wingtone.cli import survey_command
+
+    def stop(self: object, progress: Progress) -> None:
+        if progress.stage == "hear":
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(survey_command._ProgressLine, "show", stop)
+    result = runner.invoke(main, ["survey", str(place), "--out", str(tmp_path), "--workers", "1"])
+    assert result.exit_code == 130
+    assert "goes on from here" in result.stderr
+    assert "4 not heard yet" in " ".join(result.stdout.split())
+
+
+def test_progress_is_a_line() -> None:
+    half = Progress("hear", 1200, 2400, 3_600_000.0, 7_200_000.0, elapsed_s=9000.0, faults=3)
+    assert progress_text(half) == (
+        "[##########..........] listening: 1200 of 2400, 400 times real time, 2.5 h left, 3 with a fault"
+    )
+    look = Progress("look", 5, 20, 0.0, 0.0, elapsed_s=2.0, faults=0)
+    assert progress_text(look) == "[#####...............] looking at files: 5 of 20, 6 s left"
+
+
+def test_progress_shows_on_a_terminal_only(
+    runner: CliRunner, place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from wingtone.cli.survey_command import _ProgressLine
+
+    written: list[str] = []
+    monkeypatch.setattr("click.echo", lambda text, **_: written.append(text))
+    one = Progress("hear", 1, 1, 1.0, 1.0, elapsed_s=1.0, faults=0)
+    _ProgressLine().show(one)
+    assert written == []
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+    _ProgressLine().show(one)
+    assert "listening: 1 of 1" in written[0]

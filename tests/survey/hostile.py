@@ -1,0 +1,65 @@
+"""Tasks that misbehave, told by the name of the recording; they run in the workers."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from wingtone.survey import jobs
+
+if TYPE_CHECKING:
+    from wingtone.survey.joins import Piece
+    from wingtone.survey.places import Found
+    from wingtone.survey.settings import Settings
+
+
+def look(found: Found) -> dict[str, Any]:
+    _misbehave(found, "look")
+    return jobs.look(found)
+
+
+def hear(found: Found, piece: Piece, settings: Settings) -> dict[str, Any]:
+    _misbehave(found, "hear")
+    return jobs.hear(found, piece, settings)
+
+
+def _misbehave(found: Found, when: str) -> None:
+    name = Path(found.location).name
+    if f"crash-{when}" in name:
+        die()
+    if f"hang-{when}" in name:
+        time.sleep(1000)
+    if f"fault-{when}" in name:
+        raise ZeroDivisionError("planted")
+    if f"once-{when}" in name:
+        mark = Path(f"{found.location}.died")
+        if not mark.exists():
+            mark.touch()
+            die()
+
+
+def die() -> None:
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def double(number: int) -> int:
+    return 2 * number
+
+
+def die_if(number: int, bad: int) -> int:
+    if number == bad:
+        die()
+    return number
+
+
+def wait_if(number: int, bad: int) -> int:
+    if number == bad:
+        time.sleep(1000)
+    return number
+
+
+def process_id(_: int) -> int:
+    return os.getpid()

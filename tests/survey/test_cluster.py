@@ -1,0 +1,124 @@
+"""The same jobs on a Dask cluster give the same tables, also when it loses workers."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import warnings
+from typing import TYPE_CHECKING, Any
+
+import distributed
+import pytest
+
+from survey import hostile
+from survey.made_up import tables
+from survey.test_run import Here
+from wingtone.errors import MissingExtraError, OutputError, RequestError
+from wingtone.survey import Progress, run_survey
+from wingtone.survey.cluster import ClusterWorkers
+from wingtone.survey.workers import Job
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+
+@contextlib.contextmanager
+def dask_cluster(n_workers: int) -> Iterator[Any]:
+    """Worker processes that are started again when they die, on ports that are free."""
+    make: Any = distributed.LocalCluster
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # what the cluster's own parts warn of while they stop
+        local = make(
+            n_workers=n_workers,
+            threads_per_worker=1,
+            processes=True,
+            dashboard_address="127.0.0.1:0",
+            silence_logs=50,
+        )
+        yield local
+        local.close()
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[Any]:
+    with dask_cluster(2) as two:
+        yield two
+
+
+def test_tables_are_those_of_local_workers_though_workers_are_lost(
+    cluster: Any, eight_clips: Path, tmp_path: Path
+) -> None:
+    run_survey(eight_clips, tmp_path / "local", workers=Here())
+    lost = []
+
+    def kill_one(progress: Progress) -> None:
+        if progress.stage == "hear" and progress.done in (1, 4):
+            pids = [nanny.pid for nanny in cluster.workers.values() if nanny.pid]
+            os.kill(pids[0], signal.SIGKILL)
+            lost.append(pids[0])
+
+    report = run_survey(
+        eight_clips, tmp_path / "dask", workers=ClusterWorkers(cluster.scheduler_address), progress=kill_one
+    )
+    assert len(lost) == 2
+    assert report.summary.statuses == {"done": 8}
+    assert tables(tmp_path / "dask") == tables(tmp_path / "local")
+
+
+def test_what_raises_gives_its_reason(cluster: Any) -> None:
+    with ClusterWorkers(cluster.scheduler_address) as workers:
+        assert workers.count >= 1  # those that were lost may not be back yet
+        jobs = [Job(1, int, ("no number",), 60.0), Job(2, hostile.double, (4,), 60.0)]
+        told = {outcome.job.name: outcome for outcome in workers.outcomes(jobs)}
+    assert told[1].status == "failed"
+    assert "ValueError" in told[1].reason
+    assert told[2].value == 8
+
+
+def test_a_job_that_hangs_is_given_up_and_its_worker_started_again(
+    cluster: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("wingtone.survey.cluster.ASK_S", 0.2)
+    with ClusterWorkers(cluster.scheduler_address) as workers:
+        jobs = [Job(i, hostile.wait_if, (i, 0), 2.0 if i == 0 else 120.0) for i in range(6)]
+        told = {outcome.job.name: outcome for outcome in workers.outcomes(jobs)}
+    assert told[0].status == "hung"
+    assert [told[i].value for i in range(1, 6)] == [1, 2, 3, 4, 5]
+
+
+def test_a_job_that_kills_its_worker_again_and_again_is_marked(
+    cluster: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("wingtone.survey.cluster.ROUNDS", 1)  # four dead workers are enough for a test
+    with ClusterWorkers(cluster.scheduler_address) as workers:
+        jobs = [Job(i, hostile.die_if, (i, 2), 120.0) for i in range(4)]
+        told = {outcome.job.name: outcome for outcome in workers.outcomes(jobs)}
+    assert told[2].status == "crashed"
+    assert [told[i].value for i in (0, 1, 3)] == [0, 1, 3]
+
+
+def test_a_cluster_without_workers_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("wingtone.survey.cluster.ASK_S", 0.2)
+    monkeypatch.setattr("wingtone.survey.cluster.EMPTY_S", 1.0)
+    with (
+        dask_cluster(0) as empty,
+        ClusterWorkers(empty.scheduler_address) as workers,
+        pytest.raises(OutputError, match="no workers left"),
+    ):
+        list(workers.outcomes([Job(1, hostile.double, (1,), 60.0)]))
+
+
+def test_no_scheduler_is_a_wrong_request(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("wingtone.survey.cluster.CONNECT_S", 0.5)
+    with pytest.raises(RequestError, match="no Dask scheduler answers"):
+        ClusterWorkers("tcp://127.0.0.1:9")
+
+
+def test_without_distributed_the_extra_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    import sys
+
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(MissingExtraError, match=r"wingtone\[cluster\]"):
+        ClusterWorkers("tcp://127.0.0.1:8786")

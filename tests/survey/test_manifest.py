@@ -1,0 +1,128 @@
+"""The manifest: what was kept is there, what was not is not, and one program at a time."""
+
+from __future__ import annotations
+
+import sqlite3
+import subprocess
+import sys
+from typing import TYPE_CHECKING
+
+import pytest
+
+from wingtone.errors import OutputError
+from wingtone.survey.manifest import Manifest
+from wingtone.survey.places import Found
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+FOUND = Found("a.wav", "/somewhere/a.wav", "10-20", 10)
+
+
+def test_what_was_kept_is_found_again(tmp_path: Path) -> None:
+    path = tmp_path / "manifest.sqlite"
+    with Manifest(path) as manifest:
+        manifest.add_look(FOUND, "ab", {"facts": {"codec": "é"}}, program="1")
+        manifest.add_part("ab", "s", 1, status="done", told={"bouts": [1.5, None]}, heard_s=3600, spent_s=9)
+        manifest.add_part("ab", "s", 0, status="crashed", told={"fault": "why"})
+    with Manifest(path) as manifest:
+        assert manifest.looked_at(FOUND, program="1") == ("ab", {"facts": {"codec": "é"}})
+        assert manifest.heard("ab", "s") == {0: "crashed", 1: "done"}
+        assert list(manifest.parts("ab", "s").items()) == [
+            (0, ("crashed", {"fault": "why"})),
+            (1, ("done", {"bouts": [1.5, None]})),
+        ]
+        assert manifest.rate() == 400.0
+        manifest.forget_faults("ab", "s")
+        assert manifest.heard("ab", "s") == {1: "done"}
+
+
+def test_a_change_of_file_program_or_settings_is_unknown(tmp_path: Path) -> None:
+    with Manifest(tmp_path / "m.sqlite") as manifest:
+        manifest.add_look(FOUND, "ab", {"facts": {}}, program="1")
+        manifest.add_part("ab", "s", 0, status="done", told={})
+        assert manifest.looked_at(FOUND, program="2") is None
+        changed = Found(FOUND.path, FOUND.location, "10-21", 10)
+        assert manifest.looked_at(changed, program="1") is None
+        assert manifest.heard("ab", "other") == {}
+        assert manifest.heard("cd", "s") == {}
+
+
+def test_names_that_are_no_text_are_kept(tmp_path: Path) -> None:
+    odd = Found("\udcff.wav", "/\udcff.wav", "1-1", 1)
+    with Manifest(tmp_path / "m.sqlite") as manifest:
+        manifest.add_look(odd, "ab", {"facts": {}}, program="1")
+        assert manifest.looked_at(odd, program="1") is not None
+
+
+def test_a_second_program_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "m.sqlite"
+    code = (
+        "import sys, pathlib\n"
+        "from wingtone.survey.manifest import Manifest\n"
+        "Manifest(pathlib.Path(sys.argv[1]))\n"
+    )
+    with Manifest(path) as manifest:
+        manifest.add_look(FOUND, "ab", {"facts": {}}, program="1")
+        manifest.commit()
+        run = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True)
+        assert "another survey is at work here" in run.stderr
+    assert subprocess.run([sys.executable, "-c", code, str(path)]).returncode == 0
+
+
+def test_killed_in_the_middle_it_holds_whole_results_only(tmp_path: Path) -> None:
+    """A process that keeps parts as fast as it can is killed; what is there can be read and is in order."""
+    path = tmp_path / "m.sqlite"
+    code = (
+        "import sys, pathlib\n"
+        "from wingtone.survey import manifest\n"
+        "manifest.COMMIT_S = 0.02\n"
+        "one = manifest.Manifest(pathlib.Path(sys.argv[1]))\n"
+        "for i in range(10**9):\n"
+        "    one.add_part(f'{i:08d}', 's', 0, status='done', told={'n': [i] * 500})\n"
+        "    print(i, flush=True)\n"
+    )
+    for _ in range(3):
+        path.unlink(missing_ok=True)
+        with subprocess.Popen(
+            [sys.executable, "-c", code, str(path)], stdout=subprocess.PIPE, text=True
+        ) as run:
+            assert run.stdout is not None
+            while int(run.stdout.readline()) < 500:
+                pass
+            run.kill()
+        with Manifest(path) as manifest:
+            kept = 0
+            while manifest.heard(f"{kept:08d}", "s"):
+                assert manifest.parts(f"{kept:08d}", "s")[0][1] == {"n": [kept] * 500}
+                kept += 1
+            assert manifest.heard(f"{kept + 1:08d}", "s") == {}
+            assert kept > 0
+
+
+@pytest.mark.parametrize(
+    "content", [b"not a database at all, but text" * 100, b"SQLite format 3\0" + b"\7" * 5000]
+)
+def test_something_else_is_refused_and_left_alone(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "m.sqlite"
+    path.write_bytes(content)
+    with pytest.raises(OutputError, match="move it away"):
+        Manifest(path)
+    assert path.read_bytes() == content
+
+
+def test_another_database_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "m.sqlite"
+    with sqlite3.connect(path) as other:
+        other.execute("CREATE TABLE mine (x)")
+    other.close()
+    with pytest.raises(OutputError, match="not the manifest of a survey"):
+        Manifest(path)
+
+
+def test_a_copy_is_whole(tmp_path: Path) -> None:
+    with Manifest(tmp_path / "m.sqlite") as manifest:
+        manifest.add_part("ab", "s", 0, status="done", told={"n": 1})
+        manifest.copy_to(tmp_path / "copy.sqlite")
+    with Manifest(tmp_path / "copy.sqlite") as copy:
+        assert copy.parts("ab", "s") == {0: ("done", {"n": 1})}

@@ -1,0 +1,99 @@
+"""Recordings and results at addresses; an in-memory store stands for an object store."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import fsspec
+import pytest
+
+from survey.made_up import tables
+from survey.test_run import Here
+from wingtone.errors import MissingExtraError, RecordingError, RequestError
+from wingtone.survey import run_survey
+from wingtone.survey.places import Output, fetched, find
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+
+@pytest.fixture
+def bucket(eight_clips: Path) -> Iterator[str]:
+    store = fsspec.filesystem("memory")
+    store.put(str(eight_clips), "/bucket/garden", recursive=True)
+    store.pipe("/bucket/garden/notes.txt", b"not a recording")
+    store.pipe("/bucket/garden/.hidden/a.wav", b"hidden")
+    yield "memory://bucket/garden"
+    store.rm("/bucket", recursive=True)
+
+
+def test_an_address_is_searched_like_a_folder(bucket: str, eight_clips: Path) -> None:
+    got = find(bucket)
+    want = find(eight_clips)
+    assert [one.path.removeprefix(bucket) for one in got] == [
+        one.path.removeprefix(str(eight_clips)) for one in want
+    ]
+    assert [one.size_bytes for one in got] == [one.size_bytes for one in want]
+    for one, other in zip(got, want, strict=True):
+        with fetched(one) as local:
+            assert local.read_bytes() == Path(other.location).read_bytes()
+        assert not local.exists()
+
+
+def test_a_survey_from_and_to_a_store(
+    bucket: str, eight_clips: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The tables are those of the folder; a computer that has never seen the survey goes on with it."""
+    run_survey(eight_clips, tmp_path / "plain", workers=Here())
+    want = {name: text.replace(str(eight_clips), bucket) for name, text in tables(tmp_path / "plain").items()}
+    target = "memory://bucket/results"
+    for home, ran in (("one", {"look_and_hear": 8}), ("one", {}), ("another", {})):
+        monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / home))
+        workers = Here()
+        run_survey(bucket, target, workers=workers)
+        assert workers.ran == ran
+        store = fsspec.filesystem("memory")
+        for name, text in want.items():
+            assert store.cat(f"/bucket/results/{name}.csv").decode() == text
+
+
+def test_a_local_address_is_a_folder(eight_clips: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "in"
+    shutil.copytree(eight_clips, copy)
+    assert len(find(copy.as_uri())) == 8
+    output = Output((tmp_path / "out").as_uri())
+    with output.writing("a.txt") as scratch:
+        scratch.write_text("whole")
+    assert (tmp_path / "out" / "a.txt").read_text() == "whole"
+
+
+def test_a_block_that_fails_writes_nothing(tmp_path: Path) -> None:
+    for place in (str(tmp_path / "out"), "memory://bucket/out"):
+        output = Output(place)
+        with pytest.raises(ZeroDivisionError):
+            _write_half(output)
+    assert list((tmp_path / "out").iterdir()) == []
+    assert not fsspec.filesystem("memory").exists("/bucket/out/a.txt")
+
+
+def _write_half(output: Output) -> None:
+    with output.writing("a.txt") as scratch:
+        scratch.write_text("half")
+        raise ZeroDivisionError
+
+
+def test_what_cannot_be_reached_says_why() -> None:
+    with pytest.raises(RecordingError, match="no recording here"):
+        find("memory://bucket/nothing")
+    with pytest.raises(RequestError, match="address"):
+        find("unheardof://bucket")
+
+
+def test_without_fsspec_the_extra_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    import sys
+
+    monkeypatch.setitem(sys.modules, "fsspec", None)
+    with pytest.raises(MissingExtraError, match=r"wingtone\[survey\]"):
+        find("s3://bucket/garden")
