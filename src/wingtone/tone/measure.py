@@ -15,6 +15,7 @@ from wingtone.tone import spectrum
 from wingtone.tone.bouts import (
     FLIGHT_THRESHOLD,
     decide,
+    doubted,
     fine_line_hz,
     join,
     judge,
@@ -131,7 +132,9 @@ def _bouts(heard: Heard, gate: Gate, threshold: float, *, n_before: int) -> tupl
     found = [(*group, heard.refined) for group in groups]
     found += [(*group, heard.second_refined) for group in under]
     found.sort(key=lambda one: one[1][0].piece.start_s)
-    bouts = [to_bout(kind, items, refined, others) for kind, items, refined in found]
+    bouts = [
+        doubted(to_bout(kind, items, refined, others), threshold=threshold) for kind, items, refined in found
+    ]
     frame, f0_hz, bout = [np.zeros(0, np.int64)], [np.zeros(0)], [np.zeros(0, np.int64)]
     for number, (_, items, refined) in enumerate(found, start=n_before):
         rows = np.concatenate([item.piece.rows for item in items])
