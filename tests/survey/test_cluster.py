@@ -88,10 +88,7 @@ def test_a_job_that_hangs_is_given_up_and_its_worker_started_again(
     assert [told[i].value for i in range(1, 6)] == [1, 2, 3, 4, 5]
 
 
-def test_a_job_that_kills_its_worker_again_and_again_is_marked(
-    cluster: Any, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("wingtone.survey.cluster.ROUNDS", 1)  # four dead workers are enough for a test
+def test_a_job_that_kills_its_worker_again_and_again_is_marked(cluster: Any) -> None:
     with ClusterWorkers(cluster.scheduler_address) as workers:
         jobs = [Job(i, hostile.die_if, (i, 2), 120.0) for i in range(4)]
         told = {outcome.job.name: outcome for outcome in workers.outcomes(jobs)}

@@ -600,8 +600,11 @@ def entering(code: str, client: str = PHONE) -> Asked:
 
 def ask(lan: LanPage, *requests: Asked) -> list[httpx.Response]:
     import asyncio
+    from concurrent.futures import ThreadPoolExecutor
 
-    return asyncio.run(lan.ask(*requests))
+    # In a thread of its own: the driver of the browser tests keeps a loop running in this one.
+    with ThreadPoolExecutor(1) as thread:
+        return thread.submit(lambda: asyncio.run(lan.ask(*requests))).result()
 
 
 def test_without_the_code_nothing_is_served(tmp_path: Path) -> None:

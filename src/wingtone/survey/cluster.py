@@ -101,7 +101,9 @@ class ClusterWorkers:
         asked = peopled = time.monotonic()
         while True:
             while len(running) < AHEAD * self.count:
-                job = again.pop() if again else next(source, None)
+                job = next(source, None)
+                if job is None and again and not running:
+                    job = again.pop(0)  # last and alone, so that it takes nobody else down
                 if job is None:
                     break
                 future = self._client.submit(attempt, job.task, job.arguments, pure=False)

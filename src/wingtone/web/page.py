@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import datetime as dt
+import logging
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -198,6 +199,13 @@ class Page:
             except (KeyError, TypeError, ValueError):
                 clip.status = "failed"
                 clip.error = {"what": "the answer of the listening part made no sense", "remedy": "try again"}
+            except Exception as error:  # whatever it is, the recording says so and the page goes on
+                logging.getLogger("wingtone.page").exception("while listening to %s", clip.id)
+                remedy = "try again; if it stays so, take the recording off the desk"
+                clip.status, clip.error = (
+                    "failed",
+                    {"what": f"something went wrong: {error}", "remedy": remedy},
+                )
             with contextlib.suppress(OutputError):
                 self.desk.save(clip)
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import threading
 import zipfile
 from typing import TYPE_CHECKING, Any, get_args
 
@@ -33,6 +34,9 @@ MOST_BOUTS = 50_000
 """Ours: a day of bees holds fewer."""
 DAMAGED = (OSError, ValueError, TypeError, LookupError, AttributeError, EOFError, RecursionError)
 """What reading files that do not hold what they should can raise."""
+_ONE_AT_A_TIME = threading.Lock()
+"""numpy reads the heads of its arrays with `ast.literal_eval`, which CPython 3.11 cannot do in several threads
+at once without now and then a SystemError ("AST constructor recursion depth mismatch")."""
 
 
 def save(measurement: Measurement, folder: Path) -> None:
@@ -62,7 +66,8 @@ def load(folder: Path, source: Path) -> Measurement:
         The files are missing, damaged, or say what cannot be.
     """
     try:
-        return _load(folder, source)
+        with _ONE_AT_A_TIME:
+            return _load(folder, source)
     except (*DAMAGED, zipfile.BadZipFile) as error:
         remedy = "remove the recording from the desk and bring it in again"
         raise InputError("the measurement on the desk is damaged", remedy=remedy, where=source) from error
