@@ -35,8 +35,8 @@ MOST_BOUTS = 50_000
 DAMAGED = (OSError, ValueError, TypeError, LookupError, AttributeError, EOFError, RecursionError)
 """What reading files that do not hold what they should can raise."""
 _ONE_AT_A_TIME = threading.Lock()
-"""numpy reads the heads of its arrays with `ast.literal_eval`, which CPython 3.11 cannot do in several threads
-at once without now and then a SystemError ("AST constructor recursion depth mismatch")."""
+"""numpy reads the heads of its arrays with `ast.literal_eval`, which CPython 3.11 cannot do in several
+threads at once without now and then a SystemError ("AST constructor recursion depth mismatch")."""
 
 
 def save(measurement: Measurement, folder: Path) -> None:
