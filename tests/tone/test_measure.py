@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -11,6 +12,8 @@ from tone.sounds import RATE, harmonic_sound
 from wingtone.simulate import make_scene, negative_scene
 from wingtone.tone import ToneResult, measure
 from wingtone.tone.listen import CHUNK_FRAMES
+from wingtone.tone.pieces import cut, features
+from wingtone.tone.rows import ROW
 
 
 def at_rate(samples: np.ndarray, rate_hz: int) -> np.ndarray:
@@ -149,3 +152,19 @@ def test_melody_scores_of_the_track() -> None:
     assert scores["Raw Pitch Accuracy"] > 0.9
     assert scores["Raw Chroma Accuracy"] - scores["Raw Pitch Accuracy"] < 0.01, "octave errors"
     assert scores["Voicing False Alarm"] < 0.15
+
+
+def test_a_piece_is_described_alike_wherever_it_lies() -> None:
+    """Times that are not whole in binary must not tip a comparison a day into a recording."""
+    rows = np.zeros(400, ROW)
+    rows["frame"], rows["tracked"], rows["ln_f0"] = np.arange(400), True, np.log(150.0)
+    rows["tracked"][100:130] = rows["tracked"][250:280] = False
+    rows["salience"] = 5.0
+    here = cut(rows)
+    for later in (7, 359_993, 8_639_977):
+        there = rows.copy()
+        there["frame"] += later
+        moved = cut(there)
+        assert [a.gap_s(b) for a, b in pairwise(moved)] == [a.gap_s(b) for a, b in pairwise(here)]
+        assert [p.duration_s for p in moved] == [p.duration_s for p in here]
+        np.testing.assert_equal(features(moved), features(here))

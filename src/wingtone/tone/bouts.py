@@ -94,7 +94,7 @@ def kind_of(judged: Judged, *, threshold: float) -> Kind | None:
 
 def _close(one: Piece, other: Piece) -> bool:
     """Whether two pieces, in order of time, may belong to one bout."""
-    return other.start_s - one.end_s < JOIN_GAP_S and abs(one.ln_f0 - other.ln_f0) < JOIN_LN
+    return one.gap_s(other) < JOIN_GAP_S and abs(one.ln_f0 - other.ln_f0) < JOIN_LN
 
 
 def decide(judged: Sequence[Judged], *, threshold: float) -> list[Kind | None]:
@@ -161,7 +161,9 @@ def second_flights(
 
 def doubted(bout: Bout, *, threshold: float) -> Bout:
     """Call a short flight in bad company uncertain, unless it is sure."""
-    short = bout.kind == "flight" and bout.duration_s < COMPANY_S and not COMPANY.isdisjoint(bout.flags)
+    short = (
+        bout.kind == "flight" and round(bout.duration_s, 3) < COMPANY_S and not COMPANY.isdisjoint(bout.flags)
+    )
     if short and bout.flight_probability < min(threshold + SHORT_EXTRA, 0.99):
         return replace(bout, kind="uncertain", flyby=None)
     return bout

@@ -53,8 +53,12 @@ class Piece:
 
     @property
     def duration_s(self) -> float:
-        """Length in seconds."""
-        return self.end_s - self.start_s
+        """Length in seconds, the same to the last digit wherever in a recording the piece lies."""
+        return int(self.rows["frame"][-1] + 1 - self.rows["frame"][0]) * spectrum.HOP_S
+
+    def gap_s(self, later: Piece) -> float:
+        """Seconds from the end of this piece to the start of a later one, the same wherever they lie."""
+        return int(later.rows["frame"][0] - self.rows["frame"][-1] - 1) * spectrum.HOP_S
 
     @cached_property
     def ln_f0(self) -> float:
@@ -205,15 +209,15 @@ def _context_features(pieces: Sequence[Piece], at: int) -> dict[str, float]:
     for step in (-1, 1):
         other = at + step
         while 0 <= other < len(pieces):
-            gap = pieces[other].start_s - piece.end_s if step > 0 else piece.start_s - pieces[other].end_s
-            if gap > CONTEXT_S:
+            gap_s = piece.gap_s(pieces[other]) if step > 0 else pieces[other].gap_s(piece)
+            if gap_s > CONTEXT_S:
                 break
-            near.append((pieces[other], gap))
+            near.append(pieces[other])
             other += step
-    tones = np.array([p.ln_f0 for p, _ in near] + [piece.ln_f0])
-    weights = np.array([p.duration_s for p, _ in near] + [piece.duration_s])
+    tones = np.array([p.ln_f0 for p in (*near, piece)])
+    weights = np.array([p.duration_s for p in (*near, piece)])
     mean = float((tones * weights).sum() / weights.sum())
-    lengths = [p.duration_s for p, _ in near]
+    lengths = [p.duration_s for p in near]
     relative = tones[:-1] - piece.ln_f0
     return {
         "near_count": float(len(near)),
