@@ -23,7 +23,7 @@ from wingtone.audio.encode import write_encoded
 from wingtone.learn.dataset import collect
 from wingtone.learn.labels import Label, read_labels, write_labels
 from wingtone.learn.model_file import save_model
-from wingtone.learn.training import DEMONSTRATION, train
+from wingtone.learn.training import DEMONSTRATION_NOTICE, train
 from wingtone.simulate import make_scene
 from wingtone.simulate.population import Group, draw_individuals
 
@@ -47,8 +47,8 @@ likeness; the last is chosen so that its tone lies at 230 Hz as a honey bee's do
 
 TITLE = "Demonstration: queen, worker, male or not a bumblebee"
 TEXT = (
-    f"{DEMONSTRATION}. Trained on made-up clips of wingtone's simulator, {ANIMALS} animals of each kind. "
-    "What real bees of these kinds sound like beyond their tone is not in it. Its figures hold for the "
+    f"{DEMONSTRATION_NOTICE}. Trained on made-up clips of wingtone's simulator, {ANIMALS} animals of each "
+    "kind. What real bees of these kinds sound like beyond their tone is not in it. Its figures hold for the "
     "simulator only."
 )
 
@@ -84,7 +84,7 @@ def make_model(out: Path) -> None:
         dataset, failed = collect(read_labels(make_clips(Path(folder))), target="caste")
         if failed:
             raise failed[0]
-        card = {"title": TITLE, "text": TEXT, "notice": DEMONSTRATION}
+        card = {"title": TITLE, "text": TEXT, "notice": DEMONSTRATION_NOTICE}
         save_model(train(dataset, name="demonstration", card=card, seed=SEED), out)
 
 

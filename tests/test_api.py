@@ -322,7 +322,7 @@ def test_sizes_compare_sites(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("given", "options", "error", "what"),
     [
-        ("gone.csv", {}, InputError, "not found"),
+        ("gone.csv", {}, InputError, "no such file"),
         (3, {}, InputError, "no table of bouts"),
         ([bout_row(0, 150.0, kind="song")], {}, TableError, "'song' is not one of"),
         (ROWS, {"group_by": "mood"}, RequestError, "no grouping"),

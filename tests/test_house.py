@@ -9,6 +9,7 @@ import ast
 import json
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -97,6 +98,19 @@ def test_imports_run_downward(path: Path) -> None:
         assert FLOORS.index(room) < FLOORS.index(here), f"{here} must not import {room}"
 
 
+def test_the_drawing_of_the_house_is_true() -> None:
+    """The lines of ``DEVELOPERS.md`` that say who imports whom are those of the source."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    block = text.split("### Who imports whom", 1)[1].split("```text\n", 1)[1].split("```", 1)[0]
+    drawn = {room: set(others) - {"-"} for room, *others in map(str.split, block.strip().splitlines())}
+    found: dict[str, set[str]] = {room: set() for room in drawn}
+    for path in MODULES:
+        room = room_of(path)
+        if room not in ("wingtone", "errors", "__main__"):
+            found.setdefault(room, set()).update(imported_rooms(path) - {room, "wingtone", "errors"})
+    assert drawn == found
+
+
 def test_no_circles_between_modules() -> None:
     """Inside a room too, modules do not import one another in a circle."""
     graph: dict[str, set[str]] = {}
@@ -168,6 +182,254 @@ def test_help_loads_no_science(arguments: list[str]) -> None:
     assert run.stdout.splitlines()[-1] == "LOADED []"
 
 
+# --- the code says what it is -----------------------------------------------------------------------
+
+TREES = {path: ast.parse(path.read_text(encoding="utf-8")) for path in MODULES}
+Definition = ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef
+DEFINITIONS = (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)
+
+
+def public_things(tree: ast.Module) -> list[tuple[str, Definition]]:
+    """Functions and classes of a module, and the methods of the classes, that others may call."""
+    found = [(node.name, node) for node in tree.body if isinstance(node, DEFINITIONS)]
+    for name, node in [*found]:
+        if isinstance(node, ast.ClassDef):
+            found += [
+                (f"{name}.{inner.name}", inner) for inner in node.body if isinstance(inner, DEFINITIONS)
+            ]
+    return [(name, node) for name, node in found if not any(part[0] == "_" for part in name.split("."))]
+
+
+def test_what_others_may_use_is_described() -> None:
+    bare = []
+    for path, tree in TREES.items():
+        things = [("the module", tree), *public_things(tree)]
+        bare += [
+            f"{path.relative_to(SOURCE)}: {name}" for name, node in things if not ast.get_docstring(node)
+        ]
+    assert bare == []
+
+
+def test_private_names_stay_in_their_module() -> None:
+    taken = [
+        f"{path.relative_to(SOURCE)}: {node.module}.{alias.name}"
+        for path, tree in TREES.items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("wingtone")
+        for alias in node.names
+        if alias.name.startswith("_") and alias.name != "__version__"
+    ]
+    assert taken == []
+
+
+IN_BACKTICKS = r"(?<!`)`([A-Za-z_][\w.]*)`(?!`)"
+
+
+def names_in_use() -> set[str]:
+    """Names that are read or explained anywhere; to import or export a name is not to use it."""
+    trees = [*TREES.values()]
+    for folder in ("tests", "models"):
+        trees += [ast.parse(path.read_text(encoding="utf-8")) for path in (ROOT / folder).rglob("*.py")]
+    used = {node.attr for tree in trees for node in ast.walk(tree) if isinstance(node, ast.Attribute)}
+    used |= {
+        name.split(".")[-1]
+        for tree in TREES.values()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+        for name in re.findall(IN_BACKTICKS, node.value)
+    }
+    return used | {
+        node.id
+        for tree in trees
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load)
+    }
+
+
+def test_no_name_is_left_over() -> None:
+    """What a module defines is used somewhere: by the program, or by a test, benchmark or maker of models."""
+    used = names_in_use()
+    left = []
+    for path, tree in TREES.items():
+        for node in tree.body:
+            if isinstance(node, DEFINITIONS):
+                names = [] if node.decorator_list else [node.name]  # click and its like take hold of it
+            elif isinstance(node, (ast.Assign, ast.AnnAssign)):
+                targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+                names = [
+                    one.id for target in targets for one in ast.walk(target) if isinstance(one, ast.Name)
+                ]
+            else:
+                continue
+            left += [
+                f"{path.relative_to(SOURCE)}: {name}"
+                for name in names
+                if name not in used and not (name.startswith("__") and name.endswith("__"))
+            ]
+    assert left == []
+
+
+WITHOUT_A_WORD = {"LOW_LEVEL_DB", "STEADY_LN", "Z_95", "CONTEXT_S"}
+"""Numbers of the tone room that are explained where they are used."""
+
+
+def is_number(value: ast.expr | None) -> bool:
+    """Whether it is a number, a few of them, or reckoned from numbers."""
+    parts = [] if value is None else [*ast.walk(value)]
+    constants = [part.value for part in parts if isinstance(part, ast.Constant)]
+    plain = all(isinstance(one, (int, float)) and not isinstance(one, bool) for one in constants)
+    return (
+        bool(constants) and plain and not any(isinstance(part, (ast.Call, ast.JoinedStr)) for part in parts)
+    )
+
+
+def test_numbers_that_others_may_use_have_a_word() -> None:
+    """A public number is followed by a string, or has a comment: what it is and where it is from."""
+    bare = []
+    for path, tree in TREES.items():
+        lines = ["", *path.read_text(encoding="utf-8").splitlines()]
+        for at, node in enumerate(tree.body):
+            if not isinstance(node, (ast.Assign, ast.AnnAssign)) or not is_number(node.value):
+                continue
+            target = node.targets[0] if isinstance(node, ast.Assign) else node.target
+            names = {one.id for one in ast.walk(target) if isinstance(one, ast.Name)} - WITHOUT_A_WORD
+            if not any(name.isupper() and not name.startswith("_") for name in names):
+                continue
+            end = node.end_lineno or node.lineno
+            said = "#" in "".join(lines[node.lineno : end + 1]) or lines[node.lineno - 1].startswith("#")
+            for after in tree.body[at + 1 :]:  # a run of numbers may share a word
+                said = said or (isinstance(after, ast.Expr) and isinstance(after.value, ast.Constant))
+                if said or after.lineno != end + 1:
+                    break
+                end = after.end_lineno or after.lineno
+            if not said:
+                bare.append(f"{path.relative_to(SOURCE)}:{node.lineno}: {', '.join(sorted(names))}")
+    assert bare == []
+
+
+ELSEWHERE = {"malloc", "interface.md"}
+"""Words in backticks that are no names of ours."""
+
+
+def test_words_in_backticks_are_names_that_exist() -> None:
+    """A docstring that points to a function which has gone leads its reader nowhere."""
+    known = {path.stem for path in MODULES} | {path.parent.name for path in MODULES}
+    for tree in TREES.values():
+        for node in ast.walk(tree):
+            if isinstance(node, DEFINITIONS):
+                known.add(node.name)
+            elif isinstance(node, (ast.Name, ast.arg)):
+                known.add(node.id if isinstance(node, ast.Name) else node.arg)
+            elif isinstance(node, ast.Attribute):
+                known.add(node.attr)
+            elif isinstance(node, ast.alias):
+                known |= {*node.name.split("."), node.asname or ""}
+    lost = []
+    for path, tree in TREES.items():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                for name in re.findall(IN_BACKTICKS, node.value):
+                    first, *_ = parts = name.split(".")
+                    ours = name not in ELSEWHERE and first not in sys.stdlib_module_names
+                    if ours and not known.issuperset(parts):
+                        lost.append(f"{path.relative_to(SOURCE)}:{node.lineno}: {name}")
+    assert lost == []
+
+
+# --- commands agree with one another ----------------------------------------------------------------
+
+OWN_WORDS = {
+    "--caste": "of a record, or to choose records by",
+    "--clips": "recordings in, or recordings out",
+    "--date": "a day; for a record also a time or a span",
+    "--dry-run": "a survey also says how long it may take",
+    "--figure": "each says what it draws",
+    "--format": "of a result, or of an export",
+    "--kind": "of a chart, or of a classifier",
+    "--model": "a survey does not weigh with it",
+    "--notebook": "of the group itself it may be a file that is yet to be made",
+    "--out": "each says what it writes",
+    "--recorder": "of a record, or to choose records by",
+    "--status": "of a record, or to choose records by",
+    "--taxon": "of a record, or to choose records by",
+}
+"""Options whose meaning depends on the command, and how."""
+
+
+def commands_and_options() -> list[tuple[str, click.Command, list[click.Option]]]:
+    """Every command and subcommand with its options."""
+    found = []
+    waiting: list[tuple[str, click.Command]] = [(name, command_named(name)) for name in COMMANDS]
+    while waiting:
+        name, command = waiting.pop()
+        found.append((name, command, [one for one in command.params if isinstance(one, click.Option)]))
+        if isinstance(command, click.Group):
+            for inner in command.list_commands(click.Context(command)):
+                below = command.get_command(click.Context(command), inner)
+                assert below is not None
+                waiting.append((f"{name} {inner}", below))
+    return found
+
+
+def test_an_option_means_the_same_in_every_command() -> None:
+    meanings: dict[str, set[tuple[str | None, str]]] = {}
+    for _, _, options in commands_and_options():
+        for option in options:
+            for word in option.opts:
+                meanings.setdefault(word, set()).add((option.help, option.metavar or str(option.type)))
+    differing = {word for word, said in meanings.items() if len(said) > 1 and word.startswith("--")}
+    assert differing - {*OWN_WORDS} == set()
+
+
+def test_every_command_can_show_where_it_failed() -> None:
+    for name, command, options in commands_and_options():
+        if not isinstance(command, click.Group):
+            assert any("--debug" in option.opts for option in options), name
+
+
+def test_what_help_repeats_is_what_the_program_does() -> None:
+    """Help loads no science, so it states some of its names and numbers itself."""
+    from wingtone.population import GROUPINGS
+    from wingtone.population.individuals import GAP_S
+    from wingtone.tone import FLIGHT_THRESHOLD
+
+    by_command = {
+        name: {word: one for one in options for word in one.opts}
+        for name, _, options in commands_and_options()
+    }
+
+    def choices(option: click.Option) -> tuple[str, ...]:
+        assert isinstance(option.type, click.Choice)
+        return tuple(option.type.choices)
+
+    assert {*choices(by_command["sizes"]["--group-by"])} == {*GROUPINGS}
+    assert by_command["sizes"]["--gap"].default == GAP_S
+    assert f"own is {FLIGHT_THRESHOLD}." in (by_command["measure"]["--flight-threshold"].help or "")
+
+
+# --- the page's own files ---------------------------------------------------------------------------
+
+
+def test_what_the_page_is_made_of_is_used() -> None:
+    """No function, constant or custom property of the page's files stands in them once only."""
+    texts = {
+        path.name: path.read_text(encoding="utf-8")
+        for path in (SOURCE / "web" / "static").iterdir()
+        if path.suffix in {".js", ".css", ".html"}
+    }
+    everything = "\n".join(texts.values())
+    scripts = {name: text for name, text in texts.items() if name.endswith(".js")}
+    assert len(scripts) > 10
+    for name, text in scripts.items():
+        own = re.findall(r"^(?:export )?(?:async )?(?:function|const|let|class) ([\w$]+)", text, re.MULTILINE)
+        once = [
+            one for one in own if len(re.findall(rf"(?<![\w$]){re.escape(one)}(?![\w$])", everything)) < 2
+        ]
+        assert once == [], name
+    for word in set(re.findall(r"(--[a-z][\w-]*)\s*:", texts["page.css"])):
+        assert len(re.findall(rf"{word}(?![\w-])", everything)) > 1, word
+
+
 # --- documents --------------------------------------------------------------------------------------
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -223,7 +485,8 @@ def test_readme_lists_every_command_and_no_other() -> None:
 @pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md"])
 def test_commands_in_documents_exist(document: str) -> None:
     text = (ROOT / document).read_text(encoding="utf-8")
-    quoted = re.findall(r"`(wingtone [a-z][^`\n]*)`", text)
+    prose = re.sub(r"^```.*?^```", "", text, flags=re.MULTILINE | re.DOTALL)
+    quoted = re.findall(r"`(wingtone [a-z][^`\n]*)`", prose)
     lines = [line for line in [*shell_lines(text), *quoted] if line.startswith("wingtone ")]
     assert lines
     for line in lines:
@@ -310,14 +573,11 @@ SOUND = {
 
 def own_files() -> list[Path]:
     """Files of the project: what git knows, or all but the caches in an unpacked archive."""
-    git = subprocess.run(
-        ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    if git.returncode == 0:
+    command = ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"]
+    git = None
+    if shutil.which("git"):
+        git = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    if git is not None and git.returncode == 0:
         files = [ROOT / name for name in git.stdout.split("\0") if name]
     else:
         # Every hidden folder but the build machine's own is a cache or an environment.

@@ -5,19 +5,30 @@ One row a bout; what is said of the recording is repeated in each. Columns are t
 
 - `COLUMNS`: the names, in order.
 - `bout_rows`: the rows of one measurement.
-- `csv_values`: a row as CSV cells; lists are joined with semicolons.
+- `csv_cell`, `csv_values`: a value and a row as CSV cells. Lists are joined with semicolons; text that a
+  spreadsheet would run has an apostrophe in front, which our own readers take off again.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from wingtone.notebook.spreadsheets import safe_for_spreadsheets
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from wingtone.clip import Measurement
 
-__all__ = ["BOUT_COLUMNS", "COLUMNS", "FLYBY_COLUMNS", "RECORDING_COLUMNS", "bout_rows", "csv_values"]
+__all__ = [
+    "BOUT_COLUMNS",
+    "COLUMNS",
+    "FLYBY_COLUMNS",
+    "RECORDING_COLUMNS",
+    "bout_rows",
+    "csv_cell",
+    "csv_values",
+]
 
 RECORDING_COLUMNS = (
     "path",
@@ -80,12 +91,16 @@ def bout_rows(measurement: Measurement) -> list[dict[str, Any]]:
     ]
 
 
+def csv_cell(value: Any) -> Any:
+    """Lay a value out as a CSV cell, None as nothing within a list and as None by itself.
+
+    Lists hold numbers and words of ours; single texts, such as paths, may be anybody's.
+    """
+    if isinstance(value, list):
+        return ";".join("" if item is None else str(item) for item in value)
+    return safe_for_spreadsheets(value) if isinstance(value, str) else value
+
+
 def csv_values(row: Mapping[str, Any]) -> list[Any]:
-    """Lay a row out as CSV cells, None as nothing within a list and as None by itself."""
-
-    def cell(value: Any) -> Any:
-        if isinstance(value, list):
-            return ";".join("" if item is None else str(item) for item in value)
-        return value
-
-    return [cell(row[name]) for name in COLUMNS]
+    """Lay a row out as the CSV cells of `COLUMNS`."""
+    return [csv_cell(row[name]) for name in COLUMNS]

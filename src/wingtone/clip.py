@@ -10,7 +10,9 @@ not known is None, never NaN.
 
 - `measure_recording`: a file to a `Measurement`; `with_tone`: the same with bouts that were corrected.
 - `flight_cue`: the flight bouts of one individual as one tone with its error.
-- `flights_by_individual`: the bouts of a recording shared out among its bees.
+- `flights_by_individual`, `cues_by_individual`: the bouts of a recording shared out among its bees, and the
+  tone of each.
+- `stated_place`: where a recording says that it was made.
 - `identify_measurement`: a `Measurement` and what was seen to answers, one per individual.
 - `measure_json`, `identify_json`: the published layouts; without a recording, `Answer.to_json`.
 - `track_rows`: the tone line on an even 10 ms grid.
@@ -40,12 +42,14 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Measurement",
+    "cues_by_individual",
     "flight_cue",
     "flights_by_individual",
     "identify_json",
     "identify_measurement",
     "measure_json",
     "measure_recording",
+    "stated_place",
     "track_rows",
     "with_tone",
 ]
@@ -202,7 +206,7 @@ def _recording_warnings(
     if "flight" not in kinds and not {"many bees", "silent"} & set(flags):
         if "sonication" in kinds:
             what = (
-                "only flower-shaking buzzes were heard, which say nothing about size: "
+                "only flower buzzes were heard, which say nothing about size: "
                 "record the bee as it flies"
             )
         else:
@@ -230,7 +234,7 @@ def flight_cue(bouts: Sequence[Bout]) -> ToneCue | None:
     -------
     ToneCue or None
         The median over the bouts, each weighted by its length, and its 95 % interval of measurement. None
-        when there is no flight: flower-shaking and uncertain buzzes say nothing about size.
+        when there is no flight: flower buzzes and uncertain ones say nothing about size.
 
     Notes
     -----
@@ -293,6 +297,15 @@ def flights_by_individual(measurement: Measurement) -> list[tuple[Bout, ...]]:
     if shared is None or len(shared.groups) < 2:
         return [bouts]
     return [tuple(bouts[i] for i in group) for group in shared.groups]
+
+
+def cues_by_individual(measurement: Measurement) -> list[ToneCue | None]:
+    """Give the tone of each bee, in the order of `flights_by_individual`.
+
+    None for one that was not heard flying, and where many bees at once cannot be told apart.
+    """
+    many = "many bees" in measurement.flags
+    return [None if many else flight_cue(bouts) for bouts in flights_by_individual(measurement)]
 
 
 def _individuals(measurement: Measurement) -> Individuals | None:
@@ -393,14 +406,13 @@ def identify_measurement(
             date = _date_of(recording.recorded_at)
     if place is None:
         try:
-            place = _place_of(recording)
+            place = stated_place(recording)
         except PlaceError:
             # The figures stay out of the text: a recording's place may be private.
             text = "the place that the recording states makes no sense: give the place yourself"
             extra.append(Advice("place-not-understood", text))
     answers = []
-    bees = flights_by_individual(measurement)
-    cues = [None if "many bees" in measurement.flags else flight_cue(bouts) for bouts in bees]
+    bees, cues = flights_by_individual(measurement), cues_by_individual(measurement)
     words: list[Word | None] = [None] * len(bees)
     if model is not None and any(cues):
         from wingtone.learn.model import model_words
@@ -427,12 +439,19 @@ def _date_of(recorded_at: str) -> datetime.date:
     return datetime.date.fromisoformat(recorded_at[:10])
 
 
-def _place_of(recording: RecordingInfo) -> Place | None:
+def stated_place(recording: RecordingInfo) -> Place | None:
+    """Give the place that a recording states; None when it states none.
+
+    Raises
+    ------
+    PlaceError
+        It makes no sense. The error tells the position, which may be private: do not pass it on.
+    """
     if recording.latitude_deg is None or recording.longitude_deg is None:
         return None
     from wingtone.notebook.places import place_from_degrees
 
-    return place_from_degrees(recording.latitude_deg, recording.longitude_deg, text="where it was recorded")
+    return place_from_degrees(recording.latitude_deg, recording.longitude_deg)
 
 
 # --- the published layouts --------------------------------------------------------------------------

@@ -14,8 +14,8 @@
     └── MissingExtraError          an optional part is not installed
 
 Every error says in one line what is wrong and what to do about it: ``str(error)`` is
-``"<where>: <what> (<remedy>)"``. Errors of the libraries below us never leak: each room maps them
-where it calls the library.
+``"<where>: <what> (<remedy>)"``, a paragraph at most, whatever was put in. Errors of the libraries below us
+never leak: each room maps them where it calls the library.
 """
 
 from __future__ import annotations
@@ -47,6 +47,16 @@ def one_line(text: object) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in str(text))
 
 
+MOST_WHERE, MOST_WHAT = 1000, 500
+"""Characters shown of a place, and of what is wrong or what to do. Ours: any name of a file, a paragraph."""
+
+
+def _shown(text: object, most: int) -> str:
+    """Show a text on one line, its middle left out when it is too long."""
+    line = one_line(text)
+    return line if len(line) <= most else f"{line[: most // 2]} ... {line[-most // 2 :]}"
+
+
 class WingtoneError(Exception):
     """Root of the tree.
 
@@ -60,6 +70,8 @@ class WingtoneError(Exception):
         The file, argument or place concerned; empty when there is none.
     """
 
+    _most_what = MOST_WHAT
+
     def __init__(self, what: str, *, remedy: str = "", where: object = "") -> None:
         super().__init__(what, remedy, str(where))
         self.what = what
@@ -67,9 +79,9 @@ class WingtoneError(Exception):
         self.where = str(where)
 
     def __str__(self) -> str:
-        head = f"{one_line(self.where)}: " if self.where else ""
-        tail = f" ({one_line(self.remedy)})" if self.remedy else ""
-        return f"{head}{one_line(self.what)}{tail}"
+        head = f"{_shown(self.where, MOST_WHERE)}: " if self.where else ""
+        tail = f" ({_shown(self.remedy, MOST_WHAT)})" if self.remedy else ""
+        return f"{head}{_shown(self.what, self._most_what)}{tail}"
 
 
 class InputError(WingtoneError):
@@ -94,12 +106,12 @@ class Fault:
     what: str
 
     def __str__(self) -> str:
-        place = one_line(self.file)
+        place = _shown(self.file, MOST_WHERE)
         if self.line:
             place += f", line {self.line}"
         if self.column:
-            place += f", column {one_line(self.column)}"
-        return f"{place}: {one_line(self.what)}"
+            place += f", column {_shown(self.column, MOST_WHAT)}"
+        return f"{place}: {_shown(self.what, MOST_WHAT)}"
 
 
 class TableError(InputError):
@@ -107,6 +119,8 @@ class TableError(InputError):
 
     ``str()`` gives the first fault and the count; print ``faults`` line by line for all.
     """
+
+    _most_what = MOST_WHERE + 3 * MOST_WHAT  # a whole fault, which is short by itself
 
     def __init__(self, faults: Sequence[Fault], *, remedy: str = "", where: object = "") -> None:
         if not faults:
@@ -140,5 +154,7 @@ class MissingExtraError(WingtoneError):
     """An optional part of wingtone is not installed."""
 
     def __init__(self, purpose: str, extra: str) -> None:
-        super().__init__(f"{purpose} needs an optional part", remedy=f"pip install 'wingtone[{extra}]'")
+        # By the folder, not by name: what a package index holds under our name may be somebody else's.
+        remedy = f"in the folder of wingtone: pip install -c constraints.txt '.[{extra}]'"
+        super().__init__(f"{purpose} needs an optional part", remedy=remedy)
         self.extra = extra

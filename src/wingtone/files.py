@@ -1,22 +1,29 @@
-"""Writing a result file so that a reader never sees half of one.
+"""Whole files or none, and what lies at a path before anybody opens it.
 
 - `replacing`: a temporary path beside the target that takes its place when the block ends well.
+- `what_is`: whether there is a file, a folder, something else or nothing at a path.
+- `lock`: hold a folder against other programs, for as long as this one lives.
+- `check_file`: refuse what is no ordinary file: a pipe would be waited for, a device read for ever.
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
-import tempfile
+import secrets
+import stat
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
-from wingtone.errors import OutputError
+from wingtone.errors import InputError, OutputError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["replacing"]
+__all__ = ["check_file", "lock", "replacing", "what_is"]
+
+Kind = Literal["file", "folder", "other", "nothing"]
 
 
 @contextlib.contextmanager
@@ -26,7 +33,8 @@ def replacing(target: str | os.PathLike[str]) -> Iterator[Path]:
     Parameters
     ----------
     target
-        The file to write. Its folder must exist; an existing file is replaced in one step.
+        The file to write. Its folder must exist; an existing file is replaced in one step and keeps its
+        rights. Where the target is a link, the file that it points to is written.
 
     Yields
     ------
@@ -36,27 +44,113 @@ def replacing(target: str | os.PathLike[str]) -> Iterator[Path]:
     Raises
     ------
     OutputError
-        The folder is missing or not writable, the target is a folder, or writing failed (`OSError`).
+        The folder is missing or not writable, the target is a folder, a device or a file that may not be
+        written, or writing failed (`OSError`).
     """
     target = Path(target)
-    if target.is_dir():
-        raise OutputError("this is a folder, not a file", remedy="give a file name", where=target)
     try:
-        handle, name = tempfile.mkstemp(prefix=".wingtone-", suffix=target.suffix, dir=target.parent)
+        final = Path(os.path.realpath(target))  # a link stays one
+        rights = _rights_of(final, named=target)
+        # Private to its owner where the file that it replaces is; else with the rights of any new file.
+        scratch = final.with_name(f".wingtone-{secrets.token_hex(8)}{target.suffix[:16]}")
+        os.close(os.open(scratch, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o666 if rights is None else rights))
     except OSError as error:
         remedy = "give a folder that exists and that you may write to"
         raise OutputError(f"cannot write here: {error.strerror}", remedy=remedy, where=target) from error
-    os.close(handle)
-    scratch = Path(name)
     try:
         yield scratch
-        # A temporary file is private to its owner; the finished one gets what a new file would get.
-        mask = os.umask(0)
-        os.umask(mask)
-        scratch.chmod(0o666 & ~mask)
-        scratch.replace(target)
+        if rights is not None and stat.S_IMODE(scratch.stat().st_mode) != rights:
+            with contextlib.suppress(PermissionError):  # a file system that knows no rights
+                scratch.chmod(rights)
+        scratch.replace(final)
     except OSError as error:
-        what = f"writing failed: {error.strerror}"
+        what = f"writing failed: {error.strerror or error}"
         raise OutputError(what, remedy="is there room, and may you write there?", where=target) from error
     finally:
         scratch.unlink(missing_ok=True)
+
+
+def _rights_of(final: Path, *, named: Path) -> int | None:
+    """Give the rights of the file that is to be replaced, None when there is none; refuse what is no file."""
+    kind = _kind(final)
+    if kind == "nothing":
+        return None
+    if kind == "folder":
+        raise OutputError("this is a folder, not a file", remedy="give a file name", where=named)
+    if kind == "other":  # a rename would put a file in the place of the device
+        raise OutputError("this is not an ordinary file", remedy="give the name of a file", where=named)
+    if not os.access(final, os.W_OK):
+        remedy = "give another name, or make it writable"
+        raise OutputError("this file is write-protected", remedy=remedy, where=named)
+    return stat.S_IMODE(final.stat().st_mode)
+
+
+def what_is(path: str | os.PathLike[str]) -> Kind:
+    """Say what lies at a path, links followed: ``file``, ``folder``, ``other`` or ``nothing``.
+
+    Raises
+    ------
+    InputError
+        The system does not let us look: a name that is too long, a folder that may not be entered.
+    """
+    try:
+        return _kind(Path(path))
+    except OSError as error:
+        remedy = "check the name, and who is allowed to look there"
+        raise InputError(f"cannot be looked at: {error.strerror}", remedy=remedy, where=path) from error
+
+
+def check_file(path: str | os.PathLike[str], *, remedy: str) -> None:
+    """Refuse what is no ordinary file, before it is opened.
+
+    Raises
+    ------
+    InputError
+        With what is there instead, and the remedy.
+    """
+    kind = what_is(path)
+    if kind != "file":
+        told = {"folder": "it is a folder", "other": "it is not an ordinary file"}
+        what = f"cannot be read: {told.get(kind, 'there is no such file')}"
+        raise InputError(what, remedy=remedy, where=path)
+
+
+def lock(folder: Path) -> int | None:
+    """Hold a folder against other programs that ask likewise.
+
+    Give the descriptor to `os.close` to let it go; it goes by itself with the process, however that ends.
+    None where the system or the file system knows no such locks: nobody is kept out then.
+
+    Raises
+    ------
+    BlockingIOError
+        Another program has it.
+    """
+    try:
+        import fcntl
+    except ImportError:  # Windows
+        return None
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(handle)
+        raise
+    except OSError:
+        os.close(handle)
+        return None
+    return handle
+
+
+def _kind(path: Path) -> Kind:
+    try:
+        mode = path.stat().st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        return "nothing"
+    except ValueError:  # a NUL in the name: no system has such a file
+        return "nothing"
+    except OSError as error:
+        if error.errno == errno.ELOOP:
+            return "nothing"
+        raise
+    return "file" if stat.S_ISREG(mode) else "folder" if stat.S_ISDIR(mode) else "other"

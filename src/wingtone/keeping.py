@@ -46,9 +46,7 @@ def named(name: str, fauna: Fauna) -> dict[str, str]:
     """
     from wingtone.notebook.records import rank_of_name
 
-    known = [(taxon.taxon, taxon.vernacular) for taxon in fauna.taxa]
-    known += [(aggregate.aggregate, aggregate.vernacular) for aggregate in fauna.aggregates]
-    for taxon, vernacular in known:
+    for taxon, vernacular in fauna.vernaculars.items():
         if name.strip().casefold() in (taxon.casefold(), vernacular.casefold()):
             return {"taxon": taxon, "vernacular": vernacular, "rank": rank_of_name(taxon)}
     return {"taxon": name, "vernacular": "", "rank": rank_of_name(name)}
@@ -83,11 +81,10 @@ def record_of_individual(
     known
         Fields of the record that go before what the answer says.
     """
-    from wingtone.clip import flight_cue, flights_by_individual, identify_json
+    from wingtone.clip import cues_by_individual, identify_json
     from wingtone.notebook.records import record_from_answer
 
-    bouts = flights_by_individual(measurement)[individual - 1]
-    cue = None if "many bees" in measurement.flags else flight_cue(bouts)
+    cue = cues_by_individual(measurement)[individual - 1]
     laid_out = identify_json(measurement, answer, individual=individual)
     versions = made_with(fauna, model=model)
     record = record_from_answer(laid_out, tone=_tone(cue), made_with=versions, **known)

@@ -3,7 +3,7 @@
 Draws bees, observers and clips from the model and from deliberately wrong variants of it, lets the program
 identify them, and reports calibration. Run from the top of the repository:
 
-    python tests/benchmarks/calibration.py --bees 20000 --out calibration.md --figure calibration.png
+    python tests/benchmarks/calibration.py --figure demo_audio/pictures/calibration.png
 
 What is measured
 ----------------
@@ -23,20 +23,17 @@ warned         share of bees with a warning that something does not fit; then by
 from __future__ import annotations
 
 import argparse
-import json
 import math
-import os
 import sys
-import tempfile
-import time
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from benchmarks.kept import add_out, keep, slug
 from evidence.drawn_bees import VARIANTS, World
 from wingtone.evidence.calibration import Reliability, calibration_error, reliability
 from wingtone.evidence.case import posterior
@@ -82,7 +79,6 @@ class Scores:
     warned: float
     by_what: dict[str, float]
     named: dict[str, tuple[float, float]]
-    seconds: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,7 +109,6 @@ def assess(
     surprise_every
         Judge the fit of every so-many-th bee only, to save time.
     """
-    began = time.perf_counter()
     world, lineup = World(fauna, seed=seed, trouble=trouble), line_up(fauna)
     rng = np.random.default_rng(seed + 1)
     ranks, losses, covered, exact, stated, sizes, in_set = [], [], [], [], [], [], []
@@ -175,7 +170,6 @@ def assess(
         warned=float(np.mean([bool(what) for what in warned])),
         named={rank: _shares(named, rank) for rank in RANKS},
         by_what={what: float(np.mean([what in each for each in warned])) for what in WHAT},
-        seconds=time.perf_counter() - began,
     )
     return scores, curves
 
@@ -221,7 +215,7 @@ def caste_table(fauna: Fauna) -> dict[str, float]:
     }
 
 
-def report(rows: dict[str, Scores], castes: dict[str, float], seed: int) -> str:
+def report(rows: dict[str, Scores], castes: dict[str, float]) -> str:
     """Write the figures as Markdown."""
     lines = [
         "| world | bees | top 1 | top 3 | log loss | 90 % set holds it (stated) | exact | taxa in set "
@@ -245,15 +239,23 @@ def report(rows: dict[str, Scores], castes: dict[str, float], seed: int) -> str:
         "",
     ]
     lines += [f"- *{taxon}*: {share:.0%}" for taxon, share in castes.items()]
-    lines += ["", f"Seed {seed}; {sum(row.seconds for row in rows.values()):.0f} s in all.", ""]
     return "\n".join(lines)
 
 
-def write(path: Path, text: str) -> None:
-    """Write a text file in one step."""
-    with tempfile.NamedTemporaryFile("w", dir=path.parent, delete=False, encoding="utf-8") as file:
-        file.write(text)
-    os.replace(file.name, path)
+def values(rows: dict[str, Scores], castes: dict[str, float]) -> dict[str, Any]:
+    """Return the same as plain values."""
+    shares = ("top_1", "top_3", "coverage", "stated", "exact_coverage", "size_coverage", "warned")
+    others = ("log_loss", "taxa_in_set", "ece_all", "ece_top", "ece_caste")
+    worlds = {
+        slug(name): {
+            "bees": row.bees,
+            **{f"{share}_percent": 100 * getattr(row, share) for share in shares},
+            **{key: getattr(row, key) for key in others},
+        }
+        for name, row in rows.items()
+    }
+    percents = {slug(taxon): 100 * share for taxon, share in castes.items()}
+    return {**worlds, "queen_or_worker_percent": {**percents, "of_all": list(percents.values())}}
 
 
 def main() -> None:
@@ -263,8 +265,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=20260320)
     parser.add_argument("--variant-bees", type=int, help="bees for each wrong variant; default a quarter")
     parser.add_argument("--fauna", type=Path)
-    parser.add_argument("--out", type=Path, help="Markdown file for the figures")
-    parser.add_argument("--json", type=Path)
+    add_out(parser)
     parser.add_argument("--figure", type=Path, help="image of the reliability curves")
     options = parser.parse_args()
     fauna = load(options.fauna)
@@ -273,12 +274,8 @@ def main() -> None:
         bees = options.bees if name == "as the model" else options.variant_bees or options.bees // 4
         rows[name], curves[name] = assess(fauna, trouble, bees=bees, seed=options.seed, surprise_every=2)
         print(f"{name}: {rows[name]}", file=sys.stderr)
-    text = report(rows, caste_table(fauna), options.seed)
-    print(text)
-    if options.out:
-        write(options.out, text)
-    if options.json:
-        write(options.json, json.dumps({name: asdict(row) for name, row in rows.items()}, indent=1))
+    castes = caste_table(fauna)
+    keep("calibration", report(rows, castes), values(rows, castes), out=options.out, seed=options.seed)
     if options.figure:
         from wingtone.figures.calibration import draw_calibration
 

@@ -25,16 +25,20 @@ import argparse
 import csv
 import datetime as dt
 import io
+import sys
 import tempfile
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from click.testing import CliRunner
 from sklearn.metrics import average_precision_score
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from benchmarks.kept import add_out, keep, slug
 from wingtone.audio import RecordingInfo
 from wingtone.audio.encode import write_encoded
 from wingtone.cli import main as wingtone
@@ -197,28 +201,33 @@ def best_possible(fauna: Fauna, bees: list[Bee]) -> np.ndarray:
     return np.array(odds)
 
 
-def score(name: str, bees: list[Bee], ranking: np.ndarray, cues: list[Cue] | None = None) -> None:
-    """Print average precision, over all and by kind."""
+def score(
+    name: str, bees: list[Bee], ranking: np.ndarray, cues: list[Cue] | None = None
+) -> tuple[list[str], dict[str, Any]]:
+    """Average precision, over all and by kind."""
     wrong = np.array([bool(bee.mistake) for bee in bees])
-    value = average_precision_score(wrong, ranking)
-    print(f"{name:<28} average precision {value:.3f}  (chance {wrong.mean():.3f})")
+    value = float(average_precision_score(wrong, ranking))
+    lines = [f"| {name} | all | {value:.3f} | {wrong.mean():.3f} | | | |"]
+    values: dict[str, Any] = {"average_precision": value, "chance": float(wrong.mean())}
     for kind in KINDS:
         these = np.array([bee.mistake in ("", kind) for bee in bees])
-        value = average_precision_score(wrong[these], ranking[these])
-        line = f"    {kind:<26} {value:.3f}  (chance {wrong[these].mean():.3f})"
+        value = float(average_precision_score(wrong[these], ranking[these]))
+        cells = "| |"
+        of_kind: dict[str, Any] = {"average_precision": value, "chance": float(wrong[these].mean())}
         if cues is not None:
             said = Counter(
                 c.verdict.agreement
                 for c, b in zip(cues, bees, strict=True)
                 if b.mistake == kind and c.verdict
             )
-            line += (
-                f"  disagrees {said['disagrees']}, says little {said['says little']}, agrees {said['agrees']}"
-            )
-        print(line)
+            of_kind |= {slug(word): said[word] for word in ("disagrees", "says little", "agrees")}
+            cells = f"{said['disagrees']} | {said['says little']} | {said['agrees']}"
+        lines.append(f"| | {kind} | {value:.3f} | {wrong[these].mean():.3f} | {cells} |")
+        values[slug(kind)] = of_kind
+    return lines, values
 
 
-def by_tones(fauna: Fauna, bees: list[Bee], folder: Path) -> None:
+def by_tones(fauna: Fauna, bees: list[Bee], folder: Path) -> tuple[list[str], dict[str, Any]]:
     """All records, the tones put in directly."""
     rng = np.random.default_rng(1)
     table = folder / "records.csv"
@@ -230,38 +239,64 @@ def by_tones(fauna: Fauna, bees: list[Bee], folder: Path) -> None:
         for i, at_s in enumerate(times)
     ]
     matches, offset = match(records.clips_named, times, clips, tolerance_s=300.0)
-    print(f"clock offset {offset.offset_s:+.0f} s from {offset.pairs} {offset.how} (true {SLOW_S:+.0f} s)")
     times_only, guessed = match([""] * len(bees), times, clips, tolerance_s=300.0)
     rightly = sum(found.clip == i for i, found in enumerate(times_only))
     wrongly = sum(found.clip not in (i, None) for i, found in enumerate(times_only))
-    print(f"by times alone: offset {guessed.offset_s:+.0f} s from {guessed.pairs} {guessed.how};")
-    print(f"    {rightly} of {len(bees)} records got their own clip, {wrongly} another")
     cues = [_cue(fauna, records.records[i], found, bees, clips) for i, found in enumerate(matches)]
     named = sum(found.clip == i for i, found in enumerate(matches))
-    print(f"with half of the names: {named} of {len(bees)} got their own clip")
     write_cues(records, cues, folder / "out.csv")
     _check_untouched(table.read_bytes(), (folder / "out.csv").read_bytes())
+    lines = [
+        f"- Clock offset {offset.offset_s:+.0f} s from {offset.pairs} {offset.how} (true {SLOW_S:+.0f} s).",
+        f"- By times alone: offset {guessed.offset_s:+.0f} s from {guessed.pairs} {guessed.how}; "
+        f"{rightly} of {len(bees)} records got their own clip, {wrongly} another.",
+        f"- With half of the names: {named} of {len(bees)} got their own clip.",
+        "- Untouched columns: byte-identical.",
+        "",
+        "| ranked by | mistakes | average precision | by chance | disagrees | says little | agrees |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
+    ]
     # A caste that the species does not have (a worker of a cuckoo) is told, but not by the sound: no weight.
     weights = np.array([0.0 if cue.verdict is None else cue.verdict.weight_bits for cue in cues])
     weights = np.nan_to_num(weights)
-    score("weight of the sound", bees, -weights, cues)
-    score("best possible", bees, best_possible(fauna, bees))
+    told, by_weight = score("weight of the sound", bees, -weights, cues)
+    told_best, best = score("best possible", bees, best_possible(fauna, bees))
     right = np.array([not bee.mistake for bee in bees])
     against = weights <= DISAGREES_BITS
-    value = average_precision_score(~right[against], -weights[against])
-    chance = (~right)[against].mean()
-    print(f"among the {against.sum()} disagreements: average precision {value:.3f} (chance {chance:.3f})")
+    value = float(average_precision_score(~right[against], -weights[against]))
+    lines += [*told, *told_best, ""]
+    lines.append(
+        f"Among the {against.sum()} disagreements: average precision {value:.3f} "
+        f"(by chance {(~right)[against].mean():.3f})."
+    )
+    lines += ["", "| flagged at, bits | right records | wrong ones | flags that are mistakes |"]
+    lines.append("| --- | --- | --- | --- |")
+    flags: dict[str, Any] = {}
     for bits in (-1.0, -1.5, -2.0, -3.0, -4.0):
         flagged = weights <= bits
-        print(
-            f"    flagged at {bits:+.1f} bits: {flagged[right].mean():6.1%} of right records, "
-            f"{flagged[~right].mean():6.1%} of wrong ones; "
-            f"{(flagged & ~right).sum()} of {flagged.sum()} flags are mistakes"
+        hit = int((flagged & ~right).sum())
+        lines.append(
+            f"| {bits:+.1f} | {flagged[right].mean():.1%} | {flagged[~right].mean():.1%} "
+            f"| {hit} of {flagged.sum()} |"
         )
+        flags[f"at_{slug(f'{bits:.1f}')}_bits"] = {
+            "right_percent": 100 * flagged[right].mean(),
+            "wrong_percent": 100 * flagged[~right].mean(),
+            "mistakes": hit,
+            "flags": int(flagged.sum()),
+        }
+    lines += ["", "| agrees at, bits | right records | wrong ones |", "| --- | --- | --- |"]
     for bits in (0.5, 1.0, 1.5, 2.0):
         agreed = weights >= bits
-        shares = f"{agreed[right].mean():6.1%} of right, {agreed[~right].mean():6.1%} of wrong"
-        print(f"    agrees at {bits:+.1f} bits: {shares}")
+        lines.append(f"| {bits:+.1f} | {agreed[right].mean():.1%} | {agreed[~right].mean():.1%} |")
+    return lines, {
+        "weight_of_the_sound": by_weight,
+        "best_possible": best,
+        "own_clip_by_time": rightly,
+        "other_clip_by_time": wrongly,
+        "own_clip_with_names": named,
+        "flagged": flags,
+    }
 
 
 def _cue(fauna: Fauna, record: Record, found: Match, bees: list[Bee], clips: list[ClipTime]) -> Cue:
@@ -276,10 +311,9 @@ def _check_untouched(before: bytes, after: bytes) -> None:
     old, new = before.split(b"\r\n"), after.split(b"\r\n")
     assert len(old) == len(new)
     assert all(there.startswith(line) for line, there in zip(old, new, strict=True))
-    print("untouched columns: byte-identical")
 
 
-def by_audio(bees: list[Bee], folder: Path, rng: np.random.Generator) -> None:
+def by_audio(bees: list[Bee], folder: Path, rng: np.random.Generator) -> tuple[list[str], dict[str, Any]]:
     """Render some of the bees, right and wrong, and go the whole way through the command."""
     clips = folder / "clips"
     clips.mkdir()
@@ -305,15 +339,26 @@ def by_audio(bees: list[Bee], folder: Path, rng: np.random.Generator) -> None:
         str(folder / "some_out.csv"),
     ]
     result = CliRunner().invoke(wingtone, [*arguments, "--time-zone", "UTC"])
-    print(result.stderr)
+    assert result.exit_code == 0, result.stderr
     rows = list(csv.DictReader(io.StringIO((folder / "some_out.csv").read_text("utf-8-sig")), delimiter=";"))
     pairs = [(float(r["tone_hz"]), b) for r, b in zip(rows, bees, strict=True) if r["tone_hz"]]
     errors = np.abs(np.log([hz / b.f0_hz for hz, b in pairs]))
-    print(f"{len(pairs)} of {len(bees)} rendered clips gave a tone; median error {np.median(errors):.2%}")
-    print(f"octave and other gross errors (over a tenth): {(errors > 0.1).sum()}")
     weights = np.array([float(r["weight_bits"] or 0) for r in rows])
     wrong = np.array([bool(b.mistake) for b in bees])
-    print(f"average precision {average_precision_score(wrong, -weights):.3f} (chance {wrong.mean():.3f})")
+    values = {
+        "clips": len(bees),
+        "with_a_tone": len(pairs),
+        "median_error_percent": 100 * float(np.median(errors)),
+        "gross_errors": int((errors > 0.1).sum()),
+        "average_precision": float(average_precision_score(wrong, -weights)),
+        "chance": float(wrong.mean()),
+    }
+    return [
+        "",
+        f"{len(pairs)} of {len(bees)} rendered clips gave a tone; median error {np.median(errors):.2%}, "
+        f"octave and other gross errors (over a tenth): {values['gross_errors']}; average precision "
+        f"{values['average_precision']:.3f} (by chance {values['chance']:.3f}).",
+    ], values
 
 
 def main() -> None:
@@ -324,18 +369,27 @@ def main() -> None:
     parser.add_argument("--records", type=int, default=2000)
     parser.add_argument("--audio", type=int, default=40)
     parser.add_argument("--seed", type=int, default=6)
+    add_out(parser)
     wanted = parser.parse_args()
     fauna = load()
     rng = np.random.default_rng(wanted.seed)
     bees = draw_bees(fauna, rng, wanted.records)
     castes = Counter(bee.caste for bee in bees)
-    print(f"{len(bees)} records of {dict(castes)}, {sum(bool(bee.mistake) for bee in bees)} planted mistakes")
+    planted = sum(bool(bee.mistake) for bee in bees)
+    counted = ", ".join(f"{number} {caste}s" for caste, number in castes.items())
+    lines = [f"{len(bees)} made-up records ({counted}), {planted} planted mistakes:", ""]
+    values: dict[str, Any] = {"records": len(bees), "planted": planted}
     with tempfile.TemporaryDirectory() as name:
-        by_tones(fauna, bees, Path(name))
+        told, found = by_tones(fauna, bees, Path(name))
+        lines, values = lines + told, values | found
         if wanted.audio:
             wrong = [bee for bee in bees if bee.mistake][: wanted.audio // 4]
             right = [bee for bee in bees if not bee.mistake][: wanted.audio - len(wrong)]
-            by_audio(sorted(wrong + right, key=lambda bee: bee.when), Path(name), rng)
+            told, values["rendered"] = by_audio(
+                sorted(wrong + right, key=lambda bee: bee.when), Path(name), rng
+            )
+            lines += told
+    keep("cue", "\n".join(lines), values, out=wanted.out, seed=wanted.seed, packages=("scikit-learn",))
 
 
 if __name__ == "__main__":

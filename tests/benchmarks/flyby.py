@@ -2,7 +2,7 @@
 
     python tests/benchmarks/flyby.py [--clips 20] [--first-seed 7000]
 
-prints three tables: the error and the coverage of the fly-by's values at several signal-to-noise ratios;
+gives three tables: the error and the coverage of the fly-by's values at several signal-to-noise ratios;
 how often clips without a pass are given one; and how often a second flight is reported beside another, in
 clips of one bee (a false alarm) and of two. With the labelled recordings at hand it names what these two
 parts find there; a second bee in them is nowhere labelled, so each one is to be looked at.
@@ -19,6 +19,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from benchmarks.kept import add_out, keep, slug
 from benchmarks.labelled import recordings_folder
 from benchmarks.train_gate import load_sounds
 from wingtone.simulate import CONDITIONS, Clip, make_scene
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
 SNRS_DB = (20.0, 15.0, 10.0, 5.0)
 SIMULATOR_C = 15.0
+WHAT = ("tone", "speed", "distance")
 ONE_BEE = tuple(c for c in CONDITIONS if c != "two bees")
 
 
@@ -77,10 +79,13 @@ def pass_errors(clip: Clip, result: ToneResult) -> Iterator[list[float]]:
         ]
 
 
-def passes(seeds: range) -> None:
-    """Print the table of errors and coverage."""
-    print("| SNR, dB | passes given | median error: tone, speed, distance | within 0.3, 20, 30 % | covered |")
-    print("| --- | --- | --- | --- | --- |")
+def passes(seeds: range) -> tuple[list[str], dict[str, Any]]:
+    """The table of errors and coverage."""
+    lines = [
+        "| SNR, dB | passes given | median error: tone, speed, distance | within 0.3, 20, 30 % | covered |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    values: dict[str, Any] = {}
     for snr_db in SNRS_DB:
         rows: list[list[float]] = []
         n = 0
@@ -88,24 +93,36 @@ def passes(seeds: range) -> None:
             clip, result = heard("fly-by", seed, snr_db)
             n += len(clip.truth.bouts)
             rows += pass_errors(clip, result)
-        table = np.array(rows)
+        table = np.array(rows).reshape(-1, 6)
         size = np.abs(table[:, :3])
-        within = (size < [0.003, 0.2, 0.3]).mean(axis=0)
-        print(
-            f"| {snr_db:.0f} | {len(rows)} of {n} | {_percents(np.median(size, axis=0), 2)} "
-            f"| {_percents(within, 0)} | {_percents(table[:, 3:].mean(axis=0), 0)} |",
-            flush=True,
+        median = 100 * np.median(size, axis=0) if rows else np.full(3, np.nan)
+        within = 100 * (size < [0.003, 0.2, 0.3]).mean(axis=0) if rows else np.full(3, np.nan)
+        covered = 100 * table[:, 3:].mean(axis=0) if rows else np.full(3, np.nan)
+        lines.append(
+            f"| {snr_db:.0f} | {len(rows)} of {n} | {_percents(median, 2)} "
+            f"| {_percents(within, 0)} | {_percents(covered, 0)} |"
         )
+        values[f"at_{slug(f'{snr_db:.0f} dB')}"] = {
+            "given": len(rows),
+            "of": n,
+            **{f"{what}_error_percent": value for what, value in zip(WHAT, median, strict=True)},
+            **{f"{what}_within_percent": value for what, value in zip(WHAT, within, strict=True)},
+            **{f"{what}_covered_percent": value for what, value in zip(WHAT, covered, strict=True)},
+        }
+    return lines, values
 
 
 def _percents(values: Any, digits: int) -> str:
-    return " / ".join(f"{100 * v:.{digits}f}" for v in values) + " %"
+    return " / ".join(f"{v:.{digits}f}" for v in values) + " %"
 
 
-def alarms(seeds: range, snr_db: float) -> None:
-    """Print how many clips of each condition are given a pass, and how many a second flight."""
-    print(f"\n| at {snr_db:.0f} dB | clips | with a pass | with a second flight beside another |")
-    print("| --- | --- | --- | --- |")
+def alarms(seeds: range, snr_db: float) -> tuple[list[str], dict[str, Any]]:
+    """How many clips of each condition are given a pass, and how many a second flight."""
+    lines = [
+        "",
+        f"| at {snr_db:.0f} dB | clips | with a pass | with a second flight beside another |",
+        "| --- | --- | --- | --- |",
+    ]
     with_pass = with_second = 0
     for condition in CONDITIONS:
         results = [heard(condition, seed, snr_db)[1] for seed in seeds]
@@ -113,14 +130,20 @@ def alarms(seeds: range, snr_db: float) -> None:
         b = sum(bool(overlapping(r.bouts)) for r in results)
         with_pass += a * (condition != "fly-by")
         with_second += b * (condition in ONE_BEE)
-        print(f"| {condition} | {len(seeds)} | {a} | {b} |", flush=True)
-    n = len(seeds) * len(ONE_BEE)
-    print(f"| without a pass, together | {len(seeds) * (len(CONDITIONS) - 1)} | {with_pass} | |")
-    print(f"| one bee, together | {n} | | {with_second} |")
+        lines.append(f"| {condition} | {len(seeds)} | {a} | {b} |")
+    n_other, n_one = len(seeds) * (len(CONDITIONS) - 1), len(seeds) * len(ONE_BEE)
+    lines.append(f"| without a pass, together | {n_other} | {with_pass} | |")
+    lines.append(f"| one bee, together | {n_one} | | {with_second} |")
+    return lines, {
+        "without_a_pass_clips": n_other,
+        "given_one": with_pass,
+        "one_bee_clips": n_one,
+        "given_a_second": with_second,
+    }
 
 
-def two_bees(seeds: range, snr_db: float) -> None:
-    """Print how much of the time two bees fly together is heard as two, and how well."""
+def two_bees(seeds: range, snr_db: float) -> tuple[str, dict[str, Any]]:
+    """How much of the time two bees fly together is heard as two, and how well."""
     both = found = right = 0
     errors = []
     for seed in seeds:
@@ -140,12 +163,18 @@ def two_bees(seeds: range, snr_db: float) -> None:
             error = np.abs(got[:2] / true - 1)
             right += bool((error < 0.05).all())
             errors.append(error.max())
-    print(
-        f"\nTwo bees at {snr_db:.0f} dB: {both / 100:.0f} s together, "
-        f"heard as two {100 * found / both:.0f} %, of these both tones within 5 %: "
-        f"{100 * right / max(found, 1):.1f} %; "
-        f"median of the worse error {100 * np.median(errors):.2f} %"
-    )
+    values = {
+        "together_s": both / 100,
+        "heard_as_two_percent": 100 * found / max(both, 1),
+        "both_right_percent": 100 * right / max(found, 1),
+        "worse_error_percent": 100 * float(np.median(errors)) if errors else None,
+    }
+    median = f"{values['worse_error_percent']:.2f} %" if errors else "none"
+    return (
+        f"Two bees at {snr_db:.0f} dB: {values['together_s']:.0f} s together, heard as two "
+        f"{values['heard_as_two_percent']:.0f} %, of these both tones within 5 %: "
+        f"{values['both_right_percent']:.1f} %; median of the worse error {median}."
+    ), values
 
 
 def recordings() -> None:
@@ -173,12 +202,17 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--clips", type=int, default=20, help="of each condition")
     parser.add_argument("--first-seed", type=int, default=7000)
+    add_out(parser)
     options = parser.parse_args()
     seeds = range(options.first_seed, options.first_seed + options.clips)
-    passes(seeds)
+    lines, by_snr = passes(seeds)
+    values: dict[str, Any] = {"clips": options.clips, "passes": by_snr}
     for snr_db in (15.0, 5.0):
-        alarms(seeds, snr_db)
-        two_bees(seeds, snr_db)
+        table, counted = alarms(seeds, snr_db)
+        told, together = two_bees(seeds, snr_db)
+        lines += [*table, "", told]
+        values[f"at_{slug(f'{snr_db:.0f} dB')}"] = {**counted, **together}
+    keep("flyby", "\n".join(lines), values, out=options.out, seed=options.first_seed)
     recordings()
     return 0
 

@@ -32,7 +32,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -103,6 +103,7 @@ class Score:
     """Counts over all recordings added so far."""
 
     events: int = 0
+    bombus_events: int = 0
     hits: int = 0
     bombus_hits: int = 0
     octave: int = 0
@@ -137,6 +138,7 @@ class Score:
     def _add_f0(self, event: Event, time_s: NDArray[np.float64], f0_hz: NDArray[np.float64]) -> None:
         assert event.f0_hz is not None
         self.events += 1
+        self.bombus_events += "Bombus" in event.taxon
         inside = f0_hz[(time_s >= event.f0_start_s) & (time_s <= event.f0_end_s)]
         window_s = event.f0_end_s - event.f0_start_s
         if inside.size * 0.01 < min(0.1, 0.3 * window_s):
@@ -175,6 +177,23 @@ class Score:
         minutes = sum(self.minutes[label] for label in labels)
         return sum(self.false_bouts[label] for label in labels) / minutes if minutes else float("nan")
 
+    def values(self) -> dict[str, float]:
+        """The counts."""
+        return {
+            "events": self.events,
+            "hits": self.hits,
+            "bombus_events": self.bombus_events,
+            "bombus_hits": self.bombus_hits,
+            "octave": self.octave,
+            "wrong": self.wrong,
+            "sonications": self.sonications,
+            "sonication_as_flight": self.sonication_as_flight,
+            "sonication_found": self.sonication_found,
+            "false_bouts_a_minute": self.rate(),
+            "with_hive_a_minute": self.rate((*NEGATIVE_LABELS, "hive")),
+            "hive_bouts": self.false_bouts["hive"],
+        }
+
     def row(self) -> str:
         """The counts as cells of a table."""
         by_class = ", ".join(f"{k} {self.false_bouts[k]} in {self.minutes[k]:.1f} min" for k in self.minutes)
@@ -183,6 +202,33 @@ class Score:
             f"| {self.sonication_as_flight}/{self.sonications} | {self.sonication_found}/{self.sonications} "
             f"| {self.rate():.2f} | {by_class} |"
         )
+
+
+def all_as_flight(pieces: Sequence[tuple[NDArray[np.int64], NDArray[np.float64]]]) -> ToneResult:
+    """Pieces of tone, each with its frames of 10 ms and their f0, as if all of them were flight."""
+    from wingtone.tone import Bout, ToneResult
+    from wingtone.tone.results import Track
+
+    bouts = []
+    for frames, f0_hz in pieces:
+        tone = float(np.median(f0_hz))
+        bout = Bout(
+            kind="flight",
+            start_s=float(frames[0]) / 100,
+            end_s=float(frames[-1] + 1) / 100,
+            f0_hz=tone,
+            f0_low_hz=tone,
+            f0_high_hz=tone,
+            f0_spread_hz=float(np.std(f0_hz)),
+            snr_db=0.0,
+            harmonics_db=(),
+            flight_probability=1.0,
+        )
+        bouts.append(bout)
+    frames = np.concatenate([frames for frames, _ in pieces]) if pieces else np.zeros(0, int)
+    f0_hz = np.concatenate([f0_hz for _, f0_hz in pieces]) if pieces else np.zeros(0)
+    number = np.repeat(np.arange(len(pieces)), [frames.size for frames, _ in pieces])
+    return ToneResult(bouts=tuple(bouts), track=Track(frames / 100, f0_hz, number), flags=())
 
 
 HEADING = (

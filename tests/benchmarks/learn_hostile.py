@@ -9,6 +9,7 @@ file opened for writing, no unpickling; and the peak of traced memory is told.
 
 from __future__ import annotations
 
+import argparse
 import pickle
 import random
 import sys
@@ -20,8 +21,11 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from benchmarks.kept import add_out, keep
+from fuzz.archives import header_mutated
+from fuzz.torn import torn
 from learn.made_up import population
-from learn.test_model_file import alike, header_mutated, mutated
+from learn.test_model_file import alike
 from wingtone.errors import InputError
 from wingtone.learn.model_file import load_model, save_model
 from wingtone.learn.training import train
@@ -51,6 +55,12 @@ def watch(event: str, arguments: tuple[object, ...]) -> None:
 def main() -> int:
     """Run and report; exit status 1 when anything went wrong."""
     global _watched
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--files", type=int, default=FILES)
+    add_out(parser)
+    options = parser.parse_args()
     bees = population(21, animals=24, clips=3)
     model = train(bees.dataset(), kind="discriminant")
     refused = same = other = broken = 0
@@ -68,8 +78,8 @@ def main() -> int:
         assert noted, "the audit hook does not work"
         _watched = None
         noted.clear()
-        for number in range(FILES):
-            file.write_bytes((mutated if number % 2 else header_mutated)(data, rng))
+        for number in range(options.files):
+            file.write_bytes((torn if number % 2 else header_mutated)(data, rng))
             _watched = noted
             try:
                 found = load_model(file)
@@ -90,12 +100,23 @@ def main() -> int:
             other += 1
             broken += number % 2 == 1 or not np.allclose(probability.sum(axis=1), 1.0)
     peak = tracemalloc.get_traced_memory()[1]
-    print(
-        f"{FILES} files: {refused} refused, {same} the same in effect, {other} another sound model (header "
-        f"changed with its checksum), {broken} wrong; {len(noted)} forbidden events; peak {peak / 1e6:.1f} MB"
+    values = {
+        "files": options.files,
+        "refused": refused,
+        "same": same,
+        "other": other,
+        "wrong": broken,
+        "forbidden": len(noted),
+        "peak_mb": peak / 1e6,
+    }
+    text = (
+        f"{options.files} files: {refused} refused, {same} the same in effect, {other} another sound model "
+        f"(header changed with its checksum), {broken} wrong; {len(noted)} forbidden events; "
+        f"peak {peak / 1e6:.1f} MB."
     )
     for line in noted[:10]:
-        print(line)
+        print(line, file=sys.stderr)
+    keep("learn_hostile", text, values, out=options.out, seed=2026)
     return int(bool(broken or noted))
 
 

@@ -21,18 +21,20 @@ import dataclasses
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from benchmarks.kept import add_out, keep
 from learn.made_up import population
 from wingtone.learn import scores
-from wingtone.learn.numbers import KINDS
+from wingtone.learn.kinds import KINDS
 from wingtone.learn.training import train
 
 
-def limit(draws: int, *, timbre: float, kind: str = "logistic") -> None:
+def limit(draws: int, *, timbre: float, kind: str = "logistic") -> dict[str, Any]:
     """Compare with the Bayes limit and measure calibration."""
     rows = []
     for seed in range(draws):
@@ -57,19 +59,35 @@ def limit(draws: int, *, timbre: float, kind: str = "logistic") -> None:
     gap = table[:, 1] - table[:, 0]
     error = gap.std(ddof=1) / np.sqrt(draws)
     mean = table.mean(axis=0)
-    print(
-        f"{kind}, timbre {timbre:g}, {draws} populations of 60 animals x 8 clips\n"
-        f"  grouped score {mean[0]:.3f}, Bayes on the same clips {mean[1]:.3f}, behind by "
-        f"{100 * gap.mean():.1f} +- {100 * error:.1f} points (limit of the population "
-        f"{population(0, timbre=timbre).bayes_accuracy:.3f})\n"
-        f"  2,000 new animals: {mean[2]:.3f}, Bayes {mean[3]:.3f}; a tone threshold, grouped: {mean[6]:.3f}\n"
-        f"  calibration error: held-out groups {mean[4]:.3f} (worst {table[:, 4].max():.3f}; by chance "
-        f"alone {mean[7]:.3f}), new animals {mean[5]:.3f} (worst {table[:, 5].max():.3f})",
-        flush=True,
+    return {
+        "grouped_percent": 100 * mean[0],
+        "bayes_percent": 100 * mean[1],
+        "behind_points": 100 * gap.mean(),
+        "behind_error_points": 100 * error,
+        "new_percent": 100 * mean[2],
+        "new_bayes_percent": 100 * mean[3],
+        "tone_threshold_percent": 100 * mean[6],
+        "ece": mean[4],
+        "ece_worst": table[:, 4].max(),
+        "ece_by_chance": mean[7],
+        "ece_new": mean[5],
+        "ece_new_worst": table[:, 5].max(),
+    }
+
+
+def limit_row(kind: str, differ_in: str, row: dict[str, Any]) -> str:
+    """One line of the table of limits."""
+    return (
+        f"| {kind} | {differ_in} | {row['grouped_percent']:.1f} % | {row['bayes_percent']:.1f} % "
+        f"| {row['behind_points']:.1f} ± {row['behind_error_points']:.1f} "
+        f"| {row['tone_threshold_percent']:.1f} % "
+        f"| {row['ece']:.3f} ({row['ece_worst']:.3f}; by chance alone {row['ece_by_chance']:.3f}) "
+        f"| {row['new_percent']:.1f} % ({row['new_bayes_percent']:.1f} %) "
+        f"| {row['ece_new']:.3f} ({row['ece_new_worst']:.3f}) |"
     )
 
 
-def shuffled(draws: int) -> None:
+def shuffled(draws: int) -> dict[str, Any]:
     """Deal the castes out anew, animal by animal."""
     grouped, ungrouped, warned, chance = [], [], 0, 0
     for seed in range(draws):
@@ -82,17 +100,20 @@ def shuffled(draws: int) -> None:
         assert assessment.ungrouped is not None
         ungrouped.append(assessment.ungrouped.value)
         warned += "leakage" in dict(assessment.warnings)
-    print(
-        f"shuffled by animal, {draws} populations: grouped {np.mean(grouped):.3f} "
-        f"({chance} of {draws} intervals hold 0.5), ungrouped {np.mean(ungrouped):.3f} "
-        f"(least {min(ungrouped):.3f}), warning in {warned} of {draws}",
-        flush=True,
-    )
+    return {
+        "draws": draws,
+        "grouped_percent": 100 * float(np.mean(grouped)),
+        "intervals_that_hold_chance": chance,
+        "ungrouped_percent": 100 * float(np.mean(ungrouped)),
+        "ungrouped_least_percent": 100 * min(ungrouped),
+        "warned": warned,
+    }
 
 
-def speed() -> None:
+def speed() -> dict[str, Any]:
     """Time training with its assessment, and judging, by the processor: the machine may be shared."""
     bees = population(0, animals=250, clips=20)
+    values: dict[str, Any] = {"bouts": len(bees.caste), "judged": 2 * len(bees.caste)}
     for kind in KINDS:
         began = time.process_time()
         model = train(bees.dataset(), kind=kind)
@@ -102,11 +123,16 @@ def speed() -> None:
         model.numbers.log_likelihood(table)
         model.numbers.in_range(table)
         judged = time.process_time() - began
-        print(
-            f"{kind}: {len(bees.caste):,} bouts trained and assessed in {trained:.1f} s of processor; ",
-            end="",
-        )
-        print(f"{len(table):,} judged in {judged:.2f} s", flush=True)
+        values[kind] = {"train_s": trained, "judge_s": judged}
+    return values
+
+
+HEAD = """60 animals x 8 clips in each population. Behind: balanced accuracy of the grouped cross-validation
+below that of the best possible classifier on the same clips, in points. ECE: expected calibration error.
+
+| kind | castes differ in | grouped | Bayes | behind | tone threshold | ECE on held-out groups (worst) \
+| 2,000 new animals (Bayes) | ECE there (worst) |
+| --- | --- | --- | --- | --- | --- | --- | --- | --- |"""
 
 
 def main() -> None:
@@ -116,17 +142,41 @@ def main() -> None:
     )
     parser.add_argument("--only", choices=("limit", "shuffled", "speed", "kinds"))
     parser.add_argument("--draws", type=int, default=20)
+    add_out(parser)
     options = parser.parse_args()
+    lines: list[str] = []
+    values: dict[str, Any] = {"draws": options.draws}
+    if options.only in (None, "limit", "kinds"):
+        lines.append(HEAD)
     if options.only in (None, "limit"):
-        limit(options.draws, timbre=0.0)
-        limit(options.draws, timbre=1.0)
-    if options.only in (None, "shuffled"):
-        shuffled(options.draws)
+        for timbre, differ_in in ((0.0, "tone"), (1.0, "tone and timbre")):
+            found = limit(options.draws, timbre=timbre)
+            values["timbre" if timbre else "tone"] = found
+            lines.append(limit_row("logistic", differ_in, found))
     if options.only in (None, "kinds"):
         for kind in KINDS[1:]:
-            limit(max(2, options.draws // 5), timbre=0.0, kind=kind)
+            values[kind] = limit(max(2, options.draws // 5), timbre=0.0, kind=kind)
+            lines.append(limit_row(kind, f"tone ({max(2, options.draws // 5)} populations)", values[kind]))
+    if options.only in (None, "shuffled"):
+        found = values["shuffled"] = shuffled(max(2, options.draws // 2))
+        lines += [
+            "",
+            f"Castes dealt out anew by animal, {found['draws']} populations: grouped "
+            f"{found['grouped_percent']:.1f} % ({found['intervals_that_hold_chance']} intervals hold 50 %), "
+            f"ungrouped {found['ungrouped_percent']:.1f} % (least {found['ungrouped_least_percent']:.1f} %), "
+            f"the warning of leakage in {found['warned']}.",
+        ]
     if options.only in (None, "speed"):
-        speed()
+        found = values["speed"] = speed()
+        lines += [
+            "",
+            f"| kind | {found['bouts']:,} bouts trained and assessed | {found['judged']:,} judged |",
+        ]
+        lines.append("| --- | --- | --- |")
+        lines += [f"| {k} | {found[k]['train_s']:.1f} s | {found[k]['judge_s']:.2f} s |" for k in KINDS]
+        lines.append("")
+        lines.append("Seconds of the processor.")
+    keep("learn_population", "\n".join(lines), values, out=options.out, seed=0, packages=("scikit-learn",))
 
 
 if __name__ == "__main__":

@@ -15,11 +15,13 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from benchmarks.kept import add_out, keep, slug
 from benchmarks.labelled import read_labels, recordings_folder, source_of
 from wingtone.errors import InputError
 from wingtone.learn import scores
@@ -71,14 +73,13 @@ def gather(folder: Path) -> tuple[Dataset, dict[str, int]]:
     return dataset, found
 
 
-def leave_one_out(name: str, dataset: Dataset, y: np.ndarray, classes: tuple[str, str], kind: str) -> None:
-    """Test on each recording a classifier trained on all others."""
+def leave_one_out(name: str, dataset: Dataset, y: np.ndarray, kind: str) -> tuple[str, dict[str, Any]]:
+    """Test on each recording a classifier trained on all others; a row of the table, and its values."""
     group = np.unique(dataset.group, return_inverse=True)[1]
-    n = [len(np.unique(group[y == c])) for c in (0, 1)]
-    print(f"{name}: {classes[0]} {n[0]} sources, {classes[1]} {n[1]}; {len(y)} bouts")
-    if min(n) < 2:
-        print("  a class has fewer than two sources: nothing can be said")
-        return
+    n = [len(np.unique(group[y == c])) for c in (1, 0)]
+    assert min(n) >= 2, "a class has fewer than two sources: nothing can be said"
+    cells = f"| {name} | {n[0]} / {n[1]} | {kind} |"
+    values: dict[str, Any] = {"sources": n[0], "other_sources": n[1], "bouts": len(y)}
     for title, columns in (("all figures", slice(None)), ("tone alone", slice(0, 1))):
         called = np.zeros(len(y), int)
         probability = np.zeros((len(y), 2))
@@ -97,30 +98,38 @@ def leave_one_out(name: str, dataset: Dataset, y: np.ndarray, classes: tuple[str
             return scores.balanced_accuracy(table) if (table.sum(axis=1) > 0).all() else float("nan")
 
         found = scores.with_interval(measure, weight, group)
-        loss = scores.log_loss(probability, y, weight=weight)
-        table = scores.confusion(y, called, 2, weight=weight)
-        print(
-            f"  {kind}, {title}: balanced accuracy by recording {found.value:.2f} "
-            f"(95 % {found.low:.2f} to {found.high:.2f}), log loss {loss:.2f} (0.69 knows nothing); "
-            f"table {np.round(table, 1).tolist()}"
-        )
+        cells += f" {found.value:.2f} ({found.low:.2f} to {found.high:.2f}) |"
+        values[slug(title)] = {"accuracy": found.value, "low": found.low, "high": found.high}
+    return cells, values
 
 
 def main() -> int:
     """Run the command line."""
-    argparse.ArgumentParser(
+    parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    ).parse_args()
+    )
+    add_out(parser)
+    options = parser.parse_args()
     folder = recordings_folder()
     if folder is None:
-        print("the labelled recordings are not here: set WINGTONE_RECORDINGS to their folder")
+        print("the labelled recordings are not here (WINGTONE_RECORDINGS)", file=sys.stderr)
         return 1
     dataset, found = gather(folder)
-    print("; ".join(f"{key} {value}" for key, value in sorted(found.items())))
+    counted = "; ".join(f"{key} {value}" for key, value in sorted(found.items()))
+    lines = [f"Leave one recording out. {counted}.", ""]
+    refused = ""
     try:
         refuse_too_little(dataset)
     except InputError as error:
-        print(f"wingtone train would say: {error}")
+        refused = str(error)
+        lines += [f"`wingtone train` would say: {refused}", ""]
+    lines += [
+        "Balanced accuracy by recording with its 95 % interval. Bees and flies come from different",
+        "collections, so the microphone alone could tell them.",
+        "",
+        "| question | sources | kind | all figures | tone alone |",
+        "| --- | --- | --- | --- | --- |",
+    ]
     bees = dataset.y != "fly"
     part = Dataset(
         "taxon",
@@ -132,12 +141,16 @@ def main() -> int:
         {},
         dataset.f0_hz[bees],
     )
-    for kind in ("logistic", "discriminant"):
-        leave_one_out(
-            "Bombus against other bees", part, (part.y == "Bombus").astype(int), ("other bee", "Bombus"), kind
-        )
-        print("(bees and flies come from different collections: the microphone alone could tell them)")
-        leave_one_out("bees against flies", dataset, bees.astype(int), ("fly", "bee"), kind)
+    values: dict[str, Any] = {"refused": bool(refused)}
+    questions = (
+        ("*Bombus* against other bees", part, (part.y == "Bombus").astype(int)),
+        ("bees against flies", dataset, bees.astype(int)),
+    )
+    for name, some, y in questions:
+        for kind in ("logistic", "discriminant"):
+            row, values[slug(f"{name} {kind}")] = leave_one_out(name, some, y, kind)
+            lines.append(row)
+    keep("learn_recordings", "\n".join(lines), values, out=options.out, packages=("scikit-learn", "librosa"))
     return 0
 
 

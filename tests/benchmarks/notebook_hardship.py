@@ -12,47 +12,45 @@ import argparse
 import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from benchmarks.kept import add_out, keep
 from notebook.hardship import kill_while_adding, write_at_once
 from wingtone.errors import OutputError
 from wingtone.notebook.records import Record
 from wingtone.notebook.store import Notebook
 
 
-def kills(folder: Path, runs: int) -> None:
+def kills(folder: Path, runs: int) -> dict[str, int]:
     """Kill a program that adds records, again and again, in one notebook."""
-    started = time.monotonic()
     path = folder / "killed.sqlite"
     promised = sum(kill_while_adding(path, seed=seed) for seed in range(runs))
     with Notebook.open(path) as notebook:
         kept = notebook.count()
         assert kept >= promised
         assert notebook.check() == []
-    took = time.monotonic() - started
-    print(f"kill -9: {runs} runs, {promised} records acknowledged, all there ({kept} kept), {took:.0f} s")
+    return {"kills": runs, "acknowledged": promised, "kept": kept}
 
 
 def new_each_time(folder: Path, runs: int) -> None:
     """Kill while the notebook itself is being made."""
     for seed in range(runs):
         kill_while_adding(folder / f"new{seed}.sqlite", seed=seed)
-    print(f"kill -9 on new notebooks: {runs} runs, all sound")
 
 
 def crowd(folder: Path, count: int) -> None:
     """Let two programs write at once."""
-    started = time.monotonic()
     write_at_once(folder / "crowd.sqlite", programs=2, count=count)
-    took = time.monotonic() - started
-    print(f"two programs at once: {count} records each, all there, {took:.0f} s")
 
 
-def full_disk(folder: Path) -> None:
-    """Fill a disk of 2 MB to the brim; then make room and go on."""
+def full_disk(folder: Path) -> tuple[int, str]:
+    """Fill a disk of 2 MB to the brim; then make room and go on.
+
+    Gives how many records there were and what was said; 0 and nothing where no such disk may be made.
+    """
     disk = folder / "disk"
     disk.mkdir()
     mounted = subprocess.run(
@@ -61,8 +59,8 @@ def full_disk(folder: Path) -> None:
         check=False,
     )
     if mounted.returncode:
-        print("full disk: LEFT OUT, no right to mount a memory disk here")
-        return
+        print("full disk: LEFT OUT, no right to mount a memory disk here", file=sys.stderr)
+        return 0, ""
     try:
         ballast = disk / "ballast"
         ballast.write_bytes(bytes(300_000))
@@ -83,7 +81,7 @@ def full_disk(folder: Path) -> None:
             assert notebook.count() == len(numbers)
             for i, number in enumerate(numbers):
                 assert notebook.get(number).record.notes.startswith(f"{i} ")
-        print(f"full disk: {len(numbers)} records all there; it said: {said}")
+        return len(numbers), said.replace(f"{disk}/", "")
     finally:
         subprocess.run(["umount", str(disk)], check=True)
 
@@ -95,13 +93,27 @@ def main() -> None:
     )
     parser.add_argument("--kills", type=int, default=500)
     parser.add_argument("--crowd", type=int, default=5000)
+    add_out(parser)
     wanted = parser.parse_args()
+    new = max(1, wanted.kills // 10)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        full_disk(folder)
+        on_full_disk, said = full_disk(folder)
         crowd(folder, wanted.crowd)
-        kills(folder, wanted.kills)
-        new_each_time(folder, max(1, wanted.kills // 10))
+        killed = kills(folder, wanted.kills)
+        new_each_time(folder, new)
+    lines = [
+        f"- Killed {wanted.kills} times while adding: {killed['acknowledged']} records acknowledged, all "
+        f"there ({killed['kept']} kept).",
+        f"- Killed {new} times while the notebook was being made: all sound.",
+        f"- Two programs at once: {wanted.crowd} records each, all there.",
+        f"- Full disk: {on_full_disk} records all there; it said: {said}"
+        if said
+        else "- Full disk: left out.",
+    ]
+    values: dict[str, Any] = {**killed, "new_kills": new, "crowd_each": wanted.crowd}
+    values["full_disk"] = on_full_disk
+    keep("notebook_hardship", "\n".join(lines), values, out=wanted.out)
 
 
 if __name__ == "__main__":

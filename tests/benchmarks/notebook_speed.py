@@ -12,12 +12,16 @@ import argparse
 import datetime as dt
 import random
 import resource
+import sys
 import tempfile
 import time
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from benchmarks.kept import add_out, keep, slug
 from wingtone.notebook import export
 from wingtone.notebook.importing import carry_out, read_plan
 from wingtone.notebook.places import parse_place
@@ -72,14 +76,23 @@ def made_up(count: int, answer_kb: int) -> Iterator[tuple[str, None, Record]]:
         )
 
 
-def timed(what: str, work: Callable[[], Any]) -> Any:
-    """Run something, say how long it took and the most memory the program ever had."""
-    started = time.monotonic()
-    result = work()
-    took = time.monotonic() - started
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"{what:<44} {took:8.2f} s   peak memory {peak_mb:6.0f} MB", flush=True)
-    return result
+class Clock:
+    """Times work, and notes the most memory the program ever had by then."""
+
+    def __init__(self) -> None:
+        self.lines = ["| what | seconds | records | peak memory, MB |", "| --- | --- | --- | --- |"]
+        self.values: dict[str, dict[str, float]] = {}
+
+    def __call__(self, what: str, work: Callable[[], Any]) -> Any:
+        """Run something and note how long it took."""
+        started = time.monotonic()
+        result = work()
+        took = time.monotonic() - started
+        peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        given = len(result) if isinstance(result, list) and what.startswith("list") else ""
+        self.lines.append(f"| {what} | {took:.2f} | {given} | {peak_mb:.0f} |")
+        self.values[slug(what)] = {"seconds": took, "peak_mb": peak_mb}
+        return result
 
 
 def main() -> None:
@@ -89,7 +102,9 @@ def main() -> None:
     )
     parser.add_argument("--records", type=int, default=100_000)
     parser.add_argument("--answer-kb", type=int, default=2)
+    add_out(parser)
     wanted = parser.parse_args()
+    timed = Clock()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         with Notebook.open(folder / "bees.sqlite") as notebook:
@@ -98,7 +113,7 @@ def main() -> None:
                 lambda: notebook.add_imported(made_up(wanted.records, wanted.answer_kb)),
             )
             size_mb = (folder / "bees.sqlite").stat().st_size / 1e6
-            print(f"{notebook.count()} records, {size_mb:.0f} MB")
+            count = notebook.count()
             week = Filter(since=dt.date(2020, 6, 1), until=dt.date(2020, 6, 7))
             near = Filter(near=parse_place("TQ17"), taxon="Bombus hortorum")
             for what, where in (
@@ -109,8 +124,7 @@ def main() -> None:
                 ("list of one recorder", Filter(recorder="Recorder 7")),
                 ("list of all", Filter()),
             ):
-                rows = timed(what, partial(notebook.rows, where))
-                print(f"    {len(rows)} records")
+                timed(what, partial(notebook.rows, where))
             timed("newest 20", lambda: notebook.rows(limit=20))
             timed("archive", lambda: export.write_archive(notebook.entries(), folder / "bees.zip"))
             timed("GeoJSON", lambda: export.write_geojson(notebook.entries(), folder / "bees.geojson"))
@@ -118,8 +132,12 @@ def main() -> None:
             timed("check of the whole file", notebook.check)
         plan = timed("table read for import", lambda: read_plan(folder / "bees.csv"))
         with Notebook.open(folder / "again.sqlite") as again:
-            timed("... and imported", lambda: carry_out(plan, again))
-            timed("... and again", lambda: carry_out(plan, again))
+            timed("and imported", lambda: carry_out(plan, again))
+            timed("and imported again", lambda: carry_out(plan, again))
+    lists = [row["seconds"] for what, row in timed.values.items() if what.startswith("list_of")]
+    values = {**timed.values, "records": count, "file_mb": size_mb, "slowest_list_s": max(lists)}
+    lines = [f"A notebook of {count:,} records, {size_mb:.0f} MB:", "", *timed.lines]
+    keep("notebook_speed", "\n".join(lines), values, out=wanted.out)
 
 
 if __name__ == "__main__":

@@ -2,7 +2,6 @@
 
     python tests/benchmarks/page.py                       speed, about two minutes
     python tests/benchmarks/page.py --hostile 1000        and files that are broken, lying or something else
-    python tests/benchmarks/page.py --hostile 1000 --out tests/benchmarks/results/page.md
 
 The page runs as ``wingtone page`` does, in a process of its own, and is asked over the loopback as its script
 asks it. *Drop to answer*: a made-up clip of 10 s is sent, the event that it is ready is waited for, and an
@@ -35,12 +34,16 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # run as a script: the tests' own helpers
 
-from web.hostile import hostile_files
+from benchmarks.kept import add_out, keep
+from fuzz.recordings import hostile_files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_audio"
+Figure = tuple[str, str, dict[str, float]]
+"""What it is, as words, and as values."""
+
 STARTS = "the page is at "
 
 
@@ -99,7 +102,7 @@ def made_up(number: int) -> bytes:
         return path.read_bytes()
 
 
-def speed(client: httpx.Client, n: int) -> Iterator[tuple[str, str]]:
+def speed(client: httpx.Client, n: int) -> Iterator[Figure]:
     send(client, made_up(999), "warm.m4a")
     time.sleep(5)
     whole, answers = [], []
@@ -120,10 +123,12 @@ def speed(client: httpx.Client, n: int) -> Iterator[tuple[str, str]]:
     yield (
         f"drop to answer, 10 s clip, {n} clips",
         f"median {statistics.median(whole):.2f} s, most {max(whole):.2f} s",
+        {"drop_to_answer_s": statistics.median(whole), "drop_to_answer_most_s": max(whole)},
     )
     yield (
         "answer to a changed hint",
         f"median {1000 * statistics.median(answers):.0f} ms, most {1000 * max(answers):.0f} ms",
+        {"changed_hint_ms": 1000 * statistics.median(answers)},
     )
 
 
@@ -140,7 +145,7 @@ def an_hour(path: Path) -> None:
             file.writeframesraw(frames)
 
 
-def first_tiles(client: httpx.Client, path: Path) -> Iterator[tuple[str, str]]:
+def first_tiles(client: httpx.Client, path: Path) -> Iterator[Figure]:
     start = time.perf_counter()
     with path.open("rb") as file:
         clip_id = send(client, file, "an hour.wav").json()["id"]
@@ -169,19 +174,21 @@ def first_tiles(client: httpx.Client, path: Path) -> Iterator[tuple[str, str]]:
             complete = time.perf_counter() - start
     clip = wait_ready(client, clip_id)
     heard = time.perf_counter() - start
-    yield "an hour of WAV: sent whole", f"{sent:.1f} s"
+    yield "an hour of WAV: sent whole", f"{sent:.1f} s", {"hour_sent_s": sent}
     yield (
         "first tile of 8 s / first tile of the whole hour, begun / complete",
         f"{fine:.1f} / {coarse:.1f} / {complete:.1f} s",
+        {"hour_first_tile_s": fine, "hour_whole_tile_s": coarse, "hour_complete_s": complete},
     )
     yield (
         "state meanwhile",
         f"median {1000 * statistics.median(states):.0f} ms, most {1000 * max(states):.0f} ms",
+        {"state_meanwhile_ms": 1000 * statistics.median(states)},
     )
-    yield f"measured whole ({clip['flights']} flights)", f"{heard:.1f} s"
+    yield f"measured whole ({clip['flights']} flights)", f"{heard:.1f} s", {"hour_measured_s": heard}
 
 
-def first_view(client: httpx.Client) -> Iterator[tuple[str, str]]:
+def first_view(client: httpx.Client) -> Iterator[Figure]:
     """Fetch the page and whatever its files name, as a browser does."""
     seen: dict[str, int] = {}
     todo = ["/", "/api/state"]
@@ -204,19 +211,16 @@ def first_view(client: httpx.Client) -> Iterator[tuple[str, str]]:
                 r"""(?:src=|href=|from |import\(?|import )["']([^"']+\.(?:js|css|svg))["']""", text
             ):
                 todo.append(str(base.join(found)))
-    yield f"first view, {len(seen)} files", f"{sum(seen.values()) / 1000:.0f} kB over the line"
+    size_kb = sum(seen.values()) / 1000
+    values = {"first_view_files": len(seen), "first_view_kb": size_kb}
+    yield f"first view, {len(seen)} files", f"{size_kb:.0f} kB over the line", values
 
 
-def hostile(client: httpx.Client, n: int) -> Iterator[tuple[str, str]]:
-    seeds = {
-        path.name: path.read_bytes()
-        for path in sorted(DEMO.iterdir())
-        if path.suffix in (".m4a", ".3gp", ".mp4", ".flac", ".ogg", ".wav")
-    }
+def hostile(client: httpx.Client, n: int) -> Iterator[Figure]:
     refused, failed, ready = 0, 0, 0
     slowest = 0.0
     reasons: dict[str, int] = {}
-    for name, content in hostile_files(seeds, n):
+    for name, content in hostile_files(n):
         answer = send(client, content, name)
         assert answer.status_code in (201, 415), answer.text
         if answer.status_code == 415:
@@ -239,20 +243,23 @@ def hostile(client: httpx.Client, n: int) -> Iterator[tuple[str, str]]:
     yield (
         f"{n} hostile files",
         f"{refused} refused at once, {failed} failed with a reason, {ready} held sound that could be used",
+        {"hostile": n, "refused": refused, "failed": failed, "held_sound": ready},
     )
-    yield "slowest of them, and still answering after all", f"{slowest:.1f} s; yes"
+    yield "slowest of them, and still answering after all", f"{slowest:.1f} s; yes", {"slowest_s": slowest}
     for what, count in sorted(reasons.items(), key=lambda item: -item[1])[:8]:
-        yield f"reason: {what}", str(count)
+        yield f"reason: {what}", str(count), {}
 
 
 def main() -> None:
     """Measure, print, and perhaps write."""
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--clips", type=int, default=21)
     parser.add_argument("--hostile", type=int, default=0, metavar="N")
-    parser.add_argument("--out", type=Path)
+    add_out(parser)
     asked = parser.parse_args()
-    rows: list[tuple[str, str]] = []
+    rows: list[Figure] = []
     with tempfile.TemporaryDirectory() as name, running(Path(name)) as client:
         folder = Path(name)
         rows += first_view(client)
@@ -263,14 +270,9 @@ def main() -> None:
             client.delete(f"/api/clips/{clip['id']}")
         if asked.hostile:
             rows += hostile(client, asked.hostile)
-    load = os.getloadavg()[0]
-    lines = ["| what | |", "| --- | --- |", *(f"| {what} | {figure} |" for what, figure in rows)]
-    text = "\n".join(
-        [*lines, "", f"{os.cpu_count()} processors, load of the machine at the end {load:.1f}.", ""]
-    )
-    print(text)
-    if asked.out is not None:
-        asked.out.write_text(f"# How quick the page is\n\n{text}", encoding="utf-8")
+    lines = ["| what | |", "| --- | --- |", *(f"| {what} | {told} |" for what, told, _ in rows)]
+    values = {key: value for _, _, part in rows for key, value in part.items()}
+    keep("page", "\n".join(lines), {"clips": asked.clips, **values}, out=asked.out)
 
 
 if __name__ == "__main__":

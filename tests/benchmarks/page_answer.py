@@ -1,7 +1,7 @@
 """How soon the answer on the page follows a changed hint.
 
     python tests/benchmarks/page_answer.py
-    python tests/benchmarks/page_answer.py --n 100 --out tests/benchmarks/results/page_answer.md
+    python tests/benchmarks/page_answer.py --n 100
 
 A recording of ten seconds is open in the system's Chromium, headless. A state of the tail is chosen again and
 again, and two times are taken, each as median and as what nine in ten keep to:
@@ -16,7 +16,6 @@ machine was doing.
 from __future__ import annotations
 
 import argparse
-import os
 import statistics
 import sys
 import tempfile
@@ -28,6 +27,7 @@ from playwright.sync_api import sync_playwright
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # run as a script: the tests' own helpers
 
+from benchmarks.kept import add_out, keep
 from web.chromium import launch
 from web.conftest import DEMO, live
 
@@ -61,7 +61,7 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--n", type=int, default=60)
-    parser.add_argument("--out", type=Path)
+    add_out(parser)
     options = parser.parse_args()
     program: list[float] = []
     with tempfile.TemporaryDirectory() as folder, live(Path(folder)) as page:
@@ -83,13 +83,14 @@ def main() -> None:
         within = statistics.quantiles(times, n=10)[-1]
         lines.append(f"| {name} | {statistics.median(times):.0f} ms | {within:.0f} ms |")
     drawing = statistics.median(shown) - statistics.median(program)
-    load = os.getloadavg()[0]
-    busy = f"load of the machine {load:.1f} on {os.cpu_count()} cores"
-    lines += ["", f"{options.n} changes; the rest, {drawing:.0f} ms, is the page's own work; {busy}."]
-    text = "\n".join(lines) + "\n"
-    sys.stdout.write(text)
-    if options.out:
-        options.out.write_text("Made by `tests/benchmarks/page_answer.py`.\n\n" + text, encoding="utf-8")
+    lines += ["", f"{options.n} changes; the rest, {drawing:.0f} ms, is the page's own work."]
+    values = {
+        "changes": options.n,
+        "shown_ms": statistics.median(shown),
+        "program_ms": statistics.median(program),
+        "own_work_ms": drawing,
+    }
+    keep("page_answer", "\n".join(lines), values, out=options.out, packages=("playwright",))
 
 
 if __name__ == "__main__":

@@ -1,7 +1,6 @@
 """How quick the page feels in a real Chromium: what a person sees, not what the server answers.
 
     python tests/benchmarks/page_browser.py
-    python tests/benchmarks/page_browser.py --out tests/benchmarks/results/page_browser.md
 
 *Drop to answer*: a made-up clip of 10 s is dropped on the page, each time another one; the time ends when
 candidates stand on the page. *An hour*: a WAV of an hour (16 kHz, 16 bits, one channel; a bee for 24 s of
@@ -13,7 +12,6 @@ are of the clock, in the browser; the load of the machine is stated.
 from __future__ import annotations
 
 import argparse
-import os
 import statistics
 import sys
 import tempfile
@@ -26,6 +24,7 @@ from playwright.sync_api import expect, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # run as a script: the tests' own helpers
 
+from benchmarks.kept import add_out, keep
 from web.chromium import Visitors, answered, drop_files, launch
 from web.conftest import LivePage, live
 from web.test_browser_recording import RATE_HZ, flight, wav_bytes
@@ -119,7 +118,6 @@ def an_hour(page: LivePage, tab: Page, source: Path) -> dict[str, float]:
 
 
 def report(answers: list[float], hour: dict[str, float]) -> str:
-    load = os.getloadavg()[0] if hasattr(os, "getloadavg") else float("nan")
     rows = [
         ("drop to answer, 10 s clip, median", f"{statistics.median(answers):.2f} s"),
         (f"the slowest of {len(answers)}", f"{max(answers):.2f} s"),
@@ -129,15 +127,11 @@ def report(answers: list[float], hour: dict[str, float]) -> str:
         ("95 % of them within", f"{hour['frame_95_ms']:.0f} ms"),
     ]
     lines = [
-        "# How quick the page feels in Chromium",
-        "",
-        f"Made by `tests/benchmarks/page_browser.py`, {os.cpu_count()} cores, load {load:.0f} at the end.",
-        "",
         "| what | how long |",
         "| --- | --- |",
         *(f"| {what} | {how} |" for what, how in rows),
     ]
-    return "\n".join(lines) + "\n"
+    return "\n".join(lines)
 
 
 def main() -> None:
@@ -145,7 +139,7 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--times", type=int, default=12, help="clips dropped")
-    parser.add_argument("--out", type=Path, help="write the table there as well")
+    add_out(parser)
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch, sync_playwright() as driver, live(Path(scratch)) as page:
         source = Path(scratch) / "hour.wav"
@@ -157,10 +151,8 @@ def main() -> None:
         hour = an_hour(page, tab, source)
         visitors.leave()
         browser.close()
-    text = report(answers, hour)
-    print(text)
-    if asked.out:
-        asked.out.write_text(text, encoding="utf-8")
+    values = {"clips": len(answers), "drop_to_answer_s": statistics.median(answers), **hour}
+    keep("page_browser", report(answers, hour), values, out=asked.out, packages=("playwright",))
 
 
 if __name__ == "__main__":

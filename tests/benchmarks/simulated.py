@@ -1,7 +1,8 @@
 """The tone engine and general-purpose estimators on the same made-up clips, in the same run.
 
-    python tests/benchmarks/simulated.py --clips 2 --out tests/benchmarks/results/simulated.md
-    pip install pyworld swift-f0                    (two more estimators, taken when they are there)
+    python tests/benchmarks/simulated.py                    beside the other estimators
+    python tests/benchmarks/simulated.py --alone --clips 2 --first-seed 8000   more clips, for the intervals
+    pip install pyworld swift-f0                            two more estimators, taken when they are there
 
 Clips of 10 s, twenty conditions of `wingtone.simulate` (seeds that nothing was trained or set on), SNR in
 90-2000 Hz, 10 ms grid. *Missed or gross*: share of true flight frames without an estimate, or more than 5 %
@@ -15,20 +16,21 @@ they are, but for the neural estimator, which is held to one thread.
 from __future__ import annotations
 
 import argparse
-import platform
 import sys
 import time
 import warnings
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import import_module
-from importlib.metadata import PackageNotFoundError, version
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from benchmarks.kept import add_out, keep, slug
 from wingtone.simulate import CONDITIONS, make_scene
 from wingtone.tone import RATE_HZ, measure
 from wingtone.tone.measure import piece_features
@@ -88,14 +90,17 @@ class Tally:
                 self.bouts += 1
                 self.covered += bout.f0_low_hz <= middle <= bout.f0_high_hz
 
-    def cells(self) -> str:
-        """Missed or gross, gross, octave, error, speed."""
-        speed = f"{self.seconds / self.spent_s:.0f}x" if self.spent_s else ""
-        rms = 100 * np.sqrt(self.squares / max(self.fine, 1))
-        return (
-            f"{100 * self.missed_or_gross / self.true:.1f} % | {100 * self.gross / max(self.given, 1):.2f} % "
-            f"| {100 * self.octave / max(self.given, 1):.2f} % | {rms:.2f} % | {speed}"
-        )
+    def values(self) -> dict[str, Any]:
+        """Shares, error and speed."""
+        return {
+            "missed_or_gross_percent": 100 * self.missed_or_gross / self.true,
+            "gross_percent": 100 * self.gross / max(self.given, 1),
+            "octave_percent": 100 * self.octave / max(self.given, 1),
+            "rms_error_percent": 100 * float(np.sqrt(self.squares / max(self.fine, 1))),
+            "times_real_time": self.seconds / self.spent_s if self.spent_s else None,
+            "bouts": self.bouts,
+            "covered_percent": 100 * self.covered / self.bouts if self.bouts else None,
+        }
 
 
 def _gridded(time_s: NDArray[np.float64], f0_hz: NDArray[np.float64], n: int) -> NDArray[np.float64]:
@@ -162,18 +167,19 @@ if find_spec("pyworld"):
     OTHERS["harvest (WORLD)"] = _harvest
 if find_spec("swift_f0"):
     OTHERS["neural (SwiftF0)"] = _neural
-PACKAGES = ("numpy", "scipy", "librosa", "praat-parselmouth", "pyworld", "swift-f0")
+ESTIMATORS = ("wingtone", "wingtone, tracked", *OTHERS)
+PACKAGES = ("librosa", "praat-parselmouth", "pyworld", "swift-f0")
 
 
-def run(n_clips: int, *, with_others: bool) -> dict[float, dict[str, Tally]]:
+def run(n_clips: int, *, with_others: bool, first_seed: int = FIRST_SEED) -> dict[float, dict[str, Tally]]:
     """Tallies by SNR and estimator."""
     import soxr
 
     out: dict[float, dict[str, Tally]] = {}
     for snr_db in SNRS_DB:
-        tallies = {name: Tally() for name in ("wingtone", "wingtone, tracked", *OTHERS)}
+        tallies = {name: Tally() for name in ESTIMATORS}
         for condition in (c for c in CONDITIONS if c != "sonication"):
-            for seed in range(FIRST_SEED, FIRST_SEED + n_clips):
+            for seed in range(first_seed, first_seed + n_clips):
                 clip = make_scene(seed, condition=condition, snr_db=snr_db, duration_s=10.0, rate_hz=16000)
                 truth = clip.truth.f0_hz
                 began = time.process_time()
@@ -204,28 +210,49 @@ def run(n_clips: int, *, with_others: bool) -> dict[float, dict[str, Tally]]:
     return out
 
 
-def _version(name: str) -> str:
-    """Version of a package; empty without it."""
-    try:
-        return version(name)
-    except PackageNotFoundError:
-        return ""
+def values(tallies: dict[float, dict[str, Tally]]) -> dict[str, Any]:
+    """The figures by SNR and estimator, and over all SNRs."""
+    by_snr = {
+        f"at_{slug(f'{snr_db:.0f} dB')}": {slug(name): tally.values() for name, tally in by_name.items()}
+        for snr_db, by_name in tallies.items()
+    }
+    over_all: dict[str, Any] = {}
+    for name in next(iter(by_snr.values())):
+        rows = [by_name[name] for by_name in by_snr.values()]
+        over_all[name] = {key: [row[key] for row in rows] for key in rows[0]}
+    ours = [by_name["wingtone"] for by_name in tallies.values()]
+    bouts = sum(tally.bouts for tally in ours)
+    return {
+        "conditions": len(CONDITIONS) - 1,
+        **by_snr,
+        "over_all": over_all,
+        "bouts": bouts,
+        "covered_percent": 100 * sum(tally.covered for tally in ours) / max(bouts, 1),
+    }
 
 
-def table(tallies: dict[float, dict[str, Tally]], n_clips: int) -> str:
-    """Lay the tallies out as Markdown."""
-    names = ", ".join(f"{name} {number}" for name in PACKAGES if (number := _version(name)))
+def table(figures: dict[str, Any], n_clips: int) -> str:
+    """Lay the figures out as Markdown."""
     lines = [
-        f"{20 * n_clips} clips a row, 20 conditions; Python {platform.python_version()}, {names}.",
+        f"{figures['conditions'] * n_clips} clips a row, {figures['conditions']} conditions.",
         "",
         "| SNR | estimator | missed or gross | gross | octave | rms error | speed | intervals cover |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
-    for snr_db, by_name in tallies.items():
-        for name, tally in by_name.items():
-            cover = f"{100 * tally.covered / tally.bouts:.0f} % of {tally.bouts}" if tally.bouts else ""
-            lines.append(f"| {snr_db:.0f} dB | {name} | {tally.cells()} | {cover} |")
-    return "\n".join(lines) + "\n"
+    for snr_db in SNRS_DB:
+        for name in ESTIMATORS:
+            row = figures[f"at_{slug(f'{snr_db:.0f} dB')}"].get(slug(name))
+            if row is None:
+                continue
+            speed = f"{row['times_real_time']:.0f}x" if row["times_real_time"] else ""
+            cover = f"{row['covered_percent']:.0f} % of {row['bouts']}" if row["bouts"] else ""
+            lines.append(
+                f"| {snr_db:.0f} dB | {name} | {row['missed_or_gross_percent']:.1f} % "
+                f"| {row['gross_percent']:.2f} % | {row['octave_percent']:.2f} % "
+                f"| {row['rms_error_percent']:.2f} % | {speed} | {cover} |"
+            )
+    covered = f"{figures['covered_percent']:.1f} % of {figures['bouts']} bouts"
+    return "\n".join([*lines, "", f"All together, intervals cover {covered}."])
 
 
 def main() -> int:
@@ -233,12 +260,19 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--clips", type=int, default=1, help="clips a condition")
     parser.add_argument("--alone", action="store_true", help="without the other estimators")
-    parser.add_argument("--out", type=Path)
+    parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
+    add_out(parser)
     options = parser.parse_args()
-    text = table(run(options.clips, with_others=not options.alone), options.clips)
-    print(text)
-    if options.out:
-        options.out.write_text(text, encoding="utf-8")
+    tallies = run(options.clips, with_others=not options.alone, first_seed=options.first_seed)
+    figures = values(tallies)
+    keep(
+        "simulated_alone" if options.alone else "simulated",
+        table(figures, options.clips),
+        figures,
+        out=options.out,
+        seed=options.first_seed,
+        packages=() if options.alone else PACKAGES,
+    )
     return 0
 
 

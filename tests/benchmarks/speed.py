@@ -1,6 +1,6 @@
 """How fast and in how much memory whole recordings are measured.
 
-    python tests/benchmarks/speed.py --minutes 60 --out tests/benchmarks/results/speed.md
+    python tests/benchmarks/speed.py --minutes 60
     python tests/benchmarks/speed.py --day quiet garden    (24 hours of sound, for memory alone)
 
 Made-up sound at 48 kHz, one channel, strung together from scenes of `wingtone.simulate`: *quiet*, two
@@ -18,19 +18,20 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
-import platform
 import resource
 import subprocess
 import sys
 import tempfile
 import time
 import warnings
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from benchmarks.kept import add_out, keep, slug
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -193,51 +194,77 @@ def others(sound: NDArray[np.float32]) -> Iterator[tuple[str, float]]:
             yield name, seconds / spent_s(run)
 
 
-def _row(name: str, kind: str, got: dict[str, Any]) -> str:
-    speed = got["seconds"] / got["spent_s"]
-    share = 100 * got["in_bouts_s"] / got["seconds"]
-    reading = f"{got['seconds'] / got['reading_s']:.0f}" if "reading_s" in got else ""
-    return (
-        f"| {kind} | {name} | {got['seconds'] / 60:.0f} | {share:.0f} % | {got['bouts']} "
-        f"| {reading} | {speed:.0f} | {got['peak_mb']:.0f} |"
-    )
+def _figures(got: dict[str, Any]) -> dict[str, Any]:
+    figures = {
+        "minutes": got["seconds"] / 60,
+        "in_bouts_percent": 100 * got["in_bouts_s"] / got["seconds"],
+        "bouts": got["bouts"],
+        "times_real_time": got["seconds"] / got["spent_s"],
+        "peak_mb": got["peak_mb"],
+    }
+    if "reading_s" in got:
+        figures["reading_times_real_time"] = got["seconds"] / got["reading_s"]
+    return figures
 
 
-def lines(minutes: float, days: list[str]) -> Iterator[str]:
-    """The report, line by line; of ``days`` alone when there are any."""
-    names = ("numpy", "scipy", "av", "soxr", "librosa")
-    yield f"Python {platform.python_version()}, " + ", ".join(f"{n} {version(n)}" for n in names)
-    yield f"{platform.machine()}, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}; {' '.join(sys.argv)}"
-    yield ""
-    yield "| scene | format | min | in bouts | bouts | reading, x real time | all, x real time | peak MB |"
-    yield "| --- | --- | --- | --- | --- | --- | --- | --- |"
-    if days:
-        for kind in days:
-            yield _row("24 h, decoded", kind, child("day-of", kind))
-        return
+def _table(rows: list[tuple[str, str, dict[str, Any]]]) -> list[str]:
+    lines = [
+        "| scene | format | min | in bouts | bouts | reading, x real time | all, x real time | peak MB |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    for scene, form, row in rows:
+        reading = f"{row['reading_times_real_time']:.0f}" if "reading_times_real_time" in row else ""
+        lines.append(
+            f"| {scene} | {form} | {row['minutes']:.0f} | {row['in_bouts_percent']:.0f} % | {row['bouts']} "
+            f"| {reading} | {row['times_real_time']:.0f} | {row['peak_mb']:.0f} |"
+        )
+    return lines
+
+
+def days(kinds: list[str], out: Path | None) -> None:
+    """A day of sound of each kind, decoded already."""
+    rows = [(kind, "24 h, decoded", _figures(child("day-of", kind))) for kind in kinds]
+    keep("speed_day", "\n".join(_table(rows)), {kind: row for kind, _, row in rows}, out=out)
+
+
+def files(minutes: float, out: Path | None) -> None:
+    """Whole recordings, the cold start, and other estimators."""
+    import soxr
+
+    from wingtone import tone
+
+    rows: list[tuple[str, str, dict[str, Any]]] = []
     with tempfile.TemporaryDirectory() as folder:
         for kind in KINDS:
             sound = scenes(kind, rate_hz=RATE_HZ)
             for name, suffix, codec in FORMATS if kind == "garden" else FORMATS[:1]:
                 path = Path(folder) / f"{kind}{suffix}"
                 write(path, sound, seconds=60 * minutes, codec=codec)
-                yield _row(name, kind, child("file", str(path)))
+                rows.append((kind, name, _figures(child("file", str(path)))))
                 path.unlink()
-        yield ""
         short = Path(folder) / "short.wav"
         write(short, scenes("busy", rate_hz=RATE_HZ), seconds=10, codec=None)
-        spent, clock = cold_start(short)
-        yield f"Cold start, 10 s clip: {spent:.2f} s on the processor, {clock:.2f} s by the clock."
-    import soxr
-
-    from wingtone import tone
-
+        processor_s, clock_s = cold_start(short)
     busy = soxr.resample(scenes("busy", rate_hz=16_000)[: 60 * 16_000], 16_000, tone.RATE_HZ)
-    yield ""
-    yield "| estimator, 60 s of *busy* at 6 kHz, decoded | x real time |"
-    yield "| --- | --- |"
-    for name, speed in others(busy.astype(np.float32)):
-        yield f"| {name} | {speed:.0f} |"
+    engines = dict(others(busy.astype(np.float32)))
+    lines = [
+        *_table(rows),
+        "",
+        f"Cold start, 10 s clip: {processor_s:.2f} s on the processor, {clock_s:.2f} s by the clock.",
+        "",
+        "| estimator, 60 s of *busy* at 6 kHz, decoded | x real time |",
+        "| --- | --- |",
+        *(f"| {name} | {speed:.0f} |" for name, speed in engines.items()),
+    ]
+    figures = {
+        "minutes": minutes,
+        **{slug(f"{kind} {name}"): row for kind, name, row in rows},
+        "peak_mb": [row["peak_mb"] for _, _, row in rows],
+        "cold_start_processor_s": processor_s,
+        "cold_start_s": clock_s,
+        "estimators_times_real_time": {slug(name): speed for name, speed in engines.items()},
+    }
+    keep("speed", "\n".join(lines), figures, out=out, packages=("av", "soxr", "librosa"))
 
 
 def main() -> None:
@@ -247,7 +274,7 @@ def main() -> None:
     )
     parser.add_argument("--minutes", type=float, default=60.0)
     parser.add_argument("--day", nargs="*", choices=KINDS, default=[])
-    parser.add_argument("--out", type=Path)
+    add_out(parser)
     parser.add_argument("--file", help=argparse.SUPPRESS)
     parser.add_argument("--day-of", help=argparse.SUPPRESS)
     wanted = parser.parse_args()
@@ -256,13 +283,10 @@ def main() -> None:
         got["peak_mb"] = peak_mb()
         print(json.dumps(got))
         return
-    report = []
-    for line in lines(wanted.minutes, wanted.day):
-        print(line, flush=True)
-        report.append(line)
-    if wanted.out:
-        wanted.out.parent.mkdir(parents=True, exist_ok=True)
-        wanted.out.write_text("\n".join(report) + "\n", encoding="utf-8")
+    if wanted.day:
+        days(wanted.day, wanted.out)
+    else:
+        files(wanted.minutes, wanted.out)
 
 
 if __name__ == "__main__":

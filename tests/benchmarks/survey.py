@@ -6,7 +6,7 @@
     python tests/benchmarks/survey.py kills --kills 50 --dask   workers of a Dask cluster
     python tests/benchmarks/survey.py bad --clips 1000          20 bad files among them
 
-Each writes its figures as a table to ``tests/benchmarks/results/survey_<name>.md``. Sound is made up
+Sound is made up
 (`wingtone.simulate`) and written to a temporary folder, which needs 8.3 GB for a day at 48 kHz and twice that
 for the comparison with hourly files. Clocks on the wall are told beside times on the processor, since a
 computer that does other things as well makes the former worthless; where the two disagree, that is said.
@@ -37,6 +37,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import numpy as np
 import soundfile
 
+from benchmarks.kept import add_out, keep
 from survey.killing import kill_at_random, start, workers_of
 from survey.made_up import rows, tables, write_clips
 from wingtone.survey import LocalWorkers, Progress, run_survey
@@ -46,8 +47,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-RESULTS = Path(__file__).parent / "results"
 DAY_RATE_HZ = 48_000
+CORE_HOUR_COST, STORE_COST_A_MONTH = 0.05, 0.023
+"""Common prices of rented machines, per core-hour and per GB; no source."""
 
 
 class Watch:
@@ -96,14 +98,6 @@ def load() -> str:
     return f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"
 
 
-def keep(name: str, lines: list[str]) -> None:
-    """Print and write a table."""
-    text = "\n".join(lines) + "\n"
-    print(text)
-    RESULTS.mkdir(exist_ok=True)
-    (RESULTS / f"survey_{name}.md").write_text(text, encoding="utf-8")
-
-
 # --- scaling ----------------------------------------------------------------------------------------------
 
 
@@ -133,27 +127,28 @@ def free_speed_up() -> float:
     return 2 * burn(1) / burn(2)
 
 
-def scaling(base: Path, clips: int) -> None:
+def scaling(base: Path, clips: int, out: Path | None) -> None:
     """Two workers against one."""
     free = free_speed_up()
     place = base / "in"
     write_many(place, clips)
+    before = load()
     lines = [
-        f"# {clips} clips of 10 s, one worker and two ({load()} before)",
+        f"# {clips} clips of 10 s, one worker and two ({before} before)",
         "",
         "| workers | on the clock | processor, workers | processor, driver | manifest | driver's memory, "
         "first to last | most in a worker | times real time |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
-    walls, cpus = {}, {}
+    walls, cpus, shares = {}, {}, {}
     for count in (1, 2):
         watch = Watch()
         report = run_survey(place, base / f"out{count}", workers=LocalWorkers(count), progress=watch)
         walls[count], cpus[count] = watch.wall_s(), (sum(watch.worker_cpu.values()), watch.driver_cpu_s())
-        share = report.manifest_spent_s / sum(cpus[count])
+        shares[count] = report.manifest_spent_s / sum(cpus[count])
         lines.append(
             f"| {count} | {walls[count]:.1f} s | {cpus[count][0]:.1f} s | {cpus[count][1]:.1f} s | "
-            f"{report.manifest_spent_s:.2f} s ({share:.2%}) | {watch.driver_mb[0]:.0f} to "
+            f"{report.manifest_spent_s:.2f} s ({shares[count]:.2%}) | {watch.driver_mb[0]:.0f} to "
             f"{watch.driver_mb[-1]:.0f} MB | {watch.worker_mb:.0f} MB | {report.heard_s / walls[count]:.0f} |"
         )
     assert tables(base / "out1") == tables(base / "out2")
@@ -166,7 +161,15 @@ def scaling(base: Path, clips: int) -> None:
         f"{1000 * driver:.2f} ms in the driver: two cores that do nothing else allow "
         f"{2 * worker / (worker + driver):.2f}.",
     ]
-    keep("scaling", lines)
+    figures = {
+        "clips": clips,
+        "two_workers_times_one": walls[1] / walls[2],
+        "two_that_count_times_one": free,
+        "allowed_times_one": 2 * worker / (worker + driver),
+        "manifest_percent": 100 * max(shares.values()),
+        "clip_ms": 1000 * worker,
+    }
+    keep("survey_scaling", "\n".join(lines), figures, out=out)
 
 
 # --- a long recording -------------------------------------------------------------------------------------
@@ -194,7 +197,7 @@ def garden_minutes(minutes: int = 20) -> list[NDArray[np.int16]]:
     return out
 
 
-def day(base: Path, hours: float) -> None:
+def day(base: Path, hours: float, out: Path | None) -> None:
     """A long recording, and the same sound in hourly files."""
     minutes = garden_minutes()
     long, cut = base / "long", base / "cut"
@@ -222,20 +225,58 @@ def day(base: Path, hours: float) -> None:
     alike, near, joins, odd = compare(one, other)
     apart = ", ".join(f"{abs(b[0] - round(b[0] / 3600) * 3600):.1f}" for b in odd) or "none"
     spent = sum(watch.worker_cpu.values())
-    keep(
-        f"day_{hours:g}h",
-        [
-            f"# One recording of {hours:g} hours at 48 kHz, and the same in hourly files",
-            "",
-            f"- One worker: {report.heard_s / spent:.0f} times real time by the processor's time "
-            f"({spent:.0f} s), {report.heard_s / report.elapsed_s:.0f} by the clock ({load()}).",
-            f"- Most memory: {watch.worker_mb:.0f} MB in the worker, {max(watch.driver_mb):.0f} MB in the "
-            "driver, which made the sound as well.",
-            f"- {len(one)} bouts; hourly files give {len(other)}. The same to the last figure: {alike}; the "
-            f"same kind, within 50 ms and 1 % of tone: {near}; cut at a join between files: {joins}; unlike: "
-            f"{len(odd)} (of one or the other; they begin so many seconds from a join: {apart}).",
-        ],
-    )
+    speed = report.heard_s / spent
+    checksum = checksum_gb_s(long / "day.rf64")
+    lines = [
+        f"# One recording of {hours:g} hours at 48 kHz, and the same in hourly files",
+        "",
+        f"- One worker: {speed:.0f} times real time by the processor's time "
+        f"({spent:.0f} s), {report.heard_s / report.elapsed_s:.0f} by the clock ({load()}).",
+        f"- Most memory: {watch.worker_mb:.0f} MB in the worker, {max(watch.driver_mb):.0f} MB in the "
+        "driver, which made the sound as well.",
+        f"- {len(one)} bouts; hourly files give {len(other)}. The same to the last figure: {alike}; the "
+        f"same kind, within 50 ms and 1 % of tone: {near}; cut at a join between files: {joins}; unlike: "
+        f"{len(odd)} (of one or the other; they begin so many seconds from a join: {apart}).",
+        f"- The checksum alone goes through {checksum:.1f} GB a second of the processor.",
+    ]
+    figures = {
+        "hours": hours,
+        "times_real_time": speed,
+        "worker_mb": watch.worker_mb,
+        "bouts": len(one),
+        "alike": alike,
+        "near": near,
+        "joins": joins,
+        "unlike": len(odd),
+        "otherwise": joins + len(odd),
+        "checksum_gb_s": checksum,
+        "thousand_hours": thousand_hours(speed),
+    }
+    keep("survey_day", "\n".join(lines), figures, out=out)
+
+
+def thousand_hours(times_real_time: float) -> dict[str, float]:
+    """What 1,000 hours at 48 kHz and 16 bits take, reckoned from the speed of one core."""
+    gb = 1000 * 3600 * DAY_RATE_HZ * 2 / 1e9
+    return {
+        "price_of_a_core_hour": CORE_HOUR_COST,
+        "price_of_a_gb_a_month": STORE_COST_A_MONTH,
+        "core_hours": 1000 / times_real_time,
+        "minutes_on_eight_cores": 60 * 1000 / times_real_time / 8,
+        "cost": CORE_HOUR_COST * 1000 / times_real_time,
+        "gb": gb,
+        "hours_over_1_gbit": gb * 8 / 3600,
+        "store_cost_a_month": STORE_COST_A_MONTH * gb,
+    }
+
+
+def checksum_gb_s(path: Path) -> float:
+    """How fast the checksum of a file is taken, by the processor's time."""
+    from wingtone import audio
+
+    began = time.process_time()
+    audio.sha256_of(path)
+    return path.stat().st_size / 1e9 / (time.process_time() - began)
 
 
 def _bout(row: dict[str, str], *, later_s: float = 0.0) -> tuple[float, float, float, str]:
@@ -280,24 +321,25 @@ def compare(one: list[Any], other: list[Any]) -> tuple[int, int, int, list[Any]]
 # --- hardship ---------------------------------------------------------------------------------------------
 
 
-def kills(base: Path, count: int, clips: int) -> None:
+def kills(base: Path, count: int, clips: int, out: Path | None) -> None:
     """Kill driver and workers at random."""
     place = base / "in"
     write_many(place, clips, duration_s=6.0)
     start(place, base / "calm", "--workers", "2").wait()
     done = kill_at_random(place, base / "rough", "--workers", "2", kills=count, seed=8, longest_s=5.0)
-    keep(
-        "kills",
-        [
-            f"# {clips} clips, killed at random",
-            "",
-            f"- Driver killed {done['driver']} times, a worker {done['workers']} times, {done['runs']} runs.",
-            f"- Tables equal those of an undisturbed survey, row for row: {_equal(base)}.",
-        ],
-    )
+    equal = _equal(base)
+    lines = [
+        f"# {clips} clips, killed at random",
+        "",
+        f"- Driver killed {done['driver']} times, a worker {done['workers']} times, {done['runs']} runs.",
+        f"- Tables equal those of an undisturbed survey, row for row: {'yes' if equal else 'NO'}.",
+    ]
+    figures = {"clips": clips, "kills": count, **done, "equal": equal}
+    keep("survey_kills", "\n".join(lines), figures, out=out, seed=8)
+    assert equal
 
 
-def cluster_kills(base: Path, count: int, clips: int) -> None:
+def cluster_kills(base: Path, count: int, clips: int, out: Path | None) -> None:
     """Kill the workers of a Dask cluster at random; for each a new one is started."""
     import distributed
 
@@ -332,15 +374,16 @@ def cluster_kills(base: Path, count: int, clips: int) -> None:
         for worker in workers:
             worker.kill()
             worker.wait()
-    keep(
-        "kills_dask",
-        [
-            f"# {clips} clips on a Dask cluster of two workers that is robbed of them",
-            "",
-            f"- Workers killed: {lost}.",
-            f"- Tables equal those of local workers undisturbed, row for row: {_equal(base)}.",
-        ],
-    )
+    equal = _equal(base)
+    lines = [
+        f"# {clips} clips on a Dask cluster of two workers that is robbed of them",
+        "",
+        f"- Workers killed: {lost}.",
+        f"- Tables equal those of local workers undisturbed, row for row: {'yes' if equal else 'NO'}.",
+    ]
+    figures = {"clips": clips, "workers": lost, "equal": equal}
+    keep("survey_kills_dask", "\n".join(lines), figures, out=out, seed=9, packages=("distributed",))
+    assert equal
 
 
 def _dask_worker(address: str) -> subprocess.Popen[bytes]:
@@ -356,11 +399,11 @@ def _dask_worker(address: str) -> subprocess.Popen[bytes]:
     return subprocess.Popen([sys.executable, *command], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
-def _equal(base: Path) -> str:
-    return "yes" if tables(base / "calm") == tables(base / "rough") else "NO"
+def _equal(base: Path) -> bool:
+    return tables(base / "calm") == tables(base / "rough")
 
 
-def bad(base: Path, clips: int) -> None:
+def bad(base: Path, clips: int, out: Path | None) -> None:
     """Bad files among many good ones."""
     place = base / "in"
     write_many(place, clips - 20, duration_s=4.0)
@@ -381,15 +424,22 @@ def bad(base: Path, clips: int) -> None:
     status = driver.wait()
     told = rows(base / "out" / "recordings.csv")
     named = {row["path"] for row in told if row["status"] == "failed" and len(row["reason"]) > 10}
-    keep(
-        "bad",
-        [
-            f"# 20 bad files among {clips}",
-            "",
-            f"- Named with a reason: {len(named & planted)} of 20; good ones named: {len(named - planted)}.",
-            f"- Done: {sum(row['status'] == 'done' for row in told)} of {clips - 20}. Exit status {status}.",
-        ],
-    )
+    done = sum(row["status"] == "done" for row in told)
+    lines = [
+        f"# 20 bad files among {clips}",
+        "",
+        f"- Named with a reason: {len(named & planted)} of 20; good ones named: {len(named - planted)}.",
+        f"- Done: {done} of {clips - 20}. Exit status {status}.",
+    ]
+    figures = {
+        "clips": clips,
+        "bad": len(planted),
+        "named": len(named & planted),
+        "good_named": len(named - planted),
+        "done": done,
+        "exit_status": status,
+    }
+    keep("survey_bad", "\n".join(lines), figures, out=out)
 
 
 def main() -> None:
@@ -400,17 +450,18 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=50)
     parser.add_argument("--dask", action="store_true")
     parser.add_argument("--folder", type=Path, help="for the made-up sound; without it a temporary one")
+    add_out(parser)
     chosen = parser.parse_args()
     base = Path(tempfile.mkdtemp(prefix="wingtone-survey-", dir=chosen.folder))
     try:
         if chosen.what == "scaling":
-            scaling(base, chosen.clips)
+            scaling(base, chosen.clips, chosen.out)
         elif chosen.what == "day":
-            day(base, chosen.hours)
+            day(base, chosen.hours, chosen.out)
         elif chosen.what == "kills":
-            (cluster_kills if chosen.dask else kills)(base, chosen.kills, chosen.clips)
+            (cluster_kills if chosen.dask else kills)(base, chosen.kills, chosen.clips, chosen.out)
         else:
-            bad(base, chosen.clips)
+            bad(base, chosen.clips, chosen.out)
     finally:
         shutil.rmtree(base)
 

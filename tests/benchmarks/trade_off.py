@@ -1,57 +1,50 @@
-"""Draw the trade-off between bees found and false bouts from the table that ``train_gate.py`` prints.
+"""Draw the trade-off between bees found and false bouts from what ``train_gate.py --cross-validate`` found.
 
     python tests/benchmarks/trade_off.py demo_audio/pictures/trade_off.png
 
-reads ``tests/benchmarks/results/recordings.md``: a line a shuffling, a point a threshold.
+reads ``tests/benchmarks/results/recordings.json``: a line a shuffling, a point a threshold.
 """
 
 from __future__ import annotations
 
-import re
+import json
 import sys
-from collections import defaultdict
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-TABLE = Path(__file__).parent / "results" / "recordings.md"
-ROW = re.compile(
-    r"\| by source, seed (?P<seed>\d+) \| (?P<threshold>[\d.]+) \| (?P<hits>\d+)/(?P<events>\d+) .*?\|.*?"
-    r"\| (?P<mistaken>\d+)/\d+ \| \d+/\d+ \| (?P<rate>[\d.]+) \|"
-)
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from benchmarks.kept import RESULTS, slug
 
-def points(text: str) -> dict[str, list[tuple[float, float, float]]]:
-    """Threshold, share of the tones found, and false bouts a minute, by shuffling, thresholds ascending."""
-    found = defaultdict(list)
-    for row in ROW.finditer(text):
-        share = int(row["hits"]) / int(row["events"])
-        found[row["seed"]].append((float(row["threshold"]), share, float(row["rate"])))
-    return {seed: sorted(rows) for seed, rows in found.items()}
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 
-def main() -> int:
-    """Draw it."""
+def draw(values: Mapping[str, Any], out: Path) -> None:
+    """Draw the values of the result ``recordings``."""
     from matplotlib.figure import Figure
 
-    from wingtone.figures.saving import save_figure
+    from wingtone.figures.style import save_figure
 
-    shufflings = points(TABLE.read_text(encoding="utf-8"))
+    thresholds = values["thresholds"]
+    by_source = [values["by_source"][f"at_{slug(f'{threshold:g}')}"] for threshold in thresholds]
     figure = Figure(figsize=(6.0, 4.0), dpi=130, layout="constrained")
     axes = figure.subplots()
-    for mark, (seed, rows) in zip("os^v", shufflings.items(), strict=False):
-        thresholds, shares, rates = zip(*rows, strict=True)
-        label = f"shuffling {int(seed) + 1}"
-        axes.plot(rates, [100 * s for s in shares], marker=mark, linewidth=1, markersize=5, label=label)
-        if mark == "o":
-            for threshold, share, rate in zip(thresholds, shares, rates, strict=True):
-                axes.annotate(f"{threshold:g}", (rate, 100 * share), (4, -10), textcoords="offset points")
+    for shuffling in range(len(by_source[0]["hits"])):
+        rates = [row["false_bouts_a_minute"][shuffling] for row in by_source]
+        shares = [100 * row["hits"][shuffling] / row["events"][shuffling] for row in by_source]
+        label = f"shuffling {shuffling + 1}"
+        axes.plot(rates, shares, marker="os^v"[shuffling % 4], linewidth=1, markersize=5, label=label)
+        if shuffling == 0:
+            for threshold, rate, share in zip(thresholds, rates, shares, strict=True):
+                axes.annotate(f"{threshold:g}", (rate, share), (4, -10), textcoords="offset points")
     axes.set_xlabel("false bouts a minute of engines, voices, birds, wind and others")
     axes.set_ylabel("flight tones found, %")
     axes.set_title("Real recordings that the decision had not heard, by threshold", fontsize=10)
     axes.grid(alpha=0.3)
     axes.legend(frameon=False, loc="lower right")
-    save_figure(figure, Path(sys.argv[1]))
-    return 0
+    save_figure(figure, out)
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    draw(json.loads((RESULTS / "recordings.json").read_text(encoding="utf-8"))["values"], Path(sys.argv[1]))

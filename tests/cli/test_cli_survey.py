@@ -105,8 +105,8 @@ def test_without_matplotlib_the_tables_are_there_and_a_note_says_so(
     )
     result = runner.invoke(main, ["survey", str(place), "--out", str(tmp_path), "--workers", "1"])
     assert result.exit_code == 0
-    assert "wingtone[plot]" in result.stderr
-    assert "wingtone[survey]" in result.stderr
+    assert "'.[plot]'" in result.stderr
+    assert "'.[survey]'" in result.stderr
     assert (tmp_path / "bouts.csv").exists()
 
 

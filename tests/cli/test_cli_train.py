@@ -107,7 +107,7 @@ def test_check_names_recordings_that_are_none(tmp_path: Path, runner: CliRunner)
     assert "too few: would be refused" in found.stdout
     assert "There is only one class" in found.stdout
     assert "Columns that mean nothing here: colour" in found.stdout
-    assert "1 rows do not name the individual" in found.stdout
+    assert "1 row does not name the individual" in found.stdout
 
 
 def test_faults_and_too_little_write_nothing(labels: Path, tmp_path: Path, runner: CliRunner) -> None:

@@ -127,7 +127,7 @@ def test_measures_a_file(
     [
         (tone_of(), "no-bee-heard", "closer|within"),
         (tone_of(bout(150, kind="uncertain")), "no-bee-heard", "within"),
-        (tone_of(bout(300, kind="sonication")), "no-bee-heard", "flower-shaking"),
+        (tone_of(bout(300, kind="sonication")), "no-bee-heard", "flower buzz"),
         (tone_of(flags=("many bees",)), "many-bees", "no single bee"),
     ],
 )

@@ -13,7 +13,8 @@ import pytest
 from cli.made_up import tone_of
 from wingtone.errors import MissingExtraError, OutputError, RequestError
 from wingtone.figures import recording as figure
-from wingtone.figures.recording import check_target, draw_recording
+from wingtone.figures.recording import draw_recording
+from wingtone.figures.style import check_target
 from wingtone.tone.spectrum import BIN_HZ, RATE_HZ
 
 if TYPE_CHECKING:
@@ -90,7 +91,7 @@ def test_refuses_what_it_cannot_write(hover_wav: Path, hover_truth: Measurement,
 
 def test_without_matplotlib_it_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "matplotlib", None)
-    with pytest.raises(MissingExtraError, match=r"wingtone\[plot\]"):
+    with pytest.raises(MissingExtraError, match=r"'\.\[plot\]'"):
         check_target(tmp_path / "bee.png")
 
 

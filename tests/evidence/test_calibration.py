@@ -66,7 +66,7 @@ def test_report_and_figure(fauna: Fauna, tmp_path: Path) -> None:
     from wingtone.figures.calibration import draw_calibration
 
     scores, curves = assess(fauna, VARIANTS["as the model"], bees=40, seed=3)
-    text = report({"as the model": scores}, {"Bombus terrestris": 0.87}, 3)
+    text = report({"as the model": scores}, {"Bombus terrestris": 0.87})
     assert "| as the model | 40 |" in text
     assert "*Bombus terrestris*: 87%" in text
     out = tmp_path / "curves.png"

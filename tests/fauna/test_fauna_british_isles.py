@@ -347,7 +347,7 @@ def test_both_published_lines_lie_inside_the_tone_model(fauna: Fauna) -> None:
         assert high - low > 2 * 1.9 * 20  # no species and caste is trusted closer than 20 Hz
         if math.isfinite(fauna.forewing_mm[index]):
             tried += 1
-            assert low < 259.2 - 7.57 * fauna.forewing_mm[index] < high, each.label
+            assert low < 259.2 - 7.57 * fauna.forewing_mm[index] < high, f"{each.taxon}, {each.caste}"
     assert tried > 25
 
 

@@ -31,7 +31,6 @@ def test_tiny_fauna_works_without_touching_code(tmp_path: Path) -> None:
         ("adult", "", 1.0),
     ]
     assert [entry.is_bumblebee for entry in fauna.entries] == [True, True, True, True, False]
-    assert fauna.entries[1].label == "Pebble bee, queen (black form)"
     np.testing.assert_allclose(fauna.abundance("shore"), [7.5, 2.5, 10.0, 10.0, 2.0])
     np.testing.assert_allclose(
         fauna.abundance("hill"), [0.0, 0.0, 0.0, 0.0, 5.0]

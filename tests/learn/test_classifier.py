@@ -28,7 +28,8 @@ from wingtone.learn.classifier import (
     folds,
 )
 from wingtone.learn.features import FAMILIES
-from wingtone.learn.numbers import KINDS, SHRINKAGE, discriminant, log_softmax
+from wingtone.learn.kinds import KINDS
+from wingtone.learn.numbers import SHRINKAGE, discriminant, log_softmax
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -14,14 +14,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
+from fuzz.archives import header_mutated, rewritten
+from fuzz.torn import torn
 from learn.made_up import population
 from wingtone.errors import InputError, OutputError
 from wingtone.learn import classifier, model_file
 from wingtone.learn.model_file import load_model, save_model, shipped_model
-from wingtone.learn.training import DEMONSTRATION, train
+from wingtone.learn.training import DEMONSTRATION_NOTICE, train
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
 
     from wingtone.learn.model import Model
 
@@ -107,74 +108,6 @@ def test_nothing_is_written_where_it_cannot_be(model: Model, tmp_path: Path) -> 
 # --- hostile files ----------------------------------------------------------------------------------
 
 
-def mutated(data: bytes, rng: random.Random) -> bytes:
-    """Change a file at random: bits, bytes, cuts, insertions, repeats."""
-    out = bytearray(data)
-    for _ in range(rng.choice((1, 1, 2, 8))):
-        at = rng.randrange(len(out))
-        how = rng.randrange(6)
-        if how == 0:
-            out[at] ^= 1 << rng.randrange(8)
-        elif how == 1:
-            out[at : at + rng.randrange(1, 40)] = rng.randbytes(rng.randrange(40))
-        elif how == 2:
-            del out[at : at + rng.randrange(1, 500)]
-        elif how == 3:
-            out[at : at + 8] = rng.choice((b"\xff" * 8, b"\0" * 8, b"\xff\xff\xff\x7f" * 2))
-        elif how == 4:
-            start = rng.randrange(len(out))
-            out[at:at] = out[start : start + rng.randrange(1, 300)]
-        else:
-            out = out[:at] or out[:1]
-    return bytes(out)
-
-
-def rewritten(data: bytes, change: Callable[[dict[str, bytes]], None]) -> bytes:
-    """Change the members of a model and pack them well, as somebody with intent would."""
-    with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        members = {name: archive.read(name) for name in archive.namelist()}
-    change(members)
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w") as archive:
-        for name, content in members.items():
-            archive.writestr(name, content)
-    return out.getvalue()
-
-
-def header_mutated(data: bytes, rng: random.Random) -> bytes:
-    """Put something unfitting into the header, and give it a right checksum."""
-
-    def change(members: dict[str, bytes]) -> None:
-        header = json.loads(members.pop("header.json"))
-        where: Any = header
-        while True:
-            key = rng.choice(list(where) if isinstance(where, dict) else range(len(where)))
-            inner = where[key]
-            if isinstance(inner, (dict, list)) and inner and rng.random() < 0.6:
-                where = inner
-                continue
-            odd: tuple[Any, ...] = (
-                None,
-                [],
-                {},
-                "x" * 5000,
-                -1,
-                0,
-                10**14,
-                1e300,
-                True,
-                [[[[[[[[[[]]]]]]]]]],
-                "\0",
-                "queen",
-            )
-            where[key] = rng.choice(odd)
-            break
-        header["sha256"] = model_file._checksum(header, members)
-        members["header.json"] = json.dumps(header, sort_keys=True, indent=1).encode()
-
-    return rewritten(data, change)
-
-
 def refused_or(path: Path, data: bytes) -> Model | None:
     path.write_bytes(data)
     try:
@@ -188,7 +121,7 @@ def test_mutated_files_are_refused_or_the_same(model: Model, file: Path, tmp_pat
     rng, data = random.Random(1), file.read_bytes()
     refused = 0
     for _ in range(60):
-        found = refused_or(tmp_path / "m.wingtone", mutated(data, rng))
+        found = refused_or(tmp_path / "m.wingtone", torn(data, rng))
         refused += found is None
         assert found is None or alike(found, model)
     assert refused > 40
@@ -312,7 +245,7 @@ def test_another_schema_or_other_features_are_told(file: Path, tmp_path: Path) -
 def test_the_shipped_model_says_that_it_is_synthetic() -> None:
     shipped = load_model("demonstration")
     assert shipped_model().name == "demonstration.wingtone"
-    assert shipped.notice == DEMONSTRATION
-    assert DEMONSTRATION in shipped.card["text"]
+    assert shipped.notice == DEMONSTRATION_NOTICE
+    assert DEMONSTRATION_NOTICE in shipped.card["text"]
     assert shipped.target == "caste"
     assert shipped.assessment.grouped_by == "individual"

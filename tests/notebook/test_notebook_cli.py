@@ -84,7 +84,11 @@ def test_a_recording_is_measured_and_kept(shell: Shell) -> None:
     assert record["event_date"] == "2026-03-21"
     assert record["answer"]["recording"]["sha256"] == record["recording"]["sha256"]
     table = shell("show", "1")
-    assert "why" in table
+    assert f"hint          {record['answer']['record_as']['taxon']}, " in table
+    for reason in record["answer"]["evidence"]:
+        bits = f"{round(reason['weight_bits'], 1) + 0.0:+.1f} bits  "
+        assert f"{bits}{reason['summary'][:40]}" in table
+    assert f"worked out by {', '.join(record['made_with'].values())}" in table
     assert f"{record['tone']['f0_hz']:.1f} Hz" in table
 
 
@@ -166,7 +170,7 @@ def test_exports_of_every_kind(shell: Shell, tmp_path: Path) -> None:
     shell("add", "--taxon", "Bombus hortorum", "--status", "rejected")
     archive = tmp_path / "bees.zip"
     out = shell("export", "--out", str(archive), "--blur", "2", "--title", "Bees", "--creator", "A. R.")
-    assert out == f"1 records written to {archive}\n"
+    assert out == f"1 record written to {archive}\n"
     with DwCAReader(str(archive)) as read:
         (row,) = read.rows
         assert "2 km" in row.data["http://rs.tdwg.org/dwc/terms/dataGeneralizations"]

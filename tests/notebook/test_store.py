@@ -67,6 +67,18 @@ def test_amendments_keep_every_earlier_state(path: Path) -> None:
     assert dt.datetime.fromisoformat(states[0].at).utcoffset() == dt.timedelta(0)
 
 
+def test_a_new_decision_is_not_put_in_the_mouth_of_whoever_made_the_last(path: Path) -> None:
+    with Notebook.open(path) as notebook:
+        number = notebook.add(Record(taxon="Bombus lucorum", status="decided", identified_by="A")).number
+        assert notebook.amend(number, notes="seen again").record.identified_by == "A"
+        confirmed = notebook.amend(number, status="confirmed", identified_by="B").record
+        assert (confirmed.status, confirmed.identified_by) == ("confirmed", "B")
+        renamed = notebook.amend(number, taxon="Bombus hortorum", status="decided").record
+        assert renamed.identified_by == ""
+        assert notebook.amend(number, status="confirmed", identified_by="B").record.identified_by == "B"
+        assert notebook.amend(number, status="rejected").record.identified_by == ""
+
+
 def test_an_amendment_that_changes_nothing_adds_nothing(path: Path) -> None:
     with Notebook.open(path) as notebook:
         number = notebook.add(example()).number

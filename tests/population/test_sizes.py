@@ -263,7 +263,7 @@ def test_files_that_cannot_be_used_say_why(tmp_path: Path) -> None:
     refused("e.csv", "", "no heading", InputError)
     refused("f.jsonl", '{"a": 1}\nnot json\n', "line 1: this is no result")
     refused("g.parquet", "PAR?", "no Parquet", InputError)
-    with pytest.raises(InputError, match="not found"):
+    with pytest.raises(InputError, match="no such file"):
         read_sources([tmp_path / "none.csv"])
     with pytest.raises(InputError, match="no table of bouts"):
         read_sources([tmp_path])

@@ -58,8 +58,13 @@ def launch(driver: Playwright, *more: str) -> Browser:
 def driver() -> Iterator[Playwright]:
     """Give the one driver; a second cannot be started beside it."""
     expect.set_options(timeout=PATIENCE_MS)
-    with sync_playwright() as playwright:
-        yield playwright
+    own = sync_playwright()
+    try:
+        playwright = own.start()
+    except Exception as error:  # all that comes through is that the driver went away
+        raise RuntimeError("the driver of the browser did not start: apt-get install libatomic1") from error
+    yield playwright
+    playwright.stop()
 
 
 @pytest.fixture(scope="package")

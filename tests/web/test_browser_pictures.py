@@ -72,7 +72,7 @@ def test_pictures_of_the_page(
         kept(tab, tmp_path, f"desk_{scheme}")
         tab.goto(f"{empty_page.url}#desk/{desk[TOMATO]}")
         answered(tab, TOMATO)
-        tab.get_by_role("button", name="flower-shaking").first.click()
+        tab.get_by_role("button", name="flower buzz").first.click()
         kept(tab, tmp_path, f"recording_{scheme}")
         tab.goto(f"{empty_page.url}#desk/{desk[QUEEN]}")
         answered(tab, QUEEN)

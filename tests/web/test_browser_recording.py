@@ -54,7 +54,7 @@ def saved(page: LivePage, opened: Page) -> dict[str, Any]:
 
 @pytest.fixture
 def tomato(empty_page: LivePage, demo_clip: Path, visit: Visitors) -> Page:
-    """The clip of a bee at a tomato flower, open: flight, two flower-shakings, flight."""
+    """The clip of a bee at a tomato flower, open: flight, two flower buzzes, flight."""
     empty_page.heard(empty_page.bring(demo_clip / TOMATO)["id"])
     opened = visit(empty_page.url)
     settled(opened, TOMATO)
@@ -109,7 +109,7 @@ def test_kind_octave_and_drop_are_the_users_word(empty_page: LivePage, tomato: P
     assert clip["measurement"]["bouts"][1]["f0_hz"] == pytest.approx(tone / 2, rel=0.02)
     tomato.get_by_role("button", name="Drop this bout").click()
     expect(lines).to_have_count(3)
-    expect(tomato.get_by_text("2 flights, 1 flower-shaking, corrected by you")).to_be_visible()
+    expect(tomato.get_by_text("2 flights, 1 flower buzz, corrected by you")).to_be_visible()
     assert [bout["kind"] for bout in saved(empty_page, tomato)["corrections"]] == [
         "flight",
         "sonication",

@@ -22,8 +22,8 @@ from urllib.parse import quote
 import httpx
 import pytest
 
+from fuzz.recordings import hostile_files, wav
 from web.conftest import LivePage, live
-from web.hostile import hostile_files, wav
 from wingtone.web.desk import Limits
 from wingtone.web.lan import CHANGE_AFTER, COOKIE, TRIES_ALL, TRIES_EACH, WITHIN_S, Doorkeeper
 
@@ -295,19 +295,11 @@ def test_where_files_lie_is_not_told(page: LivePage, demo_clip: Path) -> None:
 # --- hostile files ----------------------------------------------------------------------------------------
 
 
-def seeds(folder: Path) -> dict[str, bytes]:
-    return {
-        path.name: path.read_bytes()
-        for path in sorted(folder.iterdir())
-        if path.suffix != ".md" and path.is_file()
-    }
-
-
 def test_broken_and_lying_files_fail_one_by_one(page: LivePage, demo_clip: Path) -> None:
     """The short version of ``tests/benchmarks/page.py --hostile 1000``."""
     good = page.bring(demo_clip / "2_april_small_queen.3gp")
     briefs = []
-    for name, content in hostile_files(seeds(demo_clip), 56):
+    for name, content in hostile_files(56):
         answer = page.client.post("/api/clips", content=content, headers={"X-File-Name": quote(name)})
         assert answer.status_code in (201, 415), answer.text
         body = answer.json()

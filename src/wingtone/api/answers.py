@@ -36,8 +36,6 @@ GIVEN_F0_ERROR = 0.03
 """Half-width of the 95 % interval given to a tone that was not measured here, as a share. Ours: half a
 semitone, what a person reads off a tuner that jumps about, or hums after the bee."""
 
-COLDEST_C, WARMEST_C = -30.0, 60.0
-
 ANSWER_COLUMNS = (
     "path",
     "individual",
@@ -181,7 +179,8 @@ def identify(
     'queen'
     """
     from wingtone import evidence
-    from wingtone.clip import flight_cue, flights_by_individual, identify_measurement
+    from wingtone.clip import cues_by_individual, identify_measurement
+    from wingtone.notebook.records import COLDEST_C, WARMEST_C
 
     seen = hints_given(hints)
     known: dict[str, Any] = {
@@ -208,8 +207,7 @@ def identify(
     for measurement in _measured(recording):
         own = identify_measurement(measurement, model=classifier, **known)
         answers += [_with_notice(answer, classifier) for answer in own]
-        shared = zip(own, flights_by_individual(measurement), strict=True)
-        sources += [_Source(measurement, i, flight_cue(bouts)) for i, (_, bouts) in enumerate(shared, 1)]
+        sources += [_Source(measurement, i, cue) for i, cue in enumerate(cues_by_individual(measurement), 1)]
     return Answers(tuple(answers), tuple(sources), known["date"])
 
 

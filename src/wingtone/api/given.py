@@ -113,7 +113,7 @@ def number_within(given: float | None, least: float, most: float, name: str) -> 
     return given
 
 
-def hints_given(hints: Mapping[str, object] | Iterable[object] | None) -> list[str]:
+def hints_given(hints: object) -> list[str]:
     """Give hints as texts ``character=state``; what a mapping leaves open (None, NaN) is left out.
 
     Raises
@@ -127,6 +127,9 @@ def hints_given(hints: Mapping[str, object] | Iterable[object] | None) -> list[s
         return [hints]
     if isinstance(hints, Mapping):
         return [f"{character}={state}" for character, state in hints.items() if not _is_missing(state)]
+    if not isinstance(hints, Iterable):
+        remedy = 'give {"tail": "white"} or ["tail=white"]'
+        raise HintError(f"{one_line(repr(hints)[:60])} is no hint", remedy=remedy)
     texts: list[str] = []
     for text in hints:
         if not isinstance(text, str):

@@ -33,6 +33,8 @@ from __future__ import annotations
 
 import errno
 import itertools
+import math
+import os
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -82,6 +84,10 @@ _WILD = 1e9
 # sound without a length of its own: FFmpeg guesses the duration from the bit rate
 _GUESSED_DURATION = frozenset({"aac", "amr", "mp3"})
 
+_FLAC_SAMPLES_A_BYTE = 5000
+"""Of silence: a frame has at most 65,535 samples and at least 14 bytes (RFC 9639, 9; memory). PCM has no
+sample of less than a byte."""
+
 _CUT_SHORT = "copy it again from the phone; if recording was interrupted it cannot be read"
 _COPY_AGAIN = "copy it again from the phone or recorder"
 
@@ -120,15 +126,23 @@ def _plain_words(error: BaseException, container: str) -> tuple[str, str]:
         return "there is no such file", "check the name and the folder"
     if isinstance(error, IsADirectoryError):
         return "is a folder", "give the recordings in it, or let wingtone walk it"
-    if isinstance(error, PermissionError):
+    # Of FFmpeg itself "not permitted" means that a number in the file is not what it may be.
+    if isinstance(error, PermissionError) and not _of_ffmpeg(error):
         return "may not be read", "check who is allowed to read it"
     if isinstance(error, MemoryError) or number == errno.ENOMEM:
         return "asks for more memory than there is; its header is probably damaged", _COPY_AGAIN
-    if isinstance(error, OSError) and isinstance(number, int) and 0 < number < 200 and number != errno.EINVAL:
+    vague = (errno.EINVAL, errno.EPERM)  # what FFmpeg says of damage
+    if isinstance(error, OSError) and isinstance(number, int) and 0 < number < 200 and number not in vague:
         return f"could not be read: {error.strerror or 'input failed'}", _COPY_AGAIN
     if container in ("m4a", "mp4", "mov", "3gp"):
         return "its index is missing or damaged, so nothing in it can be found", _CUT_SHORT
     return "is damaged so that no sound can be got out", _COPY_AGAIN
+
+
+def _of_ffmpeg(error: BaseException) -> bool:
+    import av
+
+    return isinstance(error, av.FFmpegError)
 
 
 def _refuse_other_files(*_args: object, **_kwargs: object) -> NoReturn:
@@ -435,6 +449,14 @@ class Decoder:
         if self._input is None or len(self._input.streams) > 1:
             return 0.0  # Matroska has one length for all streams
         return (self._input.duration or 0) * 1e-6
+
+    def most_s(self) -> float:
+        """Length that a file of this size can hold at most, s, where the codec tells; else infinite."""
+        if not self.seeks:
+            return math.inf
+        size = os.fstat(self._file.fileno()).st_size  # FFmpeg would miss its place if the file were moved
+        samples = size * _FLAC_SAMPLES_A_BYTE if self.container.demuxer == "flac" else size / self.channels
+        return samples / self.sample_rate_hz
 
     def _damage(self, *, at_s: float | None = None) -> None:
         self.damaged_packets += 1

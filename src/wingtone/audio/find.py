@@ -15,11 +15,13 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import stat
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wingtone.audio.sniff import looks_like_recording
-from wingtone.errors import RecordingError
+from wingtone.errors import InputError, RecordingError
+from wingtone.files import check_file, what_is
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -34,6 +36,10 @@ _SUFFIXES = re.compile(
 """A file so named is meant as a recording even when its content is not: opening it then says why."""
 
 
+_OF_THE_SYSTEM = {"lost+found", "System Volume Information", "$RECYCLE.BIN", "__MACOSX", "@eaDir"}
+"""Folders that systems, archives and network disks make for themselves: nobody's recordings are in them."""
+
+
 def find_recordings(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
     """List the recordings among files and folders.
 
@@ -42,7 +48,9 @@ def find_recordings(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
     paths
         Files are taken as they are, whatever they hold. Folders are walked to the bottom (not through
         linked folders); in them, a file counts when its content is a sound or video container or its name
-        ends like one. Hidden files and folders (leading dot) are passed over.
+        ends like one, also a link that leads nowhere. Hidden files and folders (leading dot) and what
+        systems keep for themselves are passed over. A folder inside that may not be read is in the list
+        itself: opening it then says why, and the others go on.
 
     Returns
     -------
@@ -52,12 +60,17 @@ def find_recordings(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
     Raises
     ------
     RecordingError
-        A path does not exist, a folder cannot be read, or a folder holds no recording.
+        A path does not exist or cannot be looked at, a folder that was given cannot be read, or it holds
+        no recording.
     """
     found: dict[Path, None] = {}
     for given in paths:
         path = Path(given)
-        if path.is_dir():
+        try:
+            kind = what_is(path)
+        except InputError as error:
+            raise RecordingError(error.what, remedy=error.remedy, where=path) from error
+        if kind == "folder":
             inside = sorted(_walk(path))
             if not inside:
                 raise RecordingError(
@@ -66,7 +79,7 @@ def find_recordings(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
                     where=path,
                 )
             found.update(dict.fromkeys(inside))
-        elif path.exists():
+        elif kind != "nothing":
             found[path] = None
         else:
             raise RecordingError(
@@ -81,21 +94,34 @@ def named_like_recording(name: str) -> bool:
 
 
 def _walk(folder: Path) -> Iterator[Path]:
-    def stop(error: OSError) -> None:
-        raise RecordingError(
-            "this folder may not be read", remedy="check who is allowed to read it", where=error.filename
-        )
-
-    for here, folders, names in os.walk(folder, onerror=stop):
-        folders[:] = [name for name in folders if not name.startswith(".")]
+    closed: list[Path] = []
+    for here, folders, names in os.walk(folder, onerror=lambda error: closed.append(Path(error.filename))):
+        folders[:] = [name for name in folders if not name.startswith(".") and name not in _OF_THE_SYSTEM]
         for name in names:
             path = Path(here, name)
-            if not name.startswith(".") and path.is_file() and (named_like_recording(name) or _is_one(path)):
+            meant = named_like_recording(name) and not _is_special(path)
+            if not name.startswith(".") and (meant or _is_one(path)):
                 yield path
+    if folder in closed:
+        raise RecordingError(
+            "this folder may not be read", remedy="check who is allowed to read it", where=folder
+        )
+    yield from closed
+
+
+def _is_special(path: Path) -> bool:
+    """Whether it is a pipe or a device; what cannot be looked at is none, so that opening it tells why."""
+    try:
+        mode = path.lstat().st_mode
+    except OSError:
+        return False
+    return not (stat.S_ISREG(mode) or stat.S_ISLNK(mode))
 
 
 def _is_one(path: Path) -> bool:
     try:
+        if not path.is_file():  # a pipe would be waited for
+            return False
         with path.open("rb") as file:
             return looks_like_recording(file)
     except OSError:
@@ -110,6 +136,10 @@ def sha256_of(path: str | os.PathLike[str]) -> str:
     RecordingError
         The file cannot be read.
     """
+    try:
+        check_file(path, remedy="check the name and the folder")
+    except InputError as error:
+        raise RecordingError(error.what, remedy=error.remedy, where=path) from error
     try:
         with Path(path).open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()

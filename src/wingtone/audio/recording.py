@@ -18,6 +18,7 @@ Recording, RecordingInfo, Remark
 
 from __future__ import annotations
 
+import os
 import stat
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,7 +30,6 @@ from wingtone.audio.resample import blocks_of, resampled
 from wingtone.errors import RecordingError
 
 if TYPE_CHECKING:
-    import os
     from collections.abc import Iterable, Iterator
     from types import TracebackType
 
@@ -225,8 +225,11 @@ class Recording:
 
     @property
     def declared_s(self) -> float:
-        """Length that the file states before it is decoded, s; 0 where it does not know. It may be wrong."""
-        return self._decoder.declared_s()
+        """Length that the file states before it is decoded, s; 0 where it does not know.
+
+        It may be wrong, but is not longer than a file of this size can hold.
+        """
+        return min(self._decoder.declared_s(), self._decoder.most_s())
 
     @property
     def seeks(self) -> bool:
@@ -337,6 +340,9 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
     with foreign_errors(path):
         mode = path.stat().st_mode
     if stat.S_ISDIR(mode):
+        if not os.access(path, os.R_OK | os.X_OK):
+            remedy = "check who is allowed to read it"
+            raise RecordingError("this folder may not be read", remedy=remedy, where=path)
         raise RecordingError(
             "is a folder", remedy="give the recordings in it, or let wingtone walk it", where=path
         )

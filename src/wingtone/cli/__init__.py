@@ -3,12 +3,14 @@
 The commands parse, call and print; the work is done in the rooms below. Nothing here imports the science
 before a command needs it, so ``wingtone --help`` is quick.
 
-Exit status: 0 all done; 1 at least one input could not be processed; 2 wrong usage; 130 stopped by Ctrl-C.
+Exit status: 0 all done; 1 at least one input could not be processed; 2 wrong usage; 130 stopped by Ctrl-C,
+143 by SIGTERM, 129 by SIGHUP.
 """
 
 from __future__ import annotations
 
 import importlib
+import sys
 from typing import Any
 
 import click
@@ -16,6 +18,7 @@ import click
 from wingtone import __version__
 from wingtone.cli.command import write_examples
 from wingtone.cli.faults import debug_option, exit_status, show, show_unexpected
+from wingtone.cli.process import StdoutError, surroundings
 from wingtone.errors import WingtoneError
 
 __all__ = ["COMMANDS", "main"]
@@ -33,7 +36,7 @@ COMMANDS = (
     "assess",
     "fauna",
 )
-"""In the order of ``wingtone --help``. Command ``x`` is `wingtone.cli.x_command.x`."""
+"""In the order of ``wingtone --help``. Command ``x`` is the function ``x`` of ``wingtone.cli.x_command``."""
 
 EXAMPLES = (
     "wingtone demo                                     try it on the bundled clips",
@@ -56,9 +59,30 @@ class _Commands(click.Group):
         command: click.Command = getattr(module, cmd_name)
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as error:
+            from difflib import get_close_matches
+
+            near = get_close_matches(args[0], COMMANDS, n=1)
+            if not near:
+                raise
+            raise click.UsageError(f"{error.message} Did you mean {near[0]!r}?", ctx) from error
+
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         write_examples(EXAMPLES, formatter)
         super().format_epilog(ctx, formatter)
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        with surroundings():
+            try:
+                return super().main(*args, **kwargs)
+            except StdoutError as error:  # of the help, which click writes before anything is invoked
+                show(error)
+                sys.exit(exit_status(error))
 
     def invoke(self, ctx: click.Context) -> Any:
         try:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -11,8 +10,8 @@ import click
 
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, show, warn
-from wingtone.cli.options import format_option
-from wingtone.cli.tables import columns, paragraph, width
+from wingtone.cli.options import figure_option, format_option
+from wingtone.cli.tables import columns, paragraph, tell
 from wingtone.errors import one_line
 
 if TYPE_CHECKING:
@@ -24,10 +23,11 @@ if TYPE_CHECKING:
     from wingtone.learn.labels import Labels, Target
     from wingtone.learn.scores import Interval
 
-__all__ = ["assess", "assessed_lines", "gathered", "show_notes", "tell"]
+__all__ = ["assess", "assessed_lines", "gathered", "show_notes"]
 
 SCHEMA = "wingtone/assess/1"
 MOST_FEATURES = 8
+"""Ours: what fits on a screen; JSON has all."""
 
 
 @click.command(
@@ -40,12 +40,7 @@ MOST_FEATURES = 8
 )
 @click.argument("model", type=click.Path(path_type=Path), metavar="MODEL")
 @click.argument("labels", type=click.Path(path_type=Path), metavar="LABELS")
-@click.option(
-    "--figure",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="Draw the figures on one page (.png, .svg or .pdf).",
-)
+@figure_option("Draw the figures on one page")
 @format_option("table", "json")
 @debug_option
 def assess(model: Path, labels: Path, figure: Path | None, layout: str) -> None:
@@ -58,7 +53,7 @@ def assess(model: Path, labels: Path, figure: Path | None, layout: str) -> None:
     from wingtone.learn.model_file import load_model
 
     if figure is not None:
-        from wingtone.figures.recording import check_target
+        from wingtone.figures.style import check_target
 
         check_target(figure)
     loaded = load_model(model)
@@ -98,12 +93,6 @@ def gathered(
     for error in failed:
         show(error)
     return dataset, failed
-
-
-def tell(text: str) -> None:
-    """Say on a terminal how far things are, in place of what was said before; nothing elsewhere."""
-    if sys.stderr.isatty():
-        click.echo(f"\r\x1b[2K{text[: width() - 1]}", nl=False, err=True)
 
 
 def show_notes(notes: Sequence[str]) -> None:

@@ -13,7 +13,7 @@ import click
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option
 from wingtone.cli.inputs import Inputs
-from wingtone.cli.options import FiniteRange, fauna_option, flight_threshold_option
+from wingtone.cli.options import FiniteRange, fauna_option, flight_threshold_option, mapping_option
 from wingtone.cli.tables import columns, paragraph
 from wingtone.errors import OutputError, RequestError
 
@@ -64,13 +64,7 @@ def _minutes(_: click.Context, parameter: click.Parameter, text: str) -> float |
     help="Where the recordings are; again for another folder.",
 )
 @click.option("--out", type=click.Path(path_type=Path), required=True, metavar="FILE", help="The new table.")
-@click.option(
-    "--map",
-    "mapping",
-    multiple=True,
-    metavar="HEADING=FIELD",
-    help="What a column means, where the headings do not say it, as 'Sound=recording' or 'Seen on=date'.",
-)
+@mapping_option
 @click.option(
     "--tolerance",
     "tolerance_min",

@@ -9,6 +9,7 @@
 
 from __future__ import annotations
 
+import os
 import traceback
 
 import click
@@ -36,7 +37,10 @@ debug_option = click.option(
 
 def show(error: WingtoneError) -> None:
     """Print one of our errors; a table's faults line by line."""
-    if isinstance(error, TableError):
+    if isinstance(error, TableError) and len(error.faults) == 1:
+        remedy = f" ({error.remedy})" if error.remedy else ""
+        click.echo(f"wingtone: {one_line(f'{error.faults[0]}{remedy}')}", err=True)
+    elif isinstance(error, TableError):
         for fault in error.faults:
             click.echo(f"wingtone: {fault}", err=True)
         if error.remedy:
@@ -46,10 +50,15 @@ def show(error: WingtoneError) -> None:
 
 
 def show_unexpected(error: Exception, *, where: object = "") -> None:
-    """Print an error that is a fault of ours, naming the input concerned."""
+    """Print an error that nobody foresaw, naming the input concerned: a fault of ours, or of the machine."""
     head = f"{where}: " if where else ""
     what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
     text = f"{head}something went wrong inside wingtone: {what} (please report it, with what --debug shows)"
+    if isinstance(error, OSError) and error.strerror:
+        at = f"{os.fsdecode(error.filename)}: " if isinstance(error.filename, str | bytes) else head
+        text = f"{at}{error.strerror} (check the name, the room on the disk and your rights there)"
+    elif isinstance(error, MemoryError):
+        text = f"{head}there is not enough memory for this (close other programs, or take less at a time)"
     click.echo(f"wingtone: {one_line(text)}", err=True)
     if click.get_current_context().meta.get(_DEBUG):
         click.echo("".join(traceback.format_exception(error)), err=True, nl=False)

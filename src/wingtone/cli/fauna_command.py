@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING
 import click
 
 from wingtone.cli.command import Command, write_examples
-from wingtone.cli.options import format_option
+from wingtone.cli.faults import debug_option
+from wingtone.cli.options import fauna_option, format_option
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from wingtone.fauna import Fauna, Taxon
 
 __all__ = ["fauna"]
@@ -29,14 +32,6 @@ class _Group(click.Group):
             ),
             formatter,
         )
-
-
-fauna_option = click.option(
-    "--fauna",
-    "folder",
-    metavar="FOLDER",
-    help="Your own fauna: a folder of tables. Without it, the British and Irish one.",
-)
 
 
 @click.group("fauna", cls=_Group)
@@ -59,11 +54,12 @@ def fauna() -> None:
 )
 @fauna_option
 @format_option("table", "json")
-def list_command(folder: str | None, layout: str) -> None:
+@debug_option
+def list_command(fauna_folder: Path | None, layout: str) -> None:
     """List all taxa: bumblebees, those that are gone, and what is taken for a bumblebee."""
     from wingtone.fauna import load
 
-    known = load(folder)
+    known = load(fauna_folder)
     if layout == "json":
         for taxon in known.taxa:
             click.echo(json.dumps(_as_json(known, taxon), ensure_ascii=False))
@@ -94,7 +90,8 @@ def list_command(folder: str | None, layout: str) -> None:
 )
 @click.argument("taxon", nargs=-1, required=True, metavar="TAXON")
 @fauna_option
-def show_command(taxon: tuple[str, ...], folder: str | None) -> None:
+@debug_option
+def show_command(taxon: tuple[str, ...], fauna_folder: Path | None) -> None:
     """Show the sheet of one taxon: sizes, tone, season, looks, look-alikes, sources.
 
     TAXON is a scientific or plain name, or its beginning.
@@ -103,7 +100,7 @@ def show_command(taxon: tuple[str, ...], folder: str | None) -> None:
     from wingtone.fauna import load
     from wingtone.fauna.sheet import BLOCKS, PLAIN_BLOCKS, sheet
 
-    known = load(folder)
+    known = load(fauna_folder)
     blocks = BLOCKS if _can_print(BLOCKS) else PLAIN_BLOCKS
     click.echo(sheet(known, known.taxon(" ".join(taxon)), width=width(), blocks=blocks))
 
@@ -114,6 +111,7 @@ def show_command(taxon: tuple[str, ...], folder: str | None) -> None:
     examples=("wingtone fauna check my_fauna",),
 )
 @click.argument("folder", metavar="FOLDER")
+@debug_option
 @click.pass_context
 def check_command(ctx: click.Context, folder: str) -> None:
     """Check a fauna of your own: every fault at once, with file, line and column.

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import importlib.util
 import json
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -22,15 +20,17 @@ from wingtone.cli.options import (
     fauna_option,
     flight_threshold_option,
     format_option,
+    model_option,
+    notebook_option,
     observation_options,
     recordings_argument,
 )
 from wingtone.cli.reports import answered_lines, measured_lines
-from wingtone.errors import MissingExtraError
 
 if TYPE_CHECKING:
     import datetime
     from collections.abc import Sequence
+    from pathlib import Path
 
     from wingtone.clip import Measurement
     from wingtone.evidence import Answer
@@ -66,22 +66,10 @@ __all__ = ["identify"]
     help="The tone of the flight in hertz, when there is no recording.",
 )
 @fauna_option
-@click.option(
-    "--model",
-    "model_path",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="A classifier of wingtone train, in place of the built-in tone cue.",
-)
+@model_option
 @flight_threshold_option
 @click.option("--record", "keep", is_flag=True, help="Keep the answer in your notebook, as a hint.")
-@click.option(
-    "--notebook",
-    "notebook_path",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="The notebook for --record; without it, the one in your own data folder.",
-)
+@notebook_option
 @debug_option
 def identify(
     recordings: tuple[str, ...],
@@ -137,14 +125,10 @@ def identify(
 
 
 def _model(path: Path, *, fauna: Fauna) -> Model:
-    """Read a model, and refuse one that is of no use here before any recording is opened."""
-    from wingtone.learn.model import check_usable
-    from wingtone.learn.model_file import load_model
+    """Read a model, and tell what must be told whenever it is used."""
+    from wingtone.learn.model_file import usable_model
 
-    model = load_model(path)
-    check_usable(model, fauna=fauna)
-    if importlib.util.find_spec("librosa") is None:
-        raise MissingExtraError("listening with a model (librosa)", "learn")
+    model = usable_model(path, fauna=fauna)
     if model.notice:
         warn(model.notice, where=path)
     return model

@@ -6,13 +6,13 @@
 from __future__ import annotations
 
 import contextlib
-import sys
 from typing import TYPE_CHECKING
 
 import click
 
 from wingtone.cli.faults import show, show_unexpected, warn
-from wingtone.cli.tables import bar, width
+from wingtone.cli.process import StdoutError
+from wingtone.cli.tables import bar, tell
 from wingtone.errors import RequestError, WingtoneError, one_line
 
 if TYPE_CHECKING:
@@ -58,8 +58,8 @@ class Inputs:
         """Keep an error inside the block to one line on stderr, and remember that something failed."""
         try:
             yield
-        except BrokenPipeError:
-            raise
+        except (BrokenPipeError, StdoutError):
+            raise  # nobody gets the other results either
         except RequestError:
             raise  # wrong for every input alike
         except WingtoneError as error:
@@ -108,14 +108,10 @@ class _Progress:
 
     def __init__(self, path: Path, *, done: int, of: int) -> None:
         self._head = f"[{bar(done / of):.<20}] {done + 1} of {of}: {one_line(path.name)}"
-        self._terminal = sys.stderr.isatty()
         self.heard(0.0)
 
     def heard(self, time_s: float) -> None:
-        if self._terminal:
-            text = f"{self._head}, {time_s / 60:.1f} min heard"
-            click.echo(f"\r\x1b[2K{text[: width() - 1]}", nl=False, err=True)
+        tell(f"{self._head}, {time_s / 60:.1f} min heard")
 
     def clear(self) -> None:
-        if self._terminal:
-            click.echo("\r\x1b[2K", nl=False, err=True)
+        tell("")

@@ -62,14 +62,12 @@ def records_of_measurement(
 
 
 def _place_of(measurement: Measurement) -> Place | None:
+    from wingtone.clip import stated_place
     from wingtone.errors import PlaceError
-    from wingtone.notebook.places import place_from_degrees
 
     recording = measurement.recording
-    if recording.latitude_deg is None or recording.longitude_deg is None:
-        return None
     try:
-        return place_from_degrees(recording.latitude_deg, recording.longitude_deg)
+        return stated_place(recording)
     except PlaceError:
         # The figures stay out of the text: a recording's place may be private.
         warn("the place that the recording states makes no sense and was left out", where=recording.path)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import csv
-import io
 import json
+import unicodedata
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -14,8 +14,9 @@ from wingtone.bout_table import COLUMNS, bout_rows, csv_values
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option
 from wingtone.cli.inputs import Inputs
-from wingtone.cli.options import flight_threshold_option, format_option, recordings_argument
+from wingtone.cli.options import figure_option, flight_threshold_option, format_option, recordings_argument
 from wingtone.cli.reports import measured_lines
+from wingtone.cli.tables import csv_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,12 +46,7 @@ TRACK_COLUMNS = ("time_s", "f0_hz", "kind", "f0_second_hz")
     metavar="FOLDER",
     help="Write the tone every 10 ms of each recording to FOLDER, as <name>.track.csv.",
 )
-@click.option(
-    "--figure",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="Draw spectrogram, tone and bouts of one recording to FILE (.png, .svg or .pdf).",
-)
+@figure_option("Draw spectrogram, tone and bouts of one recording")
 @flight_threshold_option
 @debug_option
 def measure(
@@ -68,7 +64,7 @@ def measure(
     """
     inputs = Inputs(recordings, flight_threshold=flight_threshold)
     if figure is not None:
-        from wingtone.figures.recording import check_target
+        from wingtone.figures.style import check_target
 
         check_target(figure)
         if len(inputs.paths) > 1:
@@ -77,7 +73,7 @@ def measure(
         _make_folder(tracks)
     names = track_names(inputs.paths)
     if layout == "csv":
-        click.echo(_csv_line(COLUMNS), nl=False)
+        click.echo(csv_text([COLUMNS]), nl=False)
     for measurement in inputs.measured():
         path = measurement.recording.path
         with inputs.contained(path):
@@ -98,18 +94,11 @@ def _laid_out(measurement: Measurement, layout: str) -> str:
         return "\n".join(measured_lines(measurement)) + "\n\n"
     if layout == "json":
         return json.dumps(measure_json(measurement), ensure_ascii=False, allow_nan=False) + "\n"
-    return "".join(_csv_line(csv_values(row)) for row in bout_rows(measurement))
-
-
-def _csv_line(values: Sequence[Any]) -> str:
-    """Write one row of RFC 4180 CSV, None as nothing; lines end as the terminal's do."""
-    text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerow(values)
-    return text.getvalue()
+    return csv_text(csv_values(row) for row in bout_rows(measurement))
 
 
 def track_names(paths: Sequence[Path]) -> dict[Path, str]:
-    """Name a track file for each recording, no two alike even where case does not count.
+    """Name a track file for each recording, no two alike even where case and form of accents do not count.
 
     The name is that of the recording without its ending; where another recording has taken it, the
     ending stays, and after that a number is added.
@@ -118,10 +107,15 @@ def track_names(paths: Sequence[Path]) -> dict[Path, str]:
     taken: set[str] = set()
     for path in paths:
         tries = iter((path.stem, path.name, *(f"{path.name}-{n}" for n in range(2, len(paths) + 2))))
-        name = next(name for name in tries if name.casefold() not in taken)
-        taken.add(name.casefold())
+        name = next(name for name in tries if _key(name) not in taken)
+        taken.add(_key(name))
         names[path] = f"{name}.track.csv"
     return names
+
+
+def _key(name: str) -> str:
+    """What is common to names that some file systems take for one: capitals and forms of accents."""
+    return unicodedata.normalize("NFC", name).casefold()
 
 
 def _make_folder(folder: Path) -> None:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import dataclasses
-import io
 import itertools
 import json
 from pathlib import Path
@@ -17,7 +15,8 @@ from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.keeping import given_of, records_of_measurement
 from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options
 from wingtone.cli.notebook_reports import entry_json, in_a_line, record_json, record_lines, row_lines
-from wingtone.cli.options import fauna_option, format_option
+from wingtone.cli.options import by_option, fauna_option, format_option, mapping_option
+from wingtone.cli.tables import columns, csv_text
 from wingtone.errors import InputError, one_line
 
 if TYPE_CHECKING:
@@ -155,7 +154,12 @@ def _named(name: str, fauna_folder: Path | None) -> dict[str, str]:
     fauna = load(fauna_folder)
     fields = named(name, fauna)
     if name and not fields["vernacular"]:
-        warn(f"{name!r} is not a name in the fauna {fauna.id}; it is kept as it is written")
+        from difflib import get_close_matches
+
+        names = {known.casefold(): known for pair in fauna.vernaculars.items() for known in pair}
+        near = get_close_matches(name.casefold(), names, n=1, cutoff=0.8)
+        meant = f"; did you mean {names[near[0]]}?" if near else ""
+        warn(f"{name!r} is not a name in the fauna {fauna.id}; it is kept as it is written{meant}")
     return fields
 
 
@@ -209,7 +213,7 @@ def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **f
 @notebook.command(cls=Command, examples=("wingtone notebook remove 12", "wingtone notebook remove 12 --undo"))
 @click.argument("numbers", type=int, nargs=-1, required=True, metavar="NUMBER...")
 @click.option("--undo", is_flag=True, help="Bring removed records back.")
-@click.option("--by", default="", metavar="NAME", help="Who does it.")
+@by_option()
 @debug_option
 @click.pass_context
 def remove(ctx: click.Context, /, numbers: Sequence[int], undo: bool, by: str) -> None:
@@ -253,12 +257,8 @@ def list_command(ctx: click.Context, /, limit: int | None, layout: str, **chosen
         from wingtone.notebook.spreadsheets import safe_for_spreadsheets
         from wingtone.notebook.store import Row
 
-        out = io.StringIO()
-        writer = csv.writer(out, lineterminator="\n")
-        writer.writerow(Row._fields)
-        for row in rows:
-            writer.writerow(safe_for_spreadsheets("" if cell is None else str(cell)) for cell in row)
-        click.echo(out.getvalue(), nl=False)
+        cells = ([safe_for_spreadsheets("" if cell is None else str(cell)) for cell in row] for row in rows)
+        click.echo(csv_text([Row._fields, *cells]), nl=False)
         return
     click.echo("\n".join(row_lines(rows)))
 
@@ -324,7 +324,7 @@ def chart(ctx: click.Context, /, kind: str, out: Path, **chosen: Any) -> None:
 
     Rejected records are left out unless you ask for them with --status rejected.
     """
-    from wingtone.figures.recording import check_target
+    from wingtone.figures.style import check_target
 
     check_target(out)
     where = chosen_filter(**chosen)
@@ -438,7 +438,7 @@ def export(
         else:
             write = writing.write_csv if layout == "csv" else writing.write_geojson
             count = write(entries, out, disclosure=disclosure)
-    click.echo(f"{count} records written to {one_line(out)}")
+    click.echo(f"{count} record{'' if count == 1 else 's'} written to {one_line(out)}")
 
 
 def _not_rejected(opened: Notebook, where: Filter) -> Iterator[Entry]:
@@ -456,15 +456,9 @@ def _not_rejected(opened: Notebook, where: Filter) -> Iterator[Entry]:
     ),
 )
 @click.argument("table", type=click.Path(path_type=Path), metavar="TABLE")
-@click.option(
-    "--map",
-    "mapping",
-    multiple=True,
-    metavar="HEADING=FIELD",
-    help="What a column means, where the proposal is wrong.",
-)
+@mapping_option
 @click.option("--dry-run", is_flag=True, help="Only say what would be done.")
-@click.option("--by", default="", metavar="NAME", help="Who does it.")
+@by_option()
 @debug_option
 @click.pass_context
 def import_command(
@@ -485,8 +479,6 @@ def import_command(
             where=table,
         )
     if plan.mapping:
-        from wingtone.cli.tables import columns
-
         click.echo(
             "\n".join(columns(list(plan.mapping.items()), align="ll", headings=("column", "taken as"))),
             err=True,

@@ -6,11 +6,20 @@
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from wingtone.cli.options import FiniteRange
+from wingtone.cli.faults import warn
+from wingtone.cli.options import (
+    FiniteRange,
+    by_option,
+    hint_option,
+    place_option,
+    read_place,
+    temperature_option,
+)
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -37,20 +46,17 @@ def _day(_: click.Context, parameter: click.Parameter, text: str | None) -> dt.d
     return last if parameter.name == "until" else first
 
 
-def _place(_: click.Context, __: click.Parameter, text: str | None) -> Place | str | None:
-    if not text:
-        return text
-    from wingtone.notebook.places import parse_place
-
-    return parse_place(text)
+def _place(ctx: click.Context, parameter: click.Parameter, text: str | None) -> Place | str | None:
+    """Read a place; an empty text takes the place away."""
+    return read_place(ctx, parameter, text) if text else text
 
 
-def _near(_: click.Context, __: click.Parameter, text: str | None) -> Place | None:
-    if text is None:
-        return None
-    from wingtone.notebook.places import parse_place
-
-    return parse_place(text)
+def _photographs(_: click.Context, __: click.Parameter, paths: tuple[str, ...]) -> tuple[str, ...]:
+    """Say which are not there: only their paths are kept, and a slip of the pen would show years later."""
+    for path in paths:
+        if path and not os.path.exists(path):
+            warn("there is no such photograph; its path is kept as it is written", where=path)
+    return paths
 
 
 def field_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -65,12 +71,7 @@ def field_options(command: Callable[..., Any]) -> Callable[..., Any]:
             metavar="DATE",
             help="When: 2026-03-20, 2026-03-20T10:32+01:00, 20/03/2026, or start/end.",
         ),
-        click.option(
-            "--place",
-            callback=_place,
-            metavar="PLACE",
-            help='Where: "51.46,-0.30" or a grid reference as "TQ 18 75".',
-        ),
+        place_option(_place),
         click.option("--taxon", metavar="NAME", help='The name, as "Bombus terrestris".'),
         click.option(
             "--caste", type=click.Choice(["", *CASTES]), metavar="CASTE", help=f"One of {', '.join(CASTES)}."
@@ -78,21 +79,18 @@ def field_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--recorder", metavar="NAME", help="Who saw or recorded it."),
         click.option("--identified-by", metavar="NAME", help="Who decided on the name."),
         click.option("--status", type=click.Choice(STATUSES), help="What the name rests on."),
-        click.option(
-            "--temperature", "temperature_c", type=FiniteRange(-40, 60), metavar="CELSIUS", help="Of the air."
-        ),
-        click.option(
-            "--hint",
-            "hints",
-            multiple=True,
-            metavar="CHARACTER=STATE",
-            help="What was seen, as tail=white; again and again.",
-        ),
+        temperature_option(),
+        hint_option(),
         click.option("--notes", metavar="TEXT", help="Anything else."),
         click.option(
-            "--photo", "photographs", multiple=True, metavar="FILE", help="A photograph; again and again."
+            "--photo",
+            "photographs",
+            multiple=True,
+            callback=_photographs,
+            metavar="FILE",
+            help="A photograph; again and again.",
         ),
-        click.option("--by", default="", metavar="NAME", help="Who makes this entry."),
+        by_option(),
     )
     for option in reversed(options):
         command = option(command)
@@ -107,7 +105,7 @@ def filter_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--since", callback=_day, metavar="DATE", help="Seen on this day or later."),
         click.option("--until", callback=_day, metavar="DATE", help="Seen on this day or earlier."),
         click.option(
-            "--near", callback=_near, metavar="PLACE", help="Within a place, or around it: see --within."
+            "--near", callback=read_place, metavar="PLACE", help="Within a place, or around it: see --within."
         ),
         click.option(
             "--within", "within_km", type=FiniteRange(0, 20_000), metavar="KM", help="Of the place."

@@ -58,12 +58,26 @@ def record_lines(record: Record) -> list[str]:
             "tone",
             "" if tone is None else f"{tone.f0_hz:.1f} Hz ({tone.f0_low_hz:.1f} to {tone.f0_high_hz:.1f})",
         ),
-        ("why", "; ".join(e.get("summary") or "" for e in (record.answer or {}).get("evidence") or ())),
+        *_hint(record),
         ("photographs", ", ".join(record.photographs)),
         ("notes", record.notes),
         *record.other.items(),
     )
     return [line for label, text in parts if text for line in paragraph(text, label=f"{one_line(label):<14}")]
+
+
+def _hint(record: Record) -> list[tuple[str, str]]:
+    """What the program made of it: the name it would write down, reasons and their weights, versions."""
+    answer = record.answer or {}
+    written = answer.get("record_as") or {}
+    parts = [("hint", ", ".join(filter(None, (written.get("taxon"), written.get("reason")))))]
+    for piece in answer.get("evidence") or ():
+        weight = piece.get("weight_bits")
+        bits = "" if weight is None else f"{round(weight, 1) + 0.0:+.1f} bits  "
+        parts.append(("" if len(parts) > 1 else "why", f"{bits}{piece.get('summary') or ''}"))
+    if answer:
+        parts.append(("worked out by", ", ".join(filter(None, record.made_with.values()))))
+    return parts
 
 
 def row_lines(rows: Sequence[Row]) -> list[str]:

@@ -20,11 +20,21 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FiniteRange",
+    "by_option",
     "fauna_option",
+    "figure_option",
     "flight_threshold_option",
     "format_option",
+    "hint_option",
+    "mapping_option",
+    "model_option",
+    "notebook_option",
     "observation_options",
+    "place_option",
+    "read_day",
+    "read_place",
     "recordings_argument",
+    "temperature_option",
 ]
 
 
@@ -83,7 +93,97 @@ class FiniteRange(click.FloatRange):
         return number
 
 
-def _date(_: click.Context, __: click.Parameter, text: str | None) -> datetime.date | None:
+def model_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--model``: a trained classifier."""
+    option = click.option(
+        "--model",
+        "model_path",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        help="A classifier of wingtone train, in place of the built-in tone cue.",
+    )
+    decorated: Callable[..., Any] = option(command)
+    return decorated
+
+
+def notebook_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--notebook``: where records are kept."""
+    option = click.option(
+        "--notebook",
+        "notebook_path",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        help="The notebook; without it, the one in your own data folder.",
+    )
+    decorated: Callable[..., Any] = option(command)
+    return decorated
+
+
+def figure_option(what: str) -> Callable[[Any], Any]:
+    """Let the user have a figure drawn; ``what`` begins the help."""
+    return click.option(
+        "--figure",
+        type=click.Path(dir_okay=False, path_type=Path),
+        metavar="FILE",
+        help=f"{what} to FILE (.png, .svg or .pdf).",
+    )
+
+
+def mapping_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--map``: what the columns of somebody's table mean."""
+    option = click.option(
+        "--map",
+        "mapping",
+        multiple=True,
+        metavar="HEADING=FIELD",
+        help="What a column means where its heading does not say it, as 'Sound=recording' or 'Seen on=date'.",
+    )
+    decorated: Callable[..., Any] = option(command)
+    return decorated
+
+
+def by_option() -> Callable[[Any], Any]:
+    """Let the user say who makes a change."""
+    return click.option("--by", default="", metavar="NAME", help="Who makes this entry.")
+
+
+def temperature_option() -> Callable[[Any], Any]:
+    """Let the user give the temperature of the air."""
+    from wingtone.notebook.records import COLDEST_C, WARMEST_C
+
+    return click.option(
+        "--temperature",
+        "temperature_c",
+        type=FiniteRange(COLDEST_C, WARMEST_C),
+        metavar="CELSIUS",
+        help="Air temperature.",
+    )
+
+
+def hint_option() -> Callable[[Any], Any]:
+    """Let the user say what was seen."""
+    return click.option(
+        "--hint",
+        "hints",
+        multiple=True,
+        metavar="CHARACTER=STATE",
+        help="What you saw, as tail=white; again and again. A hint that is not known is answered with the "
+        "list of those that are.",
+    )
+
+
+def place_option(read: Callable[..., Any]) -> Callable[[Any], Any]:
+    """Let the user say where; ``read`` is `read_place`, or one that takes an empty text as well."""
+    return click.option(
+        "--place",
+        callback=read,
+        metavar="PLACE",
+        help='Where: latitude and longitude as "51.46,-0.30", or a grid reference as "TQ 18 75".',
+    )
+
+
+def read_day(_: click.Context, __: click.Parameter, text: str | None) -> datetime.date | None:
+    """Read a day, for click; None stays None."""
     if text is None:
         return None
     from wingtone.evidence.dates import parse_date
@@ -91,7 +191,8 @@ def _date(_: click.Context, __: click.Parameter, text: str | None) -> datetime.d
     return parse_date(text)
 
 
-def _place(_: click.Context, __: click.Parameter, text: str | None) -> Place | None:
+def read_place(_: click.Context, __: click.Parameter, text: str | None) -> Place | None:
+    """Read a place, for click; None stays None."""
     if text is None:
         return None
     from wingtone.notebook.places import parse_place
@@ -104,31 +205,13 @@ def observation_options(command: Callable[..., Any]) -> Callable[..., Any]:
     options = (
         click.option(
             "--date",
-            callback=_date,
+            callback=read_day,
             metavar="DATE",
             help="Day of the observation, as 2026-03-20. Without it, the day the recording states.",
         ),
-        click.option(
-            "--place",
-            callback=_place,
-            metavar="PLACE",
-            help='Where: latitude and longitude as "51.46,-0.30", or a grid reference as "TQ 18 75".',
-        ),
-        click.option(
-            "--temperature",
-            "temperature_c",
-            type=FiniteRange(-30, 60),
-            metavar="CELSIUS",
-            help="Air temperature.",
-        ),
-        click.option(
-            "--hint",
-            "hints",
-            multiple=True,
-            metavar="CHARACTER=STATE",
-            help="What you saw, as tail=white; again and again. A hint that is not known is answered with "
-            "the list of those that are.",
-        ),
+        place_option(read_place),
+        temperature_option(),
+        hint_option(),
     )
     for option in reversed(options):
         command = option(command)

@@ -9,7 +9,7 @@ import click
 
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
-from wingtone.cli.options import fauna_option
+from wingtone.cli.options import fauna_option, model_option, notebook_option
 
 __all__ = ["page"]
 
@@ -30,21 +30,9 @@ __all__ = ["page"]
     metavar="FOLDER",
     help="Where recordings lie that you bring in; without it, in your own data folder.",
 )
-@click.option(
-    "--notebook",
-    "notebook_path",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="The notebook; without it, the one in your own data folder.",
-)
+@notebook_option
 @fauna_option
-@click.option(
-    "--model",
-    "model_path",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="A classifier of wingtone train, in place of the built-in tone cue.",
-)
+@model_option
 @click.option("--port", type=click.IntRange(0, 65535), metavar="NUMBER", help="Exactly this port.")
 @click.option(
     "--lan",

@@ -156,9 +156,7 @@ def _record_name(record: RecordAs, fauna: Fauna) -> str:
         return "nothing yet"
     if record.rank == "genus":
         return f"{record.taxon}, a bumblebee"
-    names = {taxon.taxon: taxon.vernacular for taxon in fauna.taxa}
-    names |= {aggregate.aggregate: aggregate.vernacular for aggregate in fauna.aggregates}
-    vernacular = names.get(record.taxon)
+    vernacular = fauna.vernaculars.get(record.taxon)
     return f"{record.taxon}, {vernacular}" if vernacular else record.taxon
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,8 +10,16 @@ import click
 
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option
-from wingtone.cli.options import FiniteRange, fauna_option, format_option
-from wingtone.cli.tables import columns, paragraph
+from wingtone.cli.options import (
+    FiniteRange,
+    fauna_option,
+    figure_option,
+    format_option,
+    place_option,
+    read_day,
+    read_place,
+)
+from wingtone.cli.tables import columns, csv_text, paragraph
 
 if TYPE_CHECKING:
     import datetime
@@ -23,22 +29,6 @@ if TYPE_CHECKING:
     from wingtone.population.distribution import Quantile
 
 __all__ = ["sizes"]
-
-
-def _day(_: click.Context, __: click.Parameter, text: str | None) -> datetime.date | None:
-    if text is None:
-        return None
-    from wingtone.evidence.dates import parse_date
-
-    return parse_date(text)
-
-
-def _place(_: click.Context, __: click.Parameter, text: str | None) -> Place | None:
-    if text is None:
-        return None
-    from wingtone.notebook.places import parse_place
-
-    return parse_place(text)
 
 
 @click.command(
@@ -52,12 +42,7 @@ def _place(_: click.Context, __: click.Parameter, text: str | None) -> Place | N
 )
 @click.argument("measurements", metavar="MEASUREMENTS...", nargs=-1, required=True)
 @format_option("table", "json", "csv")
-@click.option(
-    "--figure",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="Draw it all to FILE (.svg, .pdf or .png).",
-)
+@figure_option("Draw it all")
 @click.option(
     "--group-by",
     type=click.Choice(("site", "month", "folder")),
@@ -87,14 +72,9 @@ def _place(_: click.Context, __: click.Parameter, text: str | None) -> Place | N
     help="After so long a silence, whoever is heard counts as another bee.",
 )
 @click.option(
-    "--date", callback=_day, metavar="DATE", help="Day of the recordings that state none, as 2026-03-20."
+    "--date", callback=read_day, metavar="DATE", help="Day of the recordings that state none, as 2026-03-20."
 )
-@click.option(
-    "--place",
-    callback=_place,
-    metavar="PLACE",
-    help='Where: latitude and longitude as "51.46,-0.30", or a grid reference as "TQ 18 75".',
-)
+@place_option(read_place)
 @fauna_option
 @debug_option
 def sizes(
@@ -120,7 +100,7 @@ def sizes(
     from wingtone.population.work import sizes_of
 
     if figure is not None:
-        from wingtone.figures.recording import check_target
+        from wingtone.figures.style import check_target
 
         check_target(figure)
     if sites_file is not None and group_by not in (None, "site"):
@@ -153,12 +133,9 @@ def _laid_out(found: Sizes, layout: str) -> str:
     from wingtone.notebook.spreadsheets import safe_for_spreadsheets
 
     rows = found.rows()
-    text = io.StringIO()
-    writer = csv.DictWriter(text, rows[0].keys(), lineterminator="\n")
-    writer.writeheader()
-    for row in rows:  # names of sites and folders are the user's
-        writer.writerow({k: safe_for_spreadsheets(v) if isinstance(v, str) else v for k, v in row.items()})
-    return text.getvalue()
+    # Names of sites and folders are the user's.
+    cells = ([safe_for_spreadsheets(v) if isinstance(v, str) else v for v in row.values()] for row in rows)
+    return csv_text([rows[0].keys(), *cells])
 
 
 def _told(found: Sizes) -> list[str]:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
-import sys
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,7 +12,7 @@ import click
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.options import flight_threshold_option
-from wingtone.cli.tables import bar, columns, paragraph, width
+from wingtone.cli.tables import bar, columns, paragraph, tell
 from wingtone.errors import MissingExtraError, OutputError, one_line
 from wingtone.pitch_names import note_name
 
@@ -102,7 +100,7 @@ def survey(
             "--workers are processes here, --scheduler is a cluster; leave one of them out."
         )
     if figure is not None:
-        from wingtone.figures.recording import check_target
+        from wingtone.figures.style import check_target
 
         check_target(figure)
     from wingtone.survey import preview, run_survey
@@ -143,8 +141,6 @@ def _settings(model_path: Path | None, flight_threshold: float | None) -> Settin
 
     settings = settings_for(flight_threshold=flight_threshold, model=model_path)
     if model_path is not None:
-        if importlib.util.find_spec("librosa") is None:
-            raise MissingExtraError("listening with a model (librosa)", "learn")
         from wingtone.learn.model_file import load_model
 
         notice = load_model(model_path).notice
@@ -170,20 +166,18 @@ class _ProgressLine:
     """One line on the terminal that says how far the survey is; nothing elsewhere."""
 
     def __init__(self) -> None:
-        self._terminal = sys.stderr.isatty()
         self._drawn = 0.0
 
     def show(self, progress: Progress) -> None:
         """Draw it, not too often."""
         now = time.monotonic()
-        if self._terminal and (now - self._drawn > REDRAW_S or progress.done == progress.of):
+        if now - self._drawn > REDRAW_S or progress.done == progress.of:
             self._drawn = now
-            click.echo(f"\r\x1b[2K{progress_text(progress)[: width() - 1]}", nl=False, err=True)
+            tell(progress_text(progress))
 
     def clear(self) -> None:
         """Leave the terminal as it was."""
-        if self._terminal:
-            click.echo("\r\x1b[2K", nl=False, err=True)
+        tell("")
 
 
 def progress_text(progress: Progress) -> str:
@@ -217,7 +211,7 @@ def _draw(summary: Summary, out: str, figure: Path | None) -> str | None:
     """Draw the figure where it is wanted and there is something to draw; the tables come first."""
     if not summary.n_flight and not summary.heard_s:
         return None
-    from wingtone.figures.recording import check_target
+    from wingtone.figures.style import check_target
     from wingtone.figures.survey import draw_survey
     from wingtone.survey.places import Output
 

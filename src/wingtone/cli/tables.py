@@ -4,21 +4,28 @@
 - `paragraph`: wrapped text with a hanging indent.
 - `bar`: a share as a row of marks.
 - `width`: how wide the text may be.
+- `tell`: a line on the terminal that the next one takes the place of.
+- `csv_text`: rows as CSV.
 """
 
 from __future__ import annotations
 
+import io
 import re
 import shutil
+import sys
 import textwrap
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import click
 
 from wingtone.errors import one_line
+from wingtone.notebook.spreadsheets import row_writer
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
-__all__ = ["bar", "columns", "paragraph", "width"]
+__all__ = ["bar", "columns", "csv_text", "paragraph", "tell", "width"]
 
 GAP = "  "
 UNIT = re.compile(r"(?<=\d) (?=%|Hz|mm|m/s|dB|kHz)")
@@ -88,3 +95,19 @@ def paragraph(text: str, *, label: str = "", indent: int = 2) -> list[str]:
 def bar(share: float, *, size: int = 20) -> str:
     """Draw a share of 0..1 as marks, at least one for anything that is not nothing."""
     return "#" * max(round(share * size), 1 if share > 0 else 0)
+
+
+def tell(text: str) -> None:
+    """Say on a terminal how far things are, in place of what was said before; nothing elsewhere.
+
+    An empty text leaves the line as it was before anything was said.
+    """
+    if sys.stderr.isatty():
+        click.echo(f"\r\x1b[2K{text[: width() - 1]}", nl=False, err=True)
+
+
+def csv_text(rows: Iterable[Iterable[Any]]) -> str:
+    """Write rows of RFC 4180 CSV, None as nothing; lines end as the terminal's do."""
+    text = io.StringIO()
+    row_writer(text).writerows(rows)
+    return text.getvalue()

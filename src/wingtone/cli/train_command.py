@@ -7,19 +7,18 @@ from typing import TYPE_CHECKING
 
 import click
 
-from wingtone.cli.assess_command import assessed_lines, gathered, show_notes, tell
+from wingtone.cli.assess_command import assessed_lines, gathered, show_notes
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, show
-from wingtone.cli.options import format_option
-from wingtone.cli.tables import columns, paragraph
+from wingtone.cli.options import figure_option, format_option
+from wingtone.cli.tables import columns, paragraph, tell
 from wingtone.errors import OutputError
+from wingtone.learn.kinds import KINDS
 
 if TYPE_CHECKING:
     from wingtone.learn.labels import Labels
 
 __all__ = ["train"]
-
-KINDS = ("logistic", "discriminant", "forest", "boosting")
 
 
 @click.command(
@@ -65,12 +64,7 @@ KINDS = ("logistic", "discriminant", "forest", "boosting")
 @click.option(
     "--name", default="", metavar="NAME", help="Short name of the model; without it that of the file."
 )
-@click.option(
-    "--figure",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="Draw how good it is on one page (.png, .svg or .pdf).",
-)
+@figure_option("Draw how good it is on one page")
 @format_option("table", "json")
 @debug_option
 def train(
@@ -94,7 +88,7 @@ def train(
     if not check and out is None:
         raise click.UsageError("say where to write the model with --out, or only look with --check.")
     if figure is not None:
-        from wingtone.figures.recording import check_target
+        from wingtone.figures.style import check_target
 
         check_target(figure)
     table = read_labels(labels)
@@ -149,16 +143,20 @@ def _look(table: Labels, target: str | None) -> None:
     grouping = groups_of(rows)
     classes = counts(table.rows, "caste" if chosen == "caste" else "taxon")
     kept_apart = COUNTED_AS[grouping.rests_on]
-    head = f"{len(table.rows)} rows, {len(table.files)} recordings; kept apart by {kept_apart}."
+    head = (
+        f"{len(table.rows)} row{'s' * (len(table.rows) != 1)}, {len(table.files)} "
+        f"recording{'s' * (len(table.files) != 1)}; kept apart by {kept_apart}."
+    )
     for line in paragraph(head):
         click.echo(line)
     cells = [[name, str(n), str(groups), _enough(groups)] for name, (n, groups) in classes.items()]
     for line in columns(cells, align="lrrl", headings=(chosen, "rows", "groups", "")):
         click.echo(line)
     if grouping.without_individual:
+        few = grouping.without_individual
         what = (
-            f"{grouping.without_individual} rows do not name the individual. Name it where you can: else "
-            "the same animal may be on both sides of the test."
+            f"{few} {'row does' if few == 1 else 'rows do'} not name the individual. Name it where you can: "
+            "else the same animal may be on both sides of the test."
         )
         for line in paragraph(what):
             click.echo(line)

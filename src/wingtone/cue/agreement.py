@@ -39,7 +39,7 @@ import numpy as np
 from wingtone.errors import RequestError
 from wingtone.evidence.lineup import CASTES, NOT_A_BUMBLEBEE, line_up
 from wingtone.evidence.prior import log_prior
-from wingtone.evidence.tone_size import mixture_quantile, tone_terms
+from wingtone.evidence.tone_size import itd_interval, tone_terms
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -58,6 +58,7 @@ __all__ = ["AGREES_BITS", "DISAGREES_BITS", "SIZE_LEVEL", "Stated", "Verdict", "
 
 AGREES_BITS = 1.0
 DISAGREES_BITS = -1.5
+"""Ours; the reasons stand at the head of the module."""
 
 EVEN_BITS = 0.4
 """Below this a tone is called about as likely: up to a third more or less. Ours."""
@@ -237,7 +238,9 @@ def judge(
     terms = tone_terms(lineup.tone, cue, temperature_c=temperature_c)
     likelihood = np.exp(terms.log_likelihood)
     posterior = prior * likelihood
-    low, middle, high = _size(lineup, posterior, cue, temperature_c)
+    # Of a bumblebee with this tone, whatever name was stated.
+    bees = np.where(lineup.is_bumblebee, posterior, 0.0)
+    low, middle, high = itd_interval(terms, bees, level=SIZE_LEVEL)
     of_name = np.where(stated.taxa & lineup.is_bumblebee, posterior, 0.0)
     caste, share = _caste(lineup, of_name if of_name.any() else posterior)
     size = (middle, low, high)
@@ -255,18 +258,6 @@ def judge(
     agreement = "agrees" if bits >= AGREES_BITS else "disagrees" if bits <= DISAGREES_BITS else "says little"
     sentence = _sentence(stated, cue, bits, agreement, caste, share, dated=date is not None)
     return Verdict(*size, caste, share, agreement, bits, sentence, note)
-
-
-def _size(
-    lineup: Lineup, posterior: Floats, cue: ToneCue, temperature_c: float | None
-) -> tuple[float, float, float]:
-    """Low, middle and high ITD of a bumblebee with this tone."""
-    terms = tone_terms(lineup.tone, cue, temperature_c=temperature_c)
-    weight = np.where(lineup.is_bumblebee, posterior, 0.0)
-    mean, sd = np.nan_to_num(terms.itd_mean_ln_mm), np.sqrt(np.nan_to_num(terms.itd_var, nan=1.0))
-    tail = (1 - SIZE_LEVEL) / 2
-    low, middle, high = (math.exp(mixture_quantile(weight, mean, sd, q)) for q in (tail, 0.5, 1 - tail))
-    return low, middle, high
 
 
 def _caste(lineup: Lineup, weight: Floats) -> tuple[str, float]:

@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from wingtone.clip import flight_cue, flights_by_individual
+from wingtone.clip import cues_by_individual, stated_place
 from wingtone.cue.agreement import Verdict, judge, stated_bee
 from wingtone.cue.clock import moment
 from wingtone.cue.matching import ClipTime, apart
@@ -22,7 +22,6 @@ from wingtone.files import replacing
 from wingtone.notebook.columns import corrected, propose
 from wingtone.notebook.events import middle_day
 from wingtone.notebook.importing import read_row
-from wingtone.notebook.places import Place, place_from_degrees
 from wingtone.notebook.records import Record
 from wingtone.notebook.spreadsheets import from_spreadsheet
 
@@ -38,6 +37,7 @@ if TYPE_CHECKING:
     from wingtone.cue.table import Table
     from wingtone.evidence import ToneCue
     from wingtone.fauna import Fauna
+    from wingtone.notebook.places import Place
 
 __all__ = ["COLUMNS", "Cue", "Records", "clip_time", "cue_for", "read_records", "write_cues"]
 
@@ -240,13 +240,13 @@ def _tone(measurement: Measurement) -> tuple[ToneCue | None, str]:
     """
     if "many bees" in measurement.flags:
         return None, "many bees at once in the clip: no single one can be measured"
-    tones = [flight_cue(bouts) for bouts in flights_by_individual(measurement)]
-    heard = sorted((tone for tone in tones if tone is not None), key=lambda tone: -tone.duration_s)
+    tones = (tone for tone in cues_by_individual(measurement) if tone is not None)
+    heard = sorted(tones, key=lambda tone: -tone.duration_s)
     if heard:
         several = f"{len(heard)} bees in the clip, the one heard longest was taken" if len(heard) > 1 else ""
         return heard[0], several
     if any(bout.kind == "sonication" for bout in measurement.tone.bouts):
-        return None, "only flower-shaking buzzes in the clip, which say nothing about size"
+        return None, "only flower buzzes in the clip, which say nothing about size"
     return None, "no flight was heard in the clip"
 
 
@@ -258,10 +258,8 @@ def _day(record: Record, recording: RecordingInfo) -> dt.date | None:
 
 
 def _place(recording: RecordingInfo) -> Place | None:
-    if recording.latitude_deg is None or recording.longitude_deg is None:
-        return None
     try:
-        return place_from_degrees(recording.latitude_deg, recording.longitude_deg)
+        return stated_place(recording)
     except PlaceError:
         return None
 

@@ -25,6 +25,7 @@ from wingtone.evidence.observe import CONDITION
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from wingtone.evidence.answer import Rank
     from wingtone.evidence.case import Case
     from wingtone.evidence.lineup import Lineup
     from wingtone.fauna import Aggregate
@@ -70,8 +71,8 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "")
     bumblebee = float(probability[lineup.is_bumblebee].sum())
     seen = any(name != CONDITION for name, _ in case.hints)
 
-    def naming(taxon: str, rank: str, reason: str, leading: NDArray[np.bool_] = of_best) -> Naming:
-        return Naming(RecordAs(taxon, rank, reason), leading)  # type: ignore[arg-type]
+    def naming(taxon: str, rank: Rank, reason: str, leading: NDArray[np.bool_] = of_best) -> Naming:
+        return Naming(RecordAs(taxon, rank, reason), leading)
 
     if bumblebee < 0.5:
         return naming("", "none", f"Probably not a bumblebee ({_percent(1.0 - bumblebee)}).")

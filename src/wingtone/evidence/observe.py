@@ -2,13 +2,13 @@
 
 For a character with states ``s`` the chance to report ``r`` when the bee truly has ``s`` is
 
-    P(r | s) = sum over seen u of  Fade[s, u] * Worn[u, r] * Error[..]
+    P(r | s) = (1 - b) * sum over states u of Fade[s, u] * Error[u, r]  +  b / (number of states)
 
 ``Fade``   with a chance that rises late in the season (and with ``condition=faded``) a colour has become
            the state it fades to;
 ``Error``  the observer is right with probability 1 - e; most of e goes to the states it is mistaken for,
            the rest to every other state, so nothing that was said is impossible;
-``Worn``   on a bald bee the colours of the hair are read off almost at random.
+``b``      0, but on a bald bee the colours of the hair are read off almost at random (`BALD_NOISE`).
 
 The size by eye has no table: the perceived ln ITD is the true one plus a large error.
 
@@ -95,8 +95,8 @@ BALD_NOISE = 0.7
 """Share of the reports of hair colour on a bald bee that say nothing. Ours."""
 
 SIZE_BY_EYE_SD = 0.25
-"""Error of ln ITD as judged by eye on a moving insect. Ours: 25 %, wide because size by eye misleads
-(design: "size judged by eye on a moving insect is poor"); no measurement of it was found."""
+"""Error of ln ITD as judged by eye on a moving insect. Ours: 25 %, wide because size by eye misleads (common
+knowledge among recorders); no measurement of it was found."""
 
 
 def error_matrix(

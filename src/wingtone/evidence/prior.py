@@ -5,8 +5,7 @@
 The season of the fauna already holds how far seasons differ from year to year (its soft edges and its
 floor), so a warm or late spring needs no factor of its own. Without a date the season is averaged over the
 year; without a place the regions are weighted by their share of records, each with the season of its own
-latitude. Something not in the fauna keeps a
-constant share whatever the date and place.
+latitude. Something not in the fauna keeps a constant share whatever the date and place.
 
 Functions
 ---------
@@ -41,9 +40,8 @@ ELSE_SHARE = 0.02
 ELSE_OUTSIDE = 0.5
 """The same when the place lies outside the area the fauna was made for. Ours."""
 
-
 LEAST_REGION = 1e-4
-"""Regions with less weight than this are left out, to save time."""
+"""Regions with less weight than this are left out, to save time. Ours."""
 
 
 def is_outside(lineup: Lineup, place: Place | None) -> bool:

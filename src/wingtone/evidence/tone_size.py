@@ -27,7 +27,8 @@ mixture). All spreads are standard deviations of natural logarithms unless a uni
 Functions
 ---------
 tone_terms       everything the tone says, candidate by candidate
-size_intervals   mixture quantiles of ITD
+itd_interval     quantiles of ITD over candidates
+tone_band_hz     where single bouts of a candidate sound
 size_words       a size class in words
 """
 
@@ -48,12 +49,17 @@ if TYPE_CHECKING:
 __all__ = [
     "CLASS_BOUNDS_MM",
     "CLASS_WORDS",
+    "INTERVAL_95",
+    "LEAST_MEASUREMENT_SD",
+    "MOST_BOUTS",
     "ToneComponents",
     "ToneCue",
     "ToneTerms",
+    "itd_interval",
     "mixture_quantile",
     "normal_cdf",
     "size_words",
+    "tone_band_hz",
     "tone_terms",
 ]
 
@@ -253,6 +259,23 @@ def mixture_quantile(weight: Floats, mean: Floats, sd: Floats, probability: floa
         else:
             high = middle
     return 0.5 * (low + high)
+
+
+def itd_interval(terms: ToneTerms, weight: Floats, *, level: float) -> tuple[float, float, float]:
+    """Return low end, median and high end of ITD in mm over candidates, each given its tone.
+
+    Parameters
+    ----------
+    weight
+        Of each candidate, shape (n,); they need not sum to 1, and candidates without a size must have 0.
+    level
+        Probability inside the interval, equal on both sides.
+    """
+    mean, sd = np.nan_to_num(terms.itd_mean_ln_mm), np.sqrt(np.nan_to_num(terms.itd_var, nan=1.0))
+    low, middle, high = (
+        math.exp(mixture_quantile(weight, mean, sd, q)) for q in (0.5 - level / 2, 0.5, 0.5 + level / 2)
+    )
+    return low, middle, high
 
 
 def size_words(itd_mm: float) -> str:

@@ -43,6 +43,7 @@ RARER_HERE = 50.0
 """How many times rarer than on the average a taxon must be to be told as hardly known from a place. Ours."""
 
 MOST_MISFITS = 3
+"""Ours: whoever has three pieces to look at again has the whole bee to look at again."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,7 +15,7 @@ from wingtone.evidence.dates import week_words
 from wingtone.evidence.lineup import CASTES, NOT_A_BUMBLEBEE
 from wingtone.evidence.observe import CONDITION
 from wingtone.evidence.prior import activity, is_outside, log_prior
-from wingtone.evidence.tone_size import mixture_quantile, size_words, tone_band_hz
+from wingtone.evidence.tone_size import itd_interval, size_words, tone_band_hz
 from wingtone.fauna import week_of
 
 if TYPE_CHECKING:
@@ -211,11 +211,7 @@ def size_sentence(
     if weight.sum() < 0.5:
         text = "Probably not a bumblebee, and then the tone says nothing about the size."
         return math.nan, math.nan, math.nan, "", text
-    terms = tone_of(lineup, case)
-    mean, sd = np.nan_to_num(terms.itd_mean_ln_mm), np.sqrt(np.nan_to_num(terms.itd_var, nan=1.0))
-    low, middle, high = (
-        math.exp(mixture_quantile(weight, mean, sd, q)) for q in (0.5 - level / 2, 0.5, 0.5 + level / 2)
-    )
+    low, middle, high = itd_interval(tone_of(lineup, case), weight, level=level)
     least, most = size_words(low), size_words(high)
     span = least if least == most else f"{least} to {most}"
     text = f"Sounds like {_a(span)} bumblebee ({low:.1f} to {high:.1f} mm between the wing bases)."

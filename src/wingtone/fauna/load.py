@@ -31,6 +31,7 @@ from wingtone.fauna.model import (
 from wingtone.fauna.rules import appearance_keys, faults_between_rows
 from wingtone.fauna.schema import ANY, DERIVED_CHARACTERS, TABLES
 from wingtone.fauna.tables import Row, read_bytes, read_table
+from wingtone.files import what_is
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -83,12 +84,15 @@ class _Raw:
 def _load(folder: Path) -> Fauna:
     raw = _read(folder)
     if raw.faults:
-        raise TableError(raw.faults, remedy="wingtone fauna check lists them all", where=folder)
+        remedy = "wingtone fauna check lists them all"
+        if what_is(folder) != "folder":
+            remedy = "give the folder that holds the tables of a fauna"
+        raise TableError(raw.faults, remedy=remedy, where=folder)
     return _build(raw)
 
 
 def _read(folder: Path) -> _Raw:
-    if not folder.is_dir():
+    if what_is(folder) != "folder":
         return _Raw({}, {}, (Fault(str(folder), 0, "", "is not a folder"),))
     facts, faults = _read_facts(folder / "fauna.toml")
     rows = {}
@@ -108,7 +112,10 @@ def _read_facts(path: Path) -> tuple[dict[str, str | float], tuple[Fault, ...]]:
         return {}, (data,)
     try:
         found = tomllib.loads(data.decode("utf-8-sig"))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        return {}, (Fault(path.name, line, "", "is not UTF-8 text; save it as UTF-8"),)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         return {}, (Fault(path.name, 0, "", f"is not a readable TOML file: {str(error)[:200]}"),)
     facts: dict[str, str | float] = {}
     faults = []

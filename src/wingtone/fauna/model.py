@@ -106,13 +106,6 @@ class Entry:
         """Whether it is a bumblebee."""
         return self.group != "not a bumblebee"
 
-    @property
-    def label(self) -> str:
-        """Plain name with caste and form, such as ``Tree bumblebee, queen (dark form)``."""
-        form = f" ({self.form})" if self.form else ""
-        caste = "" if self.caste == "adult" else f", {self.caste}"
-        return f"{self.vernacular}{caste}{form}"
-
 
 @dataclass(frozen=True)
 class Aggregate:
@@ -341,6 +334,12 @@ class Fauna:
     def lookalikes(self, taxon: str) -> tuple[Lookalike, ...]:
         """List what a taxon is confused with, in table order; empty when nothing is listed."""
         return tuple(row for row in self.lookalike_rows if row.taxon == taxon)
+
+    @property
+    def vernaculars(self) -> dict[str, str]:
+        """Plain names of taxa and aggregates by their scientific ones."""
+        names = {taxon.taxon: taxon.vernacular for taxon in self.taxa}
+        return names | {aggregate.aggregate: aggregate.vernacular for aggregate in self.aggregates}
 
     def taxon(self, name: str) -> Taxon:
         """Find a taxon by its scientific or plain name: any case, or the beginning when only one taxon fits.

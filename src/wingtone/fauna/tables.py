@@ -14,7 +14,8 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from wingtone.errors import Fault
+from wingtone.errors import Fault, InputError
+from wingtone.files import what_is
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -73,13 +74,16 @@ class Row:
 
 def read_bytes(path: Path, limit: int) -> bytes | Fault:
     """Read a whole small file, or say why it cannot be read. Never reads more than `limit` + 1 bytes."""
-    if not path.exists():
-        return Fault(path.name, 0, "", "is missing")
-    if not path.is_file():
-        return Fault(path.name, 0, "", "is not a regular file")
     try:
+        kind = what_is(path)
+        if kind == "nothing":
+            return Fault(path.name, 0, "", "is missing")
+        if kind != "file":
+            return Fault(path.name, 0, "", "is not a regular file")
         with path.open("rb") as file:
             data = file.read(limit + 1)
+    except InputError as error:
+        return Fault(path.name, 0, "", error.what)
     except OSError as error:
         return Fault(path.name, 0, "", f"cannot be read: {error.strerror or error}")
     if len(data) > limit:
@@ -107,7 +111,7 @@ def read_table(path: Path, table: Table) -> tuple[tuple[Row, ...], tuple[Fault, 
     """
     data = read_bytes(path, MAX_FILE_BYTES)
     if isinstance(data, Fault):
-        missing_is_fine = not table.required and not path.exists()
+        missing_is_fine = not table.required and data.what == "is missing"
         return (), () if missing_is_fine else (data,)
     try:
         text = data.decode("utf-8-sig")

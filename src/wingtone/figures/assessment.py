@@ -5,13 +5,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wingtone.figures.recording import BARK, PAPER, check_target
-from wingtone.files import replacing
+from wingtone.figures.style import BARK, BLUE, PAPER, VERMILION, check_target, new_figure, save_figure
 
 if TYPE_CHECKING:
     import os
@@ -19,9 +17,6 @@ if TYPE_CHECKING:
     from wingtone.learn.assessment import Assessment
 
 __all__ = ["draw_assessment"]
-
-BLUE, ORANGE = "#0072b2", "#d55e00"
-"""From the palette of Okabe and Ito (2008, Color Universal Design; memory)."""
 
 
 def draw_assessment(
@@ -41,15 +36,12 @@ def draw_assessment(
     Raises
     ------
     RequestError, MissingExtraError
-        See `wingtone.figures.recording.check_target`.
+        See `wingtone.figures.style.check_target`.
     OutputError
         The figure cannot be written.
     """
     check_target(out)
-    from matplotlib import rc_context
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(10, 8), dpi=130, facecolor=PAPER, layout="constrained")
+    figure = new_figure(10, 8)
     (scores, table), (reliability, curve) = figure.subplots(2, 2)
     how = "cross-validation" if assessment.of == "cross-validation" else "other recordings"
     figure.suptitle(
@@ -64,11 +56,7 @@ def draw_assessment(
         axes.set_facecolor(PAPER)
         axes.spines[["top", "right"]].set_visible(False)
 
-    suffix = Path(out).suffix.lower()
-    # The same input gives the same file: no date, and names inside the SVG that do not change.
-    stamp = {".png": {}, ".svg": {"Date": None}, ".pdf": {"CreationDate": None}}[suffix]
-    with replacing(out) as scratch, rc_context({"svg.hashsalt": "wingtone"}):
-        figure.savefig(scratch, format=suffix[1:], metadata=stamp)
+    save_figure(figure, out)
 
 
 def _draw_scores(axes: Any, assessment: Assessment) -> None:
@@ -76,7 +64,7 @@ def _draw_scores(axes: Any, assessment: Assessment) -> None:
     rows = [("this model", assessment.measures["balanced_accuracy"], BLUE)]
     rows += [(name, score, "0.45") for name, score in assessment.baselines.items()]
     if assessment.ungrouped is not None:
-        rows.append(("same bees on both sides", assessment.ungrouped, ORANGE))
+        rows.append(("same bees on both sides", assessment.ungrouped, VERMILION))
     for place, (_, score, colour) in enumerate(rows):
         axes.plot([score.low, score.high], [place, place], color=colour, linewidth=2)
         axes.plot(score.value, place, "o", color=colour, markersize=7)

@@ -7,8 +7,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from wingtone.figures.recording import BARK, PAPER, check_target
-from wingtone.figures.saving import save_figure
+from wingtone.figures.style import (
+    BARK,
+    BLUE,
+    GREEN,
+    ORANGE,
+    PAPER,
+    PURPLE,
+    VERMILION,
+    check_target,
+    new_figure,
+    save_figure,
+)
 
 if TYPE_CHECKING:
     import os
@@ -21,8 +31,8 @@ __all__ = ["draw_calibration"]
 LEVEL = 0.9
 """Level of the credible set, drawn as a line."""
 
-COLOURS = ("#2a1a0b", "#0072b2", "#d55e00", "#009e73", "#cc79a7", "#e69f00")
-"""One colour a world: the palette of Okabe and Ito (2008, Color Universal Design; memory)."""
+COLOURS = (BARK, BLUE, VERMILION, GREEN, PURPLE, ORANGE)
+"""One colour a world."""
 
 
 def draw_calibration(
@@ -47,14 +57,12 @@ def draw_calibration(
     Raises
     ------
     RequestError, MissingExtraError
-        See `wingtone.figures.recording.check_target`.
+        See `wingtone.figures.style.check_target`.
     OutputError
         The figure cannot be written.
     """
     check_target(out)
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(10, 4.4), dpi=130, facecolor=PAPER, layout="constrained")
+    figure = new_figure(10, 4.4)
     left, right = figure.subplots(1, 2, gridspec_kw={"width_ratios": [1, 1.1]})
     left.plot([0, 1], [0, 1], color="0.6", linewidth=1)
     for number, (name, curve) in enumerate(curves.items()):

@@ -14,8 +14,7 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from wingtone.errors import InputError
-from wingtone.figures.recording import BARK, HONEY, LINE, PAPER, check_target
-from wingtone.figures.saving import save_figure
+from wingtone.figures.style import BARK, HONEY, LINE, PAPER, check_target, new_figure, save_figure
 from wingtone.notebook.grids import BRITISH, IRISH, Grid, grid_of, square_letters, to_grid
 
 if TYPE_CHECKING:
@@ -28,7 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = ["draw_places", "square_counts"]
 
-SQUARE_M = 10_000
+SQUARE_M = 10_000  # side of a tile
 
 MOST_UNCERTAIN_M = 7_100.0
 """A place known no better than this could lie in the next square. Ours: half the diagonal of 10 km."""
@@ -89,7 +88,7 @@ def draw_places(records: Iterable[Record], out: str | os.PathLike[str]) -> int:
     Raises
     ------
     RequestError, MissingExtraError
-        See `wingtone.figures.recording.check_target`.
+        See `wingtone.figures.style.check_target`.
     InputError
         There is nothing to draw.
     OutputError
@@ -101,17 +100,13 @@ def draw_places(records: Iterable[Record], out: str | os.PathLike[str]) -> int:
         raise InputError("no record here has a place on the grid", remedy="choose other records", where=out)
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import LinearSegmentedColormap, LogNorm
-    from matplotlib.figure import Figure
     from matplotlib.patches import Rectangle
 
     west, east = _span([column for column, _ in counts])
     south, north = _span([row for _, row in counts])
     wide, high = east - west, north - south
     scale = 7.2 / max(wide, high)
-    figure = Figure(
-        figsize=(max(scale * wide, 4.0) + 1.6, max(scale * high, 3.0) + 1.0), dpi=130, facecolor=PAPER,
-        layout="constrained",
-    )  # fmt: skip
+    figure = new_figure(max(scale * wide, 4.0) + 1.6, max(scale * high, 3.0) + 1.0)
     axes = figure.subplots()
     axes.set(xlim=(west, east), ylim=(south, north), aspect="equal", facecolor="white")
     most = max(counts.values())

@@ -17,8 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wingtone.errors import InputError
-from wingtone.figures.recording import BARK, HONEY, LINE, PAPER, check_target
-from wingtone.figures.saving import save_figure
+from wingtone.figures.style import BARK, BLUE, HONEY, LINE, ORANGE, check_target, new_figure, save_figure
 
 if TYPE_CHECKING:
     import os
@@ -30,7 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = ["draw_population"]
 
-LOWER, UPPER, BAND = "#0072b2", "#e69f00", "#cfd8dc"
+LOWER, UPPER, BAND = BLUE, ORANGE, "#cfd8dc"
 LOWER_STYLE, UPPER_STYLE = "-", "--"
 MOST_GROUPS = 24
 """Groups that can be read in one panel; more are left to the table."""
@@ -49,7 +48,7 @@ def draw_population(sizes: Sizes, out: str | os.PathLike[str]) -> None:
     Raises
     ------
     RequestError, MissingExtraError
-        See `wingtone.figures.recording.check_target`.
+        See `wingtone.figures.style.check_target`.
     InputError
         There is no bee to draw.
     OutputError
@@ -58,8 +57,6 @@ def draw_population(sizes: Sizes, out: str | os.PathLike[str]) -> None:
     check_target(out)
     if sizes.tone is None:
         raise InputError("there is no bee to draw", remedy="see the summary for why", where=out)
-    from matplotlib.figure import Figure
-
     panels: list[Callable[[Axes, Sizes], None]] = [_tones]
     if sizes.thorax is not None:
         panels.append(_sizes)
@@ -70,9 +67,7 @@ def draw_population(sizes: Sizes, out: str | os.PathLike[str]) -> None:
     if sizes.activity is not None and any(rate.by == "hour" for rate in sizes.activity.rates):
         panels.append(_hours)
     rows = math.ceil(len(panels) / 2)
-    figure = Figure(
-        figsize=(5.2 * min(len(panels), 2), 0.5 + 3.5 * rows), dpi=150, facecolor=PAPER, layout="constrained"
-    )
+    figure = new_figure(5.2 * min(len(panels), 2), 0.5 + 3.5 * rows, dpi=150)
     every = figure.subplots(rows, min(len(panels), 2), squeeze=False).ravel()
     for letter, axes, panel in zip("abcde", every, panels, strict=False):
         _plain(axes)

@@ -5,21 +5,19 @@ and, fainter, its multiples; at the bottom the tone alone, enlarged, with the me
 interval and the names of the notes. Kinds of bout differ in colour (told apart with any colour vision), in
 hatching and by name.
 
-- `check_target`: whether a figure can be drawn to a file, before the long work starts.
 - `draw_recording`: draw it.
 """
 
 from __future__ import annotations
 
-import importlib.util
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.errors import MissingExtraError, RequestError, one_line
-from wingtone.figures.saving import save_figure
+from wingtone.errors import one_line
+from wingtone.figures.style import BARK, BLUE, HONEY, PAPER, PURPLE, check_target, new_figure, save_figure
 from wingtone.pitch_names import note_and_cents, note_name
 from wingtone.tone.spectrum import (
     BIN_HZ,
@@ -42,9 +40,7 @@ if TYPE_CHECKING:
 
     from wingtone.clip import Measurement
 
-__all__ = ["check_target", "draw_recording"]
-
-FORMATS = (".png", ".svg", ".pdf")
+__all__ = ["draw_recording"]
 
 TOP_HZ = 1200
 """Upper end of the spectrogram. Ours: six lines of a bee at 200 Hz, enough to see the comb."""
@@ -59,32 +55,11 @@ MOST_POINTS = 6000
 DB_PER_NEPER = 10 / math.log(10)
 
 KINDS = {
-    "flight": ("flight", "#0072b2", "////"),
-    "sonication": ("flower buzz", "#cc79a7", "xxxx"),
+    "flight": ("flight", BLUE, "////"),
+    "sonication": ("flower buzz", PURPLE, "xxxx"),
     "uncertain": ("unsure", "#5f5f5f", "...."),
 }
-"""Name, colour and hatch. Blue, purple and grey from the palette of Okabe and Ito (2008, Color Universal
-Design; memory), the grey darkened for lines on the spectrogram."""
-
-PAPER, HONEY, BARK, LINE = "#fdfaf3", "#e2a72e", "#2a1a0b", "#b9a98a"
-
-
-def check_target(out: str | os.PathLike[str]) -> None:
-    """Refuse a file that cannot become a figure.
-
-    Raises
-    ------
-    RequestError
-        The ending is not one of `FORMATS`.
-    MissingExtraError
-        matplotlib is not installed.
-    """
-    if Path(out).suffix.lower() not in FORMATS:
-        raise RequestError(
-            "not a kind of figure we draw", remedy="end the name in .png, .svg or .pdf", where=out
-        )
-    if importlib.util.find_spec("matplotlib") is None:
-        raise MissingExtraError("drawing a figure", "plot")
+"""Name, colour and hatch; the grey is dark enough for lines on the spectrogram."""
 
 
 def draw_recording(
@@ -104,22 +79,20 @@ def draw_recording(
     Raises
     ------
     RequestError, MissingExtraError
-        See `check_target`.
+        See `wingtone.figures.style.check_target`.
     RecordingError
         The recording cannot be read any more.
     OutputError
         The figure cannot be written.
     """
     check_target(out)
-    from matplotlib.figure import Figure
-
     from wingtone import audio
 
     duration_s = max(measurement.recording.duration_s, HOP_S)
     with audio.open_recording(path) as recording:
         levels = _spectrogram(recording.blocks(rate_hz=RATE_HZ), duration_s=duration_s)
 
-    figure = Figure(figsize=(10, 6.2), dpi=130, facecolor=PAPER, layout="constrained")
+    figure = new_figure(10, 6.2)
     strip, image, zoom = figure.subplots(
         3, 1, sharex=True, gridspec_kw={"height_ratios": [0.3, 3, 1.7], "hspace": 0.02}
     )

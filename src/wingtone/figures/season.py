@@ -16,8 +16,17 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from wingtone.errors import InputError
-from wingtone.figures.recording import BARK, LINE, PAPER, check_target
-from wingtone.figures.saving import save_figure
+from wingtone.figures.style import (
+    BARK,
+    BLUE,
+    GREEN,
+    LINE,
+    ORANGE,
+    PURPLE,
+    check_target,
+    new_figure,
+    save_figure,
+)
 from wingtone.notebook.events import middle_day
 
 if TYPE_CHECKING:
@@ -37,16 +46,16 @@ MOST_TAXA = 12
 OTHERS = "all others"
 NO_NAME = "no name yet"
 NO_CASTE = "caste not noted"
-WEEKS = 53
+WEEKS = 53  # the last one has a day or two
 
 CASTES = {
-    "queen": ("queens", "#0072b2", ""),
-    "worker": ("workers", "#e69f00", "////"),
-    "male": ("males", "#009e73", "...."),
-    "cuckoo female": ("cuckoo females", "#cc79a7", "xxxx"),
+    "queen": ("queens", BLUE, ""),
+    "worker": ("workers", ORANGE, "////"),
+    "male": ("males", GREEN, "...."),
+    "cuckoo female": ("cuckoo females", PURPLE, "xxxx"),
     "": (NO_CASTE, "#b9b2a3", ""),
 }
-"""Name, colour and hatch. The palette of Okabe and Ito (2008, Color Universal Design; memory), and a grey."""
+"""Name, colour and hatch."""
 
 
 def season_counts(
@@ -103,7 +112,7 @@ def draw_season(records: Iterable[Record], out: str | os.PathLike[str]) -> int:
     Raises
     ------
     RequestError, MissingExtraError
-        See `wingtone.figures.recording.check_target`.
+        See `wingtone.figures.style.check_target`.
     InputError
         There is nothing to draw.
     OutputError
@@ -113,10 +122,8 @@ def draw_season(records: Iterable[Record], out: str | os.PathLike[str]) -> int:
     counts, years, left_out = season_counts(records)
     if not counts:
         raise InputError("no record here has a day", remedy="choose other records", where=out)
-    from matplotlib.figure import Figure
-
     n = len(counts)
-    figure = Figure(figsize=(10, 1.7 + 0.62 * n), dpi=130, facecolor=PAPER, layout="constrained")
+    figure = new_figure(10, 1.7 + 0.62 * n)
     bands = figure.subplots(n, 1, sharex=True, sharey=True, squeeze=False)[:, 0]
     highest = max(
         sum(weeks[week] for weeks in by_caste.values())

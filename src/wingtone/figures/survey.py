@@ -20,8 +20,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.figures.recording import BARK, HONEY, LINE, PAPER, check_target
-from wingtone.figures.saving import save_figure
+from wingtone.figures.style import BARK, BLUE, HONEY, LINE, check_target, new_figure, save_figure
 from wingtone.pitch_names import note_name
 
 if TYPE_CHECKING:
@@ -107,20 +106,18 @@ def draw_survey(
     Raises
     ------
     RequestError, MissingExtraError
-        See `wingtone.figures.recording.check_target`.
+        See `wingtone.figures.style.check_target`.
     OutputError
         The figure cannot be written.
     """
     check_target(out)
-    from matplotlib.figure import Figure
-
     at, f0_hz = (np.asarray(series, float) for series in flights)
     dated = np.isfinite(at)
     span = np.asarray(effort[0], float)
     n_days = int(np.ptp(span // DAY_S)) + 1 if span.size else 0
     days = max(1, math.ceil(n_days / MOST_DAYS))
     first_day, per_hour = activity(at, effort, days=days)
-    figure = Figure(figsize=(11, 7), dpi=130, facecolor=PAPER, layout="constrained")
+    figure = new_figure(11, 7)
     grid = figure.add_gridspec(2, 2, width_ratios=(6, 1), height_ratios=(1, 1.1))
     above, low, side = (figure.add_subplot(grid[place]) for place in ((0, 0), (1, 0), (1, 1)))
     low.sharex(above)
@@ -185,7 +182,7 @@ def _draw_tones(axes: Axes, day: NDArray[np.float64], f0_hz: NDArray[np.float64]
     if day.size > MOST_DOTS:
         axes.hexbin(day, f0_hz, gridsize=(80, 40), mincnt=1, bins="log", cmap="Blues", linewidths=0)
     else:
-        axes.plot(day, f0_hz, ".", color="#0072b2", alpha=0.5, markersize=4)
+        axes.plot(day, f0_hz, ".", color=BLUE, alpha=0.5, markersize=4)
     numbers = np.unique(np.floor(day))
     middles = [float(np.median(f0_hz[np.floor(day) == number])) for number in numbers]
     axes.plot(numbers + 0.5, middles, "-o", color=BARK, linewidth=1, markersize=3, label="middle of each day")
@@ -200,7 +197,7 @@ def _draw_all_tones(axes: Axes, f0_hz: NDArray[np.float64], n_undated: int) -> N
         f0_hz,
         bins=[float(hz) for hz in np.arange(TONES_HZ[0], TONES_HZ[1] + 5, 5)],
         orientation="horizontal",
-        color="#0072b2",
+        color=BLUE,
     )
     axes.set_xlabel("flights", color=BARK)
     axes.set_ylim(*TONES_HZ)

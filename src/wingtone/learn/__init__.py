@@ -6,6 +6,7 @@ The way through the room
 - `wingtone.learn.comb_sound`  the sound of a bout with only its own harmonics left in
 - `wingtone.learn.features`    what a bout is described by, one figure at a time
 - `wingtone.learn.dataset`     labels and recordings to a table of described bouts
+- `wingtone.learn.kinds`       which kinds of classifier there are
 - `wingtone.learn.classifier`  the classifier, as scikit-learn knows one
 - `wingtone.learn.scores`      measures of being right, and their intervals over groups
 - `wingtone.learn.baselines`   what a classifier has to beat

@@ -57,6 +57,7 @@ MISFIT = 1.25
 should have been 0.85. Ours."""
 CURVE_SHARES = (0.25, 0.5, 0.75)
 REPEATS = 3
+"""Shares of the groups that the learning curve is drawn for, and shuffles of a feature. Ours."""
 LEAST_TO_JUDGE = 3
 """Groups of each class below which a trained model is not judged on other bouts. Ours."""
 

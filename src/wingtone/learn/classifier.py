@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 
 from wingtone.errors import MissingExtraError
-from wingtone.learn.numbers import KINDS, Numbers, discriminant, log_softmax
+from wingtone.learn.kinds import KINDS
+from wingtone.learn.numbers import Numbers, discriminant, log_softmax
 
 try:
     from sklearn.base import BaseEstimator, ClassifierMixin

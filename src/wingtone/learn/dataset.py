@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 __all__ = ["Dataset", "Heard", "collect", "hear", "labelled"]
 
 LEAST_SHARED = 0.5
+"""Share of the shorter of bout and label that they must have in common. Ours: more than they have apart."""
 
 
 @dataclass(frozen=True, eq=False)

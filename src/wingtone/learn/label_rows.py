@@ -9,9 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wingtone.errors import one_line
-from wingtone.learn.labels import HIGHEST_C, LOWEST_C, Label
+from wingtone.evidence.lineup import CASTES
+from wingtone.learn.labels import Label
 from wingtone.notebook.events import day_range
 from wingtone.notebook.places import blur
+from wingtone.notebook.records import COLDEST_C, WARMEST_C
 
 if TYPE_CHECKING:
     from wingtone.notebook.places import Place
@@ -21,9 +23,6 @@ __all__ = ["label_rows"]
 
 NAMED_BY_EYE = ("decided", "confirmed")
 """A hint is what the program itself believed: nothing can be learnt from it."""
-
-LABELLED_CASTES = ("queen", "worker", "male", "cuckoo female", "not a bumblebee")
-"""Of the castes of a record; ``female`` is no caste that can be told apart."""
 
 SITE_KM = 1
 """Places of one square count as one site. Ours: bees of one garden stay together however its place was
@@ -40,7 +39,7 @@ def label_rows(record: Record, *, blur_km: int | None = None, withhold_place: bo
         flight. ``individual`` stays empty: a notebook does not know whether it was the same animal again.
         ``recorder`` is the person, who for most is as good as the phone.
     """
-    caste = record.caste if record.caste in LABELLED_CASTES else ""
+    caste = record.caste if record.caste in CASTES else ""  # "female" is none that can be told apart
     if record.status not in NAMED_BY_EYE or record.recording is None or not (caste or record.taxon):
         return []
     first, last = day_range(record.event_date) if record.event_date else (None, None)
@@ -55,7 +54,7 @@ def label_rows(record: Record, *, blur_km: int | None = None, withhold_place: bo
             site="" if withhold_place else _site(record.place, blur_km or SITE_KM),
             date=first if first == last else None,
             recorder=one_line(record.recorder),
-            temperature_c=air_c if air_c is not None and LOWEST_C <= air_c <= HIGHEST_C else None,
+            temperature_c=air_c if air_c is not None and COLDEST_C <= air_c <= WARMEST_C else None,
         )
         for bout in record.recording.bouts
         if bout.kind == "flight"

@@ -28,6 +28,7 @@ without one, when they share site and date; and rows of one file always.
 
 from __future__ import annotations
 
+import codecs
 import csv
 import difflib
 import hashlib
@@ -44,7 +45,8 @@ from wingtone.errors import Fault, TableError, WingtoneError
 from wingtone.evidence.dates import parse_date
 from wingtone.evidence.lineup import CASTES
 from wingtone.files import replacing
-from wingtone.notebook.spreadsheets import from_spreadsheet, safe_for_spreadsheets
+from wingtone.notebook.records import COLDEST_C, WARMEST_C
+from wingtone.notebook.spreadsheets import from_spreadsheet, row_writer, safe_for_spreadsheets
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -72,8 +74,6 @@ MOST_BYTES = 20_000_000
 MOST_FAULTS = 1000
 MOST_CHARACTERS = 500
 """Ours: a hundred thousand rows; more faults than anyone reads; longer than any sensible cell."""
-
-LOWEST_C, HIGHEST_C = -30.0, 60.0
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)", re.ASCII)
 
@@ -180,8 +180,9 @@ def read_labels(path: str | os.PathLike[str]) -> Labels:
     """
     path = Path(path)
     data = _bytes_of(path)
+    marked = data[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)  # what spreadsheets call Unicode text
     try:
-        text = data.decode("utf-8-sig")
+        text = data.decode("utf-16" if marked else "utf-8-sig")
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
         raise TableError(
@@ -226,7 +227,7 @@ def write_labels(path: str | os.PathLike[str], rows: Iterable[Label]) -> None:
     """
     folder = Path(path).resolve().parent
     with replacing(path) as scratch, scratch.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
+        writer = row_writer(file)
         writer.writerow(COLUMNS)
         for row in rows:
             whole = row.file.resolve()
@@ -323,7 +324,7 @@ class _Row:
             site=self._text("site"),
             date=self._date(),
             recorder=self._text("recorder"),
-            temperature_c=self._number("temperature_c", LOWEST_C, HIGHEST_C),
+            temperature_c=self._number("temperature_c", COLDEST_C, WARMEST_C),
             line=self.line,
         )
 

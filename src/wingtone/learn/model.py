@@ -1,8 +1,7 @@
 """A trained model: plain numbers, what it was trained on, and how good it is. Its word as a likelihood.
 
 - `Model`: the whole of it
-- `model_likelihood`: what it says of one individual, for `wingtone.evidence.identify`
-- `model_words`: what it says of each bee of a recording
+- `word_of`, `model_words`: what it says of one bee, and of each bee of a recording
 - `check_usable`: whether its classes can enter an identification
 """
 
@@ -31,7 +30,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["Model", "Word", "check_usable", "model_likelihood", "model_words", "word_of"]
+__all__ = ["Model", "Word", "check_usable", "model_words", "word_of"]
 
 MOST_SHARED = 0.2
 """Share of a flight that may overlap with another bee's before the model is not asked about it. Ours: it was
@@ -203,8 +202,10 @@ def model_words(
 
     Parameters
     ----------
-    path, tone
-        See `model_likelihood`.
+    path
+        The recording; it is read once more.
+    tone
+        What `wingtone.tone.measure` found in it.
     bees
         The bouts of each, out of those of ``tone``; those that are not flight are passed over. A flight that
         overlaps with another bee's by more than `MOST_SHARED` of its length is left out.
@@ -213,8 +214,12 @@ def model_words(
 
     Raises
     ------
-    RequestError, RecordingError, MissingExtraError
-        See `model_likelihood`.
+    RequestError
+        See `check_usable`.
+    RecordingError
+        The recording cannot be read any more.
+    MissingExtraError
+        librosa is not installed.
     """
     from pathlib import Path
 
@@ -246,30 +251,3 @@ def _shared_s(bout: Bout, others: Sequence[Bout]) -> float:
         ),
         default=0.0,
     )
-
-
-def model_likelihood(model: Model, path: str | os.PathLike[str], tone: ToneResult) -> Word:
-    """Listen to the flight bouts of a recording and return what the model says of them.
-
-    Parameters
-    ----------
-    path
-        The recording; it is read once more.
-    tone
-        What `wingtone.tone.measure` found in it. All flight bouts count as one individual.
-
-    Raises
-    ------
-    RequestError
-        See `check_usable`.
-    RecordingError
-        The recording cannot be read any more.
-    MissingExtraError
-        librosa is not installed.
-    """
-    from pathlib import Path
-
-    from wingtone.learn.dataset import hear
-
-    check_usable(model)
-    return word_of(model, hear(Path(path), tone=tone, checksum=False))

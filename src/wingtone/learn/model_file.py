@@ -16,13 +16,15 @@ scikit-learn objects: skops builds only types named here, but it is no sandbox, 
 somebody you trust.
 
 - `save_model`, `load_model`
-- `shipped_model`: where the demonstration model lies
+- `usable_model`: the same, and everything there that is needed to listen with it
+- `path_of_model`, `shipped_model`: where a model lies, and where the demonstration model does
 """
 
 from __future__ import annotations
 
 import hashlib
 import importlib
+import importlib.util
 import io
 import json
 import math
@@ -35,11 +37,12 @@ import numpy as np
 
 from wingtone.errors import InputError, MissingExtraError
 from wingtone.evidence.lineup import CASTES
-from wingtone.files import replacing
+from wingtone.files import replacing, what_is
 from wingtone.learn.assessment import Assessment
 from wingtone.learn.features import FEATURES_VERSION, NAMES
-from wingtone.learn.model import Model
-from wingtone.learn.numbers import KINDS, LINEAR, Numbers
+from wingtone.learn.kinds import KINDS, LINEAR
+from wingtone.learn.model import Model, check_usable
+from wingtone.learn.numbers import Numbers
 from wingtone.learn.scores import Interval
 
 if TYPE_CHECKING:
@@ -48,9 +51,11 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from wingtone.fauna import Fauna
+
     Floats = NDArray[np.float64]
 
-__all__ = ["SCHEMA", "load_model", "save_model", "shipped_model"]
+__all__ = ["SCHEMA", "load_model", "path_of_model", "save_model", "shipped_model", "usable_model"]
 
 SCHEMA = "wingtone/model/1"
 DEMONSTRATION, SHIPPED = "demonstration", "demonstration.wingtone"
@@ -66,7 +71,7 @@ MOST_ITEMS = 20_000
 DEEPEST = 8
 """Ours: a hundred times an ordinary model, and nothing a small machine could not hold."""
 
-_DATE = (1980, 1, 1, 0, 0, 0)
+_DATE = (1980, 1, 1, 0, 0, 0)  # the first that ZIP knows: the same model gives the same bytes
 _NPY = b"\x93NUMPY\x01\x00"
 
 FOREST_TYPES = (
@@ -108,6 +113,36 @@ def shipped_model() -> Path:
     return next((f / SHIPPED for f in folders if (f / SHIPPED).is_file()), folders[0] / SHIPPED)
 
 
+def path_of_model(path: str | os.PathLike[str]) -> Path:
+    """Give the path of a model: ``demonstration``, where there is no such file, is the one that ships."""
+    path = Path(path)
+    return shipped_model() if str(path) == DEMONSTRATION and not path.exists() else path
+
+
+def usable_model(path: str | os.PathLike[str], *, fauna: Fauna | None = None) -> Model:
+    """Read a model, and refuse one that could not be asked, before any recording is opened.
+
+    Parameters
+    ----------
+    fauna
+        Whose taxa a model of taxa may tell; None where only castes will do.
+
+    Raises
+    ------
+    InputError
+        See `load_model`.
+    RequestError
+        See `wingtone.learn.model.check_usable`.
+    MissingExtraError
+        What it needs to listen is not installed.
+    """
+    model = load_model(path)
+    check_usable(model, fauna=fauna)
+    if importlib.util.find_spec("librosa") is None:
+        raise MissingExtraError("listening with a model (librosa)", "learn")
+    return model
+
+
 def load_model(path: str | os.PathLike[str]) -> Model:
     """Read and check a model.
 
@@ -123,9 +158,7 @@ def load_model(path: str | os.PathLike[str]) -> Model:
     MissingExtraError
         A forest kind, and skops or scikit-learn is not installed.
     """
-    path = Path(path)
-    if str(path) == DEMONSTRATION and not path.exists():
-        path = shipped_model()
+    path = path_of_model(path)
     try:
         return _read(path)
     except _Refused as error:
@@ -193,8 +226,14 @@ def _skops() -> Any:
 
 
 def _read(path: Path) -> Model:
-    if not path.is_file():
-        raise _Refused("it is a folder" if path.is_dir() else "there is no such file")
+    kind = what_is(path)
+    if kind != "file":
+        what = {
+            "folder": "it is a folder",
+            "other": "it is no ordinary file",
+            "nothing": "there is no such file",
+        }
+        raise _Refused(what[kind])
     size = path.stat().st_size
     if size > MOST_FOREST_BYTES:
         raise _Refused(f"it is larger than {MOST_FOREST_BYTES:,} bytes")
@@ -301,7 +340,7 @@ def _bounded(value: Any, left: list[int], depth: int) -> None:
     elif isinstance(value, str):
         if len(value) > MOST_TEXT or not value.isprintable():
             raise _Refused("its header holds a text that is too long or not printable")
-    elif isinstance(value, (int, float)) and not (math.isfinite(value) and abs(value) < 1e15):
+    elif isinstance(value, (int, float)) and not abs(value) < 1e15:  # nor is NaN
         raise _Refused("its header holds a number that is not finite")
 
 

@@ -21,15 +21,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from wingtone.learn.kinds import LINEAR
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
 
-__all__ = ["KINDS", "LINEAR", "Numbers", "discriminant", "log_softmax"]
-
-LINEAR = ("logistic", "discriminant")
-KINDS = (*LINEAR, "forest", "boosting")
+__all__ = ["Numbers", "discriminant", "log_softmax"]
 
 CLIP = 6.0
 """Standardised figures stay within six standard deviations, so that no wild value decides alone. Ours."""
@@ -52,7 +51,7 @@ class Numbers:
     Attributes
     ----------
     kind
-        One of `KINDS`.
+        One of `wingtone.learn.kinds.KINDS`.
     centre, scale : shape (m,)
         A feature that is not used has scale infinity.
     coefficients, intercept : shape (k, m), (k,)

@@ -53,6 +53,7 @@ LEAST_PROBABILITY = 1e-6
 BINS = 10
 BOOTSTRAPS = 1000
 LEVEL = 0.95
+"""Bins of a reliability curve, bootstrap samples, level of the intervals: common practice."""
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 - `train`: fit, assess, put together
 - `check_extras`: whether the optional parts are there
 - `assess`: judge a trained model on other recordings
-- `DEMONSTRATION`: the notice of a model that is not for real bees
+- `DEMONSTRATION_NOTICE`: the notice of a model that is not for real bees
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 
 from wingtone import __version__
 from wingtone.errors import InputError, MissingExtraError
+from wingtone.learn.kinds import LINEAR
 from wingtone.learn.model import Model
-from wingtone.learn.numbers import LINEAR
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -27,9 +27,9 @@ if TYPE_CHECKING:
     from wingtone.learn.assessment import Assessment
     from wingtone.learn.dataset import Dataset
 
-__all__ = ["DEMONSTRATION", "assess", "check_extras", "train"]
+__all__ = ["DEMONSTRATION_NOTICE", "assess", "check_extras", "train"]
 
-DEMONSTRATION = "synthetic; for trying the commands; not for real bees"
+DEMONSTRATION_NOTICE = "synthetic; for trying the commands; not for real bees"
 
 
 def check_extras(kind: str) -> None:

@@ -20,7 +20,7 @@ from wingtone.notebook import schema
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["WAIT_S", "connect", "create", "damaged", "recognise", "translated"]
+__all__ = ["WAIT_S", "connect", "create", "damaged", "how", "recognise", "translated"]
 
 WAIT_S = 30.0
 """How long a writer waits for another program. Ours: far longer than any single write takes."""
@@ -74,9 +74,32 @@ def connect(path: Path, *, write: bool) -> sqlite3.Connection:
     if sqlite3.sqlite_version_info < (3, 37):  # the first with strict tables
         what = f"the SQLite {sqlite3.sqlite_version} of this Python is too old for notebooks"
         raise InputError(what, remedy="use a newer Python; SQLite 3.37 is needed", where=path)
-    mode = "rw" if write else "ro"
-    if not write and not os.access(path.parent, os.W_OK) and not path.with_name(path.name + "-wal").exists():
-        mode += "&immutable=1"  # SQLite would want to make its helper files beside it
+    if write:
+        return _connect(path, "rw")
+    alone = "ro&immutable=1"  # without the helper files that SQLite makes beside it
+    if not os.access(path.parent, os.W_OK) and not _is_logged(path):
+        return _connect(path, alone)
+    connection = _connect(path, "ro")
+    try:
+        connection.execute("PRAGMA schema_version").fetchone()
+    except sqlite3.OperationalError as error:
+        connection.close()
+        if _is_logged(path) or not error.sqlite_errorname.startswith(("SQLITE_IOERR", "SQLITE_CANTOPEN")):
+            raise
+        return _connect(path, alone)  # on a full disk, what is there can still be read
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _is_logged(path: Path) -> bool:
+    """Whether something may stand in the log beside a notebook that is not in it yet."""
+    log = path.with_name(path.name + "-wal")
+    return log.exists() and log.stat().st_size > 0
+
+
+def _connect(path: Path, mode: str) -> sqlite3.Connection:
     connection = sqlite3.connect(
         f"{path.resolve().as_uri()}?mode={mode}", uri=True, timeout=WAIT_S, isolation_level=None
     )
@@ -134,12 +157,19 @@ def translated(path: Path) -> Iterator[None]:
         raise
     except sqlite3.Error as error:
         raise _ours(error, path) from error
+    except UnicodeDecodeError as error:
+        raise damaged(path, how(error)) from error
     except OSError as error:
         raise OutputError(
             f"the notebook cannot be written here: {error.strerror}",
             remedy="give a folder that exists and that you may write to, with --notebook FILE",
             where=path,
         ) from error
+
+
+def how(error: sqlite3.Error | UnicodeDecodeError) -> str:
+    """Say how a file is damaged; SQLite puts names of its tables into its messages, which may be no text."""
+    return "it holds what is no text" if isinstance(error, UnicodeDecodeError) else str(error)
 
 
 def _ours(error: sqlite3.Error, path: Path) -> WingtoneError:

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 from wingtone.errors import RequestError
 from wingtone.notebook.places import Place, blur, place_from_degrees
-from wingtone.notebook.records import BoutNote, Record, RecordingNote, Tone, sex_of
+from wingtone.notebook.records import Record, Tone, check_kinds, part_of, recording_note, sex_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -178,7 +178,12 @@ def from_terms(terms: Mapping[str, str]) -> Record:
     """
     given = {name: terms.get(name, "") for name in OCCURRENCE_TERMS}
     ours = _ours(given["dynamicProperties"])
-    status = {words: status for status, words in STATUS_WORDS.items()}
+    said = given["identificationVerificationStatus"]
+    status = {words: status for status, words in STATUS_WORDS.items()}.get(said)
+    if status is None:
+        remedy = f"one of: {'; '.join(STATUS_WORDS.values())}"
+        where = "identificationVerificationStatus"
+        raise RequestError(f"{said[:60]!r} is no status of ours", remedy=remedy, where=where)
     taxon, rank = given["scientificName"], given["taxonRank"]
     verbatim = given["verbatimIdentification"]
     if verbatim and verbatim.split()[:1] == taxon.split()[:1]:
@@ -187,37 +192,58 @@ def from_terms(terms: Mapping[str, str]) -> Record:
     place = None
     if given["decimalLatitude"]:
         place = Place(
-            float(given["decimalLatitude"]),
-            float(given["decimalLongitude"]),
-            float(given["coordinateUncertaintyInMeters"]),
+            _number(given, "decimalLatitude"),
+            _number(given, "decimalLongitude"),
+            _number(given, "coordinateUncertaintyInMeters"),
             ours.get("grid_reference"),
             given["verbatimCoordinates"],
         )
         place_from_degrees(place.latitude_deg, place.longitude_deg, uncertainty_m=place.uncertainty_m)
-    recording = ours.get("recording")
-    if recording is not None:
-        bouts = tuple(BoutNote(**bout) for bout in recording.pop("bouts"))
-        recording = RecordingNote(**recording, bouts=bouts)
-    return Record(
-        event_date=given["eventDate"],
-        place=place,
-        recorder=given["recordedBy"],
-        taxon=taxon,
-        rank=rank,
-        vernacular=given["vernacularName"],
-        caste=caste,
-        sex="" if ours.get("sex") == "" else given["sex"],
-        status=status[given["identificationVerificationStatus"]],
-        identified_by=given["identifiedBy"],
-        temperature_c=ours.get("temperature_c"),
-        hints=ours.get("hints", {}),
-        recording=recording,
-        tone=Tone(**ours["tone"]) if "tone" in ours else None,
-        made_with=ours.get("made_with", {}),
-        notes=given["occurrenceRemarks"],
-        photographs=tuple(ours.get("photographs", ())),
-        other=ours.get("other", {}),
-    )
+    try:
+        heard = _of_ours(ours, place)
+        record = Record(
+            event_date=given["eventDate"],
+            recorder=given["recordedBy"],
+            taxon=taxon,
+            rank=rank,
+            vernacular=given["vernacularName"],
+            caste=caste,
+            sex="" if ours.get("sex") == "" else given["sex"],
+            status=status,
+            identified_by=given["identifiedBy"],
+            notes=given["occurrenceRemarks"],
+            **heard,
+        )
+    except RequestError as error:
+        if error.where in _FROM_OURS:  # say in which column it stands
+            raise RequestError(f"{error.where}: {error.what}", where="dynamicProperties") from None
+        raise
+    return record
+
+
+_FROM_OURS = ("hints", "made_with", "other", "photographs", "recording", "tone", "temperature_c", "place")
+
+
+def _of_ours(ours: Mapping[str, Any], place: Place | None) -> dict[str, Any]:
+    """Give the fields of a record that the terms have no place for."""
+    photographs = ours.get("photographs", [])
+    fields: dict[str, Any] = {
+        "place": place,
+        "recording": recording_note(ours["recording"]) if ours.get("recording") is not None else None,
+        "tone": part_of(Tone, ours["tone"], "tone") if "tone" in ours else None,
+        "photographs": tuple(photographs) if isinstance(photographs, list) else (photographs,),
+        "temperature_c": ours.get("temperature_c"),
+        **{name: ours.get(name, {}) for name in ("hints", "made_with", "other")},
+    }
+    check_kinds(fields)
+    return fields
+
+
+def _number(terms: Mapping[str, str], term: str) -> float:
+    try:
+        return float(terms[term])
+    except ValueError:
+        raise RequestError(f"{terms[term][:40]!r} is not a number", where=term) from None
 
 
 def is_ours(terms: Mapping[str, str]) -> bool:
@@ -314,7 +340,7 @@ def _properties(record: Record, place: Place | None, *, private: bool) -> str:
 def _ours(dynamic_properties: str) -> dict[str, Any]:
     try:
         parsed = json.loads(dynamic_properties) if dynamic_properties else {}
-    except ValueError:
+    except (ValueError, RecursionError):
         return {}
     ours = parsed.get(_OURS) if isinstance(parsed, dict) else None
     return ours if isinstance(ours, dict) else {}

@@ -46,7 +46,7 @@ __all__ = [
 CONVERSION_ERROR_M = 5.0
 """Largest error of our shift of datum over the Ordnance Survey's 40 test points, rounded up (measured)."""
 
-SQUARE_M = 100_000
+SQUARE_M = 100_000  # side of a lettered square of either grid
 LETTERS = "ABCDEFGHJKLMNOPQRSTUVWXYZ"  # I is not used in either grid
 
 _BRITISH_ROWS = {

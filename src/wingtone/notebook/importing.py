@@ -26,11 +26,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from wingtone.errors import Fault, InputError, TableError, WingtoneError
+from wingtone.files import check_file
 from wingtone.notebook import events
 from wingtone.notebook.columns import OTHER, SKIP, corrected, propose
 from wingtone.notebook.exchange import from_terms, is_ours
 from wingtone.notebook.places import Place, parse_place
-from wingtone.notebook.records import CASTES, RANKS, Record, RecordingNote, dumps, rank_of_name, sex_of
+from wingtone.notebook.records import (
+    CASTES,
+    COLDEST_C,
+    RANKS,
+    WARMEST_C,
+    Record,
+    RecordingNote,
+    dumps,
+    rank_of_name,
+    sex_of,
+)
 from wingtone.notebook.spreadsheets import from_spreadsheet
 
 if TYPE_CHECKING:
@@ -44,6 +55,9 @@ __all__ = ["Imported", "Plan", "carry_out", "encoding_of", "read_plan", "read_ro
 
 MOST_BYTES = 500_000_000
 """Largest table taken, ours: two million rows; a mistaken file is refused before it fills the memory."""
+
+MOST_FAULTS = 1000
+"""Faults told of one table. Ours: more than anyone reads; the rest of the table is then not read."""
 
 
 @dataclass(frozen=True)
@@ -120,6 +134,9 @@ def _planned(
         ours = ours or is_ours(row)
         record, of_row = read_row(path, line, row, chosen)
         faults += of_row
+        if len(faults) >= MOST_FAULTS:
+            faults.append(Fault(str(path), line, "", "too many faults; the rest of the table was not read"))
+            break
         identifier = row.get(id_heading, "").strip()
         if record is None:
             continue
@@ -181,6 +198,7 @@ def encoding_of(path: Path) -> str:
     InputError
         The file cannot be read, is too large, or is no text.
     """
+    check_file(path, remedy="give a CSV file")
     try:
         if path.stat().st_size > MOST_BYTES:
             raise InputError("this table is too large", remedy="split it", where=path)
@@ -274,8 +292,6 @@ class _Row:
         except WingtoneError as error:
             remedy = f" ({error.remedy})" if error.remedy else ""
             self.fault(column or error.where, error.what + remedy)
-        except (ValueError, KeyError, TypeError) as error:
-            self.fault(column, f"was not understood: {error}")
         return default
 
     def ours(self, row: Mapping[str, str]) -> Record | None:
@@ -403,7 +419,7 @@ class _Row:
         if not text:
             return None
         value = self.number(heading, re.sub(r"\s*°?\s*[Cc]?$", "", text))
-        if value is not None and not -40 <= value <= 60:
+        if value is not None and not COLDEST_C <= value <= WARMEST_C:
             self.fault(heading, f"{text} is no temperature of the air in degrees Celsius")
             return None
         return value

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 __all__ = ["bounding_box", "distance_m"]
 
 EARTH_RADIUS_M = 6_371_008.8
+"""Mean radius, IUGG (memory)."""
 
 
 def distance_m(place: Place, latitude_deg: float, longitude_deg: float) -> float:

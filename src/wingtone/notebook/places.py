@@ -19,7 +19,7 @@ Understood
 * with brackets round them, or ``geo:`` in front
 * ISO 6709: ``+51.46-000.30/``, ``+5127.6-00018.0/``, ``+512736-0001800/``
 
-Functions: `parse_place`, `place_from_degrees`, `to_grid_reference`, `blur`.
+Functions: `parse_place`, `place_from_degrees`, `is_grid_reference`, `to_grid_reference`, `blur`.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ from wingtone.notebook.grids import (
     to_grid,
 )
 
-__all__ = ["Place", "blur", "parse_place", "place_from_degrees", "to_grid_reference"]
+__all__ = ["Place", "blur", "is_grid_reference", "parse_place", "place_from_degrees", "to_grid_reference"]
 
 MIN_UNCERTAINTY_M = CONVERSION_ERROR_M
 TETRADS = "ABCDEFGHIJKLMNPQRSTUVWXYZ"
@@ -238,6 +238,15 @@ def _rounding_m(latitude: Angle, longitude: Angle) -> float:
 
 
 # --- grid references ---------------------------------------------------------------------------------
+
+
+def is_grid_reference(text: str) -> bool:
+    """Whether a text is a grid reference that `parse_place` reads."""
+    try:
+        _read_square(text)
+    except PlaceError:
+        return False
+    return True
 
 
 def _looks_like_grid_reference(text: str) -> bool:

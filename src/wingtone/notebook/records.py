@@ -17,25 +17,28 @@ changes none.
 from __future__ import annotations
 
 import dataclasses
+import inspect
 import json
 import math
 import re
 import uuid
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from wingtone.errors import RequestError
 from wingtone.notebook.events import parse_event_date
-from wingtone.notebook.places import Place
+from wingtone.notebook.places import Place, is_grid_reference
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
 __all__ = [
     "CASTES",
+    "COLDEST_C",
     "RANKS",
     "SEXES",
     "STATUSES",
+    "WARMEST_C",
     "BoutNote",
     "Record",
     "RecordingNote",
@@ -58,6 +61,13 @@ found to be wrong."""
 CASTES = ("queen", "worker", "male", "cuckoo female", "female", "not a bumblebee")
 SEXES = ("female", "male")
 RANKS = ("species", "aggregate", "genus")
+
+COLDEST_C, WARMEST_C = -40.0, 60.0
+"""Air temperatures that are taken wherever one is given, degrees Celsius. Ours: wider than any weather that
+bees fly in, so that only slips are refused."""
+
+LARGEST = 1e12
+"""No number of a record is larger: metres, hertz, seconds."""
 
 MOST_CHARACTERS = 100_000
 """Longest text a record takes. Ours: a page of notes has 3000, and a runaway paste is caught."""
@@ -162,6 +172,9 @@ class Record:
     other: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        for item in dataclasses.fields(self):
+            if item.default == "" and not isinstance(getattr(self, item.name), str):
+                raise RequestError("this must be a text", where=item.name)
         if self.event_date:
             object.__setattr__(self, "event_date", parse_event_date(self.event_date))
         _one_of("caste", self.caste, CASTES)
@@ -303,7 +316,7 @@ def to_json(record: Record) -> dict[str, Any]:
     return {"schema": SCHEMA, **body, "photographs": list(record.photographs)}
 
 
-def from_json(body: Mapping[str, Any]) -> Record:
+def from_json(body: Any) -> Record:
     """Read what `to_json` wrote. Unknown keys of a later layout are refused.
 
     Raises
@@ -311,22 +324,117 @@ def from_json(body: Mapping[str, Any]) -> Record:
     RequestError
         Not this layout, or a part that cannot be right.
     """
-    if body.get("schema") != SCHEMA:
+    if not isinstance(body, dict) or body.get("schema") != SCHEMA:
         raise RequestError(f"this is not a record of the layout {SCHEMA}")
     parts = {key: value for key, value in body.items() if key != "schema"}
+    if parts.get("place") is not None:
+        parts["place"] = part_of(Place, parts["place"], "place")
+    if parts.get("tone") is not None:
+        parts["tone"] = part_of(Tone, parts["tone"], "tone")
+    if parts.get("recording") is not None:
+        parts["recording"] = recording_note(parts["recording"])
+    if not isinstance(parts.get("photographs", []), list):
+        raise _not_understood("photographs")
+    parts["photographs"] = tuple(parts.get("photographs", ()))
+    check_kinds(parts)
+    return part_of(Record, parts, "")
+
+
+# --- what stands in a file need not be what was written there ---------------------------------------------
+
+_Part = TypeVar("_Part")
+
+
+def part_of(kind: type[_Part], fields: Any, where: str) -> _Part:
+    """Make a part of a record of the fields that were read from somewhere.
+
+    Raises
+    ------
+    RequestError
+        They are not the fields of this part.
+    """
+    if not isinstance(fields, dict):
+        raise _not_understood(where)
     try:
-        if parts.get("place") is not None:
-            parts["place"] = Place(**parts["place"])
-        if parts.get("tone") is not None:
-            parts["tone"] = Tone(**parts["tone"])
-        if parts.get("recording") is not None:
-            recording = dict(parts["recording"])
-            recording["bouts"] = tuple(BoutNote(**bout) for bout in recording["bouts"])
-            parts["recording"] = RecordingNote(**recording)
-        parts["photographs"] = tuple(parts.get("photographs", ()))
-        return Record(**parts)
-    except (TypeError, KeyError) as error:
-        raise RequestError(f"a part of this record was not understood: {error}") from error
+        inspect.signature(kind).bind(**fields)
+    except TypeError:
+        raise _not_understood(where) from None
+    return kind(**fields)
+
+
+def recording_note(fields: Any) -> RecordingNote:
+    """Make the note on a recording of the fields that were read from somewhere.
+
+    Raises
+    ------
+    RequestError
+        They are not its fields.
+    """
+    bouts = fields.get("bouts") if isinstance(fields, dict) else None
+    if not isinstance(bouts, list):
+        raise _not_understood("recording")
+    notes = tuple(part_of(BoutNote, bout, "recording") for bout in bouts)
+    return part_of(RecordingNote, {**fields, "bouts": notes}, "recording")
+
+
+def check_kinds(parts: Mapping[str, Any]) -> None:
+    """Refuse parts of a record that are not of the kinds that they should be, as those from elsewhere may be.
+
+    Texts and unknown names are left to `Record`.
+
+    Raises
+    ------
+    RequestError
+        Names the part.
+    """
+    for name in ("hints", "made_with", "other"):
+        _need(_all_texts(parts.get(name, {})), name)
+    _need(all(isinstance(path, str) for path in parts["photographs"]), "photographs")
+    _need(isinstance(parts.get("answer"), dict | None), "answer")
+    _need(_is_known(parts.get("temperature_c")), "temperature_c")
+    place, tone, recording = (parts.get(name) for name in ("place", "tone", "recording"))
+    if place is not None:
+        _need(isinstance(place.text, str) and isinstance(place.grid_reference, str | None), "place")
+        _need(all(map(_is_number, (place.latitude_deg, place.longitude_deg, place.uncertainty_m))), "place")
+        on_the_globe = abs(place.latitude_deg) <= 90 and abs(place.longitude_deg) <= 180
+        _need(on_the_globe and place.uncertainty_m > 0, "place")
+        _need(place.grid_reference is None or is_grid_reference(place.grid_reference), "place")
+    if tone is not None:
+        _need(all(map(_is_number, (tone.f0_hz, tone.f0_low_hz, tone.f0_high_hz, tone.n_bouts))), "tone")
+        _need(_is_known(tone.duration_s), "tone")
+    if recording is not None:
+        texts = (recording.path, recording.sha256, recording.recorded_at)
+        _need(all(isinstance(text, str) for text in texts), "recording")
+        _need(_is_known(recording.duration_s) and _is_known(recording.sample_rate_hz), "recording")
+        for bout in recording.bouts:
+            _need(
+                isinstance(bout.kind, str) and _is_number(bout.start_s) and _is_number(bout.end_s),
+                "recording",
+            )
+            _need(all(map(_is_known, (bout.f0_hz, bout.f0_low_hz, bout.f0_high_hz))), "recording")
+
+
+def _need(holds: bool, where: str) -> None:
+    if not holds:
+        raise _not_understood(where)
+
+
+def _not_understood(where: str) -> RequestError:
+    return RequestError("this part of the record was not understood", where=where)
+
+
+def _is_number(value: Any) -> bool:
+    return (
+        isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < LARGEST
+    )  # nor is NaN
+
+
+def _is_known(value: Any) -> bool:
+    return value is None or _is_number(value)
+
+
+def _all_texts(value: Any) -> bool:
+    return isinstance(value, dict) and all(isinstance(text, str) for pair in value.items() for text in pair)
 
 
 def dumps(record: Record) -> str:

@@ -24,7 +24,7 @@ from wingtone.notebook import schema
 from wingtone.notebook.database import connect, create, damaged, translated
 from wingtone.notebook.pages import table_rows
 from wingtone.notebook.records import from_json
-from wingtone.notebook.store import checksum, projection
+from wingtone.notebook.store import agrees, projection
 
 if TYPE_CHECKING:
     import os
@@ -63,7 +63,7 @@ def rescue(source: str | os.PathLike[str], target: str | os.PathLike[str]) -> Re
         raise InputError("there is no notebook here", where=source)
     if target.exists():
         raise OutputError("this file exists already", remedy="give a new name", where=target)
-    with translated(target), tempfile.TemporaryDirectory(prefix="wingtone-") as folder:
+    with translated(target), tempfile.TemporaryDirectory(prefix=".wingtone-", dir=target.parent) as folder:
         copy = Path(folder) / "copy.sqlite"
         for end in ("", "-wal"):
             if source.with_name(source.name + end).is_file():
@@ -73,7 +73,12 @@ def rescue(source: str | os.PathLike[str], target: str | os.PathLike[str]) -> Re
             raise damaged(source, "no record in it can be read")
         newest = _newest(copy)
         create(target, make_folder=False)
-        _write(target, states)
+        try:
+            _write(target, states)
+        except BaseException:  # an empty notebook would look like all there was
+            for end in ("", "-wal", "-shm"):
+                target.with_name(target.name + end).unlink(missing_ok=True)
+            raise
     saved = {number: version for number, version in sorted(states)}
     older = tuple(number for number, version in saved.items() if version < newest.get(number, 0))
     return Rescued(len(saved), len(states), older, unreadable)
@@ -99,10 +104,10 @@ def _states(copy: Path) -> tuple[dict[tuple[int, int], tuple[Any, ...]], int]:
 def _is_sound(row: tuple[Any, ...]) -> bool:
     body, given = row[-2:]
     try:
-        if not isinstance(body, str) or checksum(body) != given:
+        if not agrees(body, given):
             return False
         from_json(json.loads(body))
-    except (ValueError, RequestError):
+    except (ValueError, RecursionError, RequestError):
         return False
     return isinstance(row[0], int) and isinstance(row[1], int) and isinstance(row[2], str)
 

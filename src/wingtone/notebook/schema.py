@@ -103,7 +103,8 @@ def migrate(
                 connection.execute(f"PRAGMA user_version = {level}")
             connection.execute("COMMIT")
         except BaseException:
-            connection.execute("ROLLBACK")
+            if connection.in_transaction:  # a full disk ends it by itself
+                connection.execute("ROLLBACK")
             raise
 
 

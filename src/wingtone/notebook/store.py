@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from wingtone.errors import InputError, RequestError
 from wingtone.notebook import events, schema
-from wingtone.notebook.database import connect, create, damaged, recognise, translated
+from wingtone.notebook.database import connect, create, damaged, how, recognise, translated
 from wingtone.notebook.nearby import bounding_box, distance_m
 from wingtone.notebook.records import Record, dumps, from_json, new_id
 
@@ -40,7 +40,17 @@ if TYPE_CHECKING:
 
     from wingtone.notebook.places import Place
 
-__all__ = ["Entry", "Filter", "Notebook", "Row", "Version", "checksum", "default_path", "projection"]
+__all__ = [
+    "Entry",
+    "Filter",
+    "Notebook",
+    "Row",
+    "Version",
+    "agrees",
+    "checksum",
+    "default_path",
+    "projection",
+]
 
 
 @dataclass(frozen=True)
@@ -203,7 +213,8 @@ class Notebook:
     def amend(self, number: int, *, by: str = "", **changes: Any) -> Entry:
         """Change fields of a record; its earlier states are kept.
 
-        An amendment that changes nothing adds no version.
+        An amendment that changes nothing adds no version. Whoever decided on the name before did not decide
+        on a new name or status: ``identified_by`` is emptied then, unless it is given too.
 
         Raises
         ------
@@ -215,7 +226,10 @@ class Notebook:
             if entry.removed:
                 raise RequestError(f"record {number} was removed", remedy="restore it first", where=self.path)
             record = dataclasses.replace(entry.record, **changes)
-            if record != entry.record:
+            before = entry.record
+            if (record.taxon, record.status) != (before.taxon, before.status):
+                record = dataclasses.replace(record, identified_by=changes.get("identified_by", ""))
+            if record != before:
                 self._append(entry, record, "amended", by)
         return self.get(number)
 
@@ -334,6 +348,8 @@ class Notebook:
             if _is_near(chosen, latitude_deg, longitude_deg):
                 with translated(self.path):
                     row = self._connection.execute(_ENTRY, (number,)).fetchone()
+                if row is None:
+                    raise damaged(self.path, f"the newest version of record {number} is missing")
                 entry = self._entry(row)
                 if entry.removed == chosen.removed:  # it may have changed since
                     yield entry
@@ -356,15 +372,15 @@ class Notebook:
             for number, version, body, given in self._connection.execute(
                 "SELECT number, version, body, checksum FROM history"
             ):
-                if checksum(body) != given:
+                if not agrees(body, given):
                     faults.append(f"version {version} of record {number} does not agree with its checksum")
             for (number,) in self._connection.execute(
                 "SELECT number FROM record WHERE version !="
                 " (SELECT ifnull(max(version), 0) FROM history WHERE history.number = record.number)"
             ):
                 faults.append(f"the newest version of record {number} is missing")
-        except sqlite3.DatabaseError as error:
-            faults.append(f"the file is damaged: {error}")
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+            faults.append(f"the file is damaged: {how(error)}")
         return faults
 
     def _entry(self, row: tuple[Any, ...]) -> Entry:
@@ -372,9 +388,12 @@ class Notebook:
         return Entry(number, entry_id, version, bool(removed), changed_at, self._record(number, body, given))
 
     def _record(self, number: int, body: str, given: str) -> Record:
-        if checksum(body) != given:
+        if not agrees(body, given):
             raise damaged(self.path, f"record {number} does not agree with its checksum")
-        return from_json(json.loads(body))
+        try:
+            return from_json(json.loads(body))
+        except (ValueError, RecursionError, RequestError) as error:
+            raise damaged(self.path, f"what record {number} holds was not understood") from error
 
 
 _ENTRY = (
@@ -387,6 +406,11 @@ _ENTRY = (
 def checksum(body: str) -> str:
     """SHA-256 of the JSON text of a record."""
     return hashlib.sha256(body.encode()).hexdigest()
+
+
+def agrees(body: Any, given: Any) -> bool:
+    """Whether the JSON text of a record agrees with its checksum; in a damaged file it may be no text."""
+    return isinstance(body, str) and checksum(body) == given
 
 
 def projection(record: Record) -> tuple[Any, ...]:

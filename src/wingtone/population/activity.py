@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 __all__ = ["Activity", "Effort", "Rate", "activity", "effort_of", "garwood", "negative_binomial", "rate"]
 
 POISSON_SIZE = 1e4
-"""A size k above this is no different from chance."""
+"""A size k above this is no different from chance. Ours."""
 
 
 @dataclass(frozen=True)

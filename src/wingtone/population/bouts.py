@@ -238,7 +238,7 @@ def _heard(row: Located, faults: list[Fault], date: dt.date | None) -> Heard | N
         given = row.values.get(column)
         try:
             value = number_of(given)
-        except (TypeError, ValueError):
+        except (TypeError, ValueError, OverflowError):
             fault(column, f"{str(given)[:40]!r} is not a number")
             return math.nan
         if needed and not math.isfinite(value):

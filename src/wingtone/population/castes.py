@@ -31,6 +31,7 @@ import numpy as np
 from wingtone.population.mixture import Prior, fit, responsibilities
 from wingtone.population.resampling import (
     LEVEL,
+    NORMAL_95,
     bootstrap_weights,
     effective_size,
     intraclass_correlation,
@@ -55,9 +56,11 @@ N_NULL = 199
 """Simulated samples of one group. Ours: enough for a level of 5 % (Davison & Hinkley 1997, section 4.2;
 memory)."""
 N_DRAWS = 400
+"""Bootstrap draws. Ours: enough for the ends of an interval of 95 %."""
 LEAST_BEES = 10
 """Fewer are not asked about castes. Ours."""
 MOST_SINGLY = 150
+"""More bees than this are taken together by their tones, to save time. Ours."""
 STEP_LN = 0.01
 """Step in which the tones of many bees are taken together. Ours: 1 %, a tenth of the spread within a caste,
 so that the rounding adds less than a thousandth to its variance."""
@@ -437,7 +440,7 @@ def _interval(
     low, high = (float(end) for end in np.quantile(shares, (tail, 1 - tail)))
     middle = np.quantile(shares, ((1 - LEVEL) / 2, (1 + LEVEL) / 2))
     smoothed = (n * share + 0.5) / (n + 1)
-    spread = max(float(middle[1] - middle[0]) / 3.919928, 1e-6)
+    spread = max(float(middle[1] - middle[0]) / (2 * NORMAL_95), 1e-6)
     size = min(max(smoothed * (1 - smoothed) / spread**2, 1.0), float(n))
     least, most = share_interval(share, n, level=1 - 2 * tail)
     low = 0.0 if may_be_none else min(low, least, share)

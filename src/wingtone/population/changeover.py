@@ -30,7 +30,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from wingtone.population import mixture
-from wingtone.population.resampling import LEVEL
+from wingtone.population.resampling import LEVEL, NORMAL_95
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -53,7 +53,9 @@ STEEPEST = 0.5
 """Standard deviation of the penalty on the slope, per day. Ours: at 0.5 a day the share goes from 10 to 90 %
 in nine days, and a colony does not take less."""
 MOST_STEPS = 100
+"""Of the climb. Ours: it ends long before, when no coefficient moves by a millionth."""
 CURVE_POINTS = 61
+"""Ours: smooth at the size it is drawn."""
 
 
 @dataclass(frozen=True)
@@ -230,7 +232,7 @@ def changeover(
     low, high = np.quantile(drawn, ((1 - LEVEL) / 2, (1 + LEVEL) / 2))
     # from the number of clusters that took part
     taking = len(np.unique(clusters.of[early]))
-    widen = float(stdtrit(max(taking - 1, 1), 0.5 + LEVEL / 2)) / 1.959964
+    widen = float(stdtrit(max(taking - 1, 1), 0.5 + LEVEL / 2)) / NORMAL_95
     low, high = at - widen * max(at - float(low), 0.0), at + widen * max(float(high) - at, 0.0)
     low, high = max(low, 1.0), min(high, 366.0)
     year = years[-1]

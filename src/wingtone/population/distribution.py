@@ -44,8 +44,10 @@ __all__ = [
 ]
 
 PROBABILITIES = (0.1, 0.25, 0.5, 0.75, 0.9)
+"""Quantiles that are told. Ours."""
 
 MOST_BINS = 200
+"""Ours: more than a page has room for."""
 GRID = 256
 """Points of a density. Ours: smooth at any size of print."""
 

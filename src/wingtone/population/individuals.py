@@ -36,7 +36,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.evidence.tone_size import LEAST_MEASUREMENT_SD, MOST_BOUTS
+from wingtone.evidence.tone_size import INTERVAL_95, LEAST_MEASUREMENT_SD, MOST_BOUTS
 from wingtone.tone.individuals import WITHIN_LN, individuals
 
 if TYPE_CHECKING:
@@ -273,4 +273,4 @@ def _individual(share: Sequence[Heard], within_ln: float, group_of: Callable[[He
 
 def _measurement_sd(one: Heard) -> float:
     bout = one.bout
-    return max(math.log(bout.f0_high_hz / bout.f0_low_hz) / (2 * 1.959963984540054), LEAST_MEASUREMENT_SD)
+    return max(math.log(bout.f0_high_hz / bout.f0_low_hz) / INTERVAL_95, LEAST_MEASUREMENT_SD)

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 __all__ = [
     "LEAST_DAYS",
     "LEVEL",
+    "NORMAL_95",
     "Clusters",
     "bootstrap_weights",
     "cluster_of",
@@ -43,6 +44,10 @@ __all__ = [
 ]
 
 LEVEL = 0.95
+"""Of every interval in this room; common practice."""
+
+NORMAL_95 = 1.959964
+"""Half-width of a 95 % interval of a normal distribution in standard deviations (textbook; six decimals)."""
 
 LEAST_DAYS = 6
 """Days from which they are resampled instead of recordings. Ours: with fewer, the spread between days is not

@@ -20,7 +20,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from wingtone.errors import Fault, InputError, MissingExtraError, TableError, one_line
+from wingtone.files import check_file, what_is
 from wingtone.notebook.importing import encoding_of
+from wingtone.notebook.spreadsheets import from_spreadsheet
 from wingtone.population.bouts import MOST_FAULTS, Located, text_of
 
 if TYPE_CHECKING:
@@ -60,9 +62,7 @@ def read_sources(paths: Iterable[str | os.PathLike[str]]) -> Source:
     told_effort = False
     for name in paths:
         path = Path(name)
-        if not path.exists():
-            raise InputError("this file was not found", remedy="check the name", where=path)
-        if path.is_dir():
+        if what_is(path) == "folder":
             own, listened = _survey(path)
             bouts += own
             if listened is not None:
@@ -77,6 +77,7 @@ def read_sources(paths: Iterable[str | os.PathLike[str]]) -> Source:
 
 
 def _file(path: Path) -> tuple[list[Located], bool]:
+    check_file(path, remedy="check the name")
     suffix = path.suffix.lower()
     if suffix in NOTEBOOKS:
         return _notebook(path), False
@@ -146,7 +147,8 @@ def _csv(path: Path) -> tuple[list[str], list[Located]]:
                 faults.append(Fault(str(path), line, "", f"{len(cells)} cells under {len(columns)} headings"))
             else:
                 cells += [""] * (len(columns) - len(cells))
-                rows.append(Located(str(path), line, dict(zip(columns, cells, strict=True))))
+                plain = map(from_spreadsheet, cells)
+                rows.append(Located(str(path), line, dict(zip(columns, plain, strict=True))))
     except csv.Error as error:
         faults.append(Fault(str(path), begins, "", f"this is not CSV: {error}"))
     if not columns:
@@ -164,11 +166,11 @@ def _parquet(path: Path) -> tuple[list[str], list[Located]]:
         raise MissingExtraError("reading Parquet", "survey") from error
     try:
         table = pyarrow.parquet.read_table(path)
-    except (pyarrow.ArrowException, OSError) as error:
-        raise InputError("this is no Parquet file that can be read", where=path) from error
-    return list(table.column_names), [
-        Located(str(path), i, row) for i, row in enumerate(table.to_pylist(), 1)
-    ]
+        rows = table.to_pylist()
+    except (pyarrow.ArrowException, OSError, UnicodeDecodeError) as error:
+        remedy = "write it again, or give the table as CSV"
+        raise InputError("this is no Parquet file that can be read", remedy=remedy, where=path) from error
+    return list(table.column_names), [Located(str(path), i, row) for i, row in enumerate(rows, 1)]
 
 
 def _json(path: Path) -> list[Located]:
@@ -180,7 +182,7 @@ def _json(path: Path) -> list[Located]:
         broken: list[Fault] = []
     except (ValueError, RecursionError):
         objects, broken = [], []
-        for number, line in enumerate(text.splitlines(), 1):
+        for number, line in enumerate(text.split("\n"), 1):  # names may hold other ends of lines
             if line.strip():
                 try:
                     objects.append((number, json.loads(line)))
@@ -191,8 +193,8 @@ def _json(path: Path) -> list[Located]:
         if not isinstance(one, dict) or not isinstance(one.get("recording"), dict) or "bouts" not in one:
             broken.append(Fault(str(path), number, "", "this is no result of wingtone measure"))
             continue
-        flags = [flag for flag in one.get("flags") or () if flag == WHOLE_RECORDING]
         try:
+            flags = [flag for flag in one.get("flags") or () if flag == WHOLE_RECORDING]
             rows += [
                 Located(
                     str(path),
@@ -250,8 +252,7 @@ def read_sites(path: str | os.PathLike[str]) -> dict[str, str]:
         As for other tables; a path with two sites, and rows without either.
     """
     path = Path(path)
-    if not path.is_file():
-        raise InputError("this file was not found", remedy="check the name", where=path)
+    check_file(path, remedy="give a table of sites, a CSV file")
     columns, rows = _csv(path)
     label = "site" if "site" in columns else "period"
     faults = [

@@ -20,9 +20,9 @@ import numpy as np
 
 from wingtone.evidence.lineup import line_up
 from wingtone.evidence.prior import log_prior
-from wingtone.evidence.tone_size import LEAST_MEASUREMENT_SD, MOST_BOUTS, ToneCue, tone_terms
+from wingtone.evidence.tone_size import INTERVAL_95, LEAST_MEASUREMENT_SD, MOST_BOUTS, ToneCue, tone_terms
 from wingtone.population.distribution import PROBABILITIES, Quantile
-from wingtone.population.resampling import LEVEL, bootstrap_weights
+from wingtone.population.resampling import LEVEL, NORMAL_95, bootstrap_weights
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -108,7 +108,7 @@ def thorax(
         total = weights.sum(axis=1)
         drawn_cdf = (weights @ below)[total > 0] / total[total > 0, None]
         drawn = np.array([np.interp(PROBABILITIES, row, GRID_MM) for row in drawn_cdf])
-        widen = float(stdtrit(clusters.n - 1, 0.5 + LEVEL / 2)) / 1.959964
+        widen = float(stdtrit(clusters.n - 1, 0.5 + LEVEL / 2)) / NORMAL_95
         ends = points + widen * (np.quantile(drawn, ((1 - LEVEL) / 2, (1 + LEVEL) / 2), axis=0) - points)
     step = float(GRID_MM[1] - GRID_MM[0])
     exponent, line = fauna.tone_model["exponent"][0], fauna.tone_model["sd_line"][0]
@@ -127,6 +127,6 @@ def _cue(bee: Individual, within: float) -> ToneCue:
     """Put an individual as evidence takes it: the measurement's share of its error, and its bouts."""
     rest = bee.error_ln**2 - within**2 / min(bee.n_bouts, MOST_BOUTS)
     sd = math.sqrt(max(rest, LEAST_MEASUREMENT_SD**2))
-    reach = 1.959963984540054 * sd
+    reach = INTERVAL_95 / 2 * sd
     low, high = bee.tone_hz * math.exp(-reach), bee.tone_hz * math.exp(reach)
     return ToneCue(bee.tone_hz, low, high, n_bouts=bee.n_bouts)

@@ -36,6 +36,7 @@ NOTICE = (
 )
 PLACE_NAME = "Quillbury Green, a park that does not exist"
 LATITUDE_DEG, LONGITUDE_DEG, UNCERTAINTY_M = 51.1, -1.1, 10000
+"""Somewhere in the south of England, so coarse that it points at nobody. Made up."""
 _SPRING, _SUMMER = dt.timezone(dt.timedelta(0)), dt.timezone(dt.timedelta(hours=1))
 
 

@@ -98,6 +98,10 @@ def reason(error: Exception) -> str:
 
     if isinstance(error, WingtoneError):
         return one_line(f"{error.what} ({error.remedy})" if error.remedy else error.what)
+    if isinstance(error, MemoryError):
+        return "there was not enough memory for it (try fewer --workers, then --retry-failed)"
+    if isinstance(error, OSError) and error.strerror:
+        return one_line(f"{error.strerror} (is the disk there and in order? then --retry-failed)")
     what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
     return one_line(f"something went wrong inside wingtone: {what} (please report it)")
 

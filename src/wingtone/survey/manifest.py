@@ -22,6 +22,7 @@ import time
 from typing import TYPE_CHECKING, Any
 
 from wingtone.errors import OutputError
+from wingtone.survey.told import file_told, part_told
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -127,17 +128,31 @@ class Manifest:
         except sqlite3.OperationalError as error:
             if "locked" in str(error):
                 what, remedy = "another survey is at work here", "let it end, or stop it"
+            elif (
+                getattr(error, "sqlite_errorname", "") == "SQLITE_ERROR"
+            ):  # tables or columns that are not there
+                raise self._damaged(str(error)) from error
             else:
                 what, remedy = f"the manifest cannot be written: {error}", "is there room on the disk?"
             raise OutputError(what, remedy=remedy, where=self.path) from error
         except sqlite3.DatabaseError as error:
-            raise OutputError(
-                f"the manifest is damaged: {error}",
-                remedy="move it away, and everything is heard again",
-                where=self.path,
-            ) from error
+            raise self._damaged(str(error)) from error
+        except UnicodeDecodeError as error:  # names of its tables, which SQLite puts into its own message
+            raise self._damaged("it holds what is no text") from error
         finally:
             self.spent_s += time.process_time() - began
+
+    def _damaged(self, how: str) -> OutputError:
+        remedy = "move it away, and everything is heard again"
+        return OutputError(f"the manifest is damaged: {how}", remedy=remedy, where=self.path)
+
+    @contextlib.contextmanager
+    def _checked(self) -> Iterator[None]:
+        """Tell what is not as it was written, for whatever reason."""
+        try:
+            yield
+        except ValueError as error:
+            raise self._damaged("what it says was heard cannot be right") from error
 
     def __enter__(self) -> Self:
         return self
@@ -185,7 +200,8 @@ class Manifest:
             "SELECT sha256, told FROM file WHERE location = ? AND token = ?",
             (found.key, f"{program} {found.token}"),
         )
-        return (rows[0][0], json.loads(rows[0][1])) if rows else None
+        with self._checked():
+            return (rows[0][0], file_told(rows[0][1])) if rows else None
 
     def add_look(self, found: Found, sha256: str, told: dict[str, Any], *, program: str) -> None:
         """Keep what was told of a file."""
@@ -212,10 +228,11 @@ class Manifest:
     def parts(self, sha256: str, settings: str) -> dict[int, tuple[str, dict[str, Any]]]:
         """Status of each piece that was heard, and what was told of it, in order."""
         statement = "SELECT piece, status, told FROM part WHERE sha256 = ? AND settings = ? ORDER BY piece"
-        return {
-            piece: (status, json.loads(told))
-            for piece, status, told in self._rows(statement, (sha256, settings))
-        }
+        with self._checked():
+            return {
+                piece: (status, part_told(told, done=status == "done"))
+                for piece, status, told in self._rows(statement, (sha256, settings))
+            }
 
     def add_part(
         self,

@@ -95,10 +95,12 @@ def find(place: str | os.PathLike[str]) -> list[Found]:
     for path in find_recordings([place]):
         try:
             told = path.stat()
-        except OSError as error:
-            raise RecordingError("cannot be looked at", remedy="try again", where=path) from error
-        token = f"{told.st_size}-{told.st_mtime_ns}"
-        out.append(Found(str(path), str(path.absolute()), token, told.st_size))
+            token, size = f"{told.st_size}-{told.st_mtime_ns}", told.st_size
+        except (
+            OSError
+        ):  # gone since, or a link that leads nowhere: looking at it says so, and the rest is done
+            token, size = "", 0
+        out.append(Found(str(path), str(path.absolute()), token, size))
     return sorted(out, key=lambda one: one.path)
 
 

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from wingtone.errors import OutputError
+from wingtone.files import what_is
 from wingtone.survey import jobs
 from wingtone.survey.manifest import Manifest
 from wingtone.survey.places import Output, find, is_url
@@ -118,7 +120,7 @@ def preview(
     """Say what a survey would do. Nothing is made or changed. Arguments and errors: see `run_survey`."""
     founds = find(place)
     path = manifest_path or _manifest_path(str(out))
-    if not path.exists():
+    if what_is(path) == "nothing":
         return forecast(founds, None, settings)
     with Manifest(path) as manifest:
         return forecast(founds, manifest, settings)
@@ -178,8 +180,12 @@ def run_survey(
     founds = find(place)
     output = Output(out)
     path = manifest_path or _manifest_path(str(out))
-    if not path.exists():
-        path.parent.mkdir(parents=True, exist_ok=True)
+    if what_is(path) == "nothing":
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            what = f"cannot make this folder: {error.strerror}"
+            raise OutputError(what, remedy="give another with --manifest", where=path.parent) from error
         output.fetch(MANIFEST_NAME, path)
     began = time.monotonic()
     with Manifest(path) as manifest:

@@ -86,19 +86,13 @@ def settings_for(
     Raises
     ------
     RequestError, InputError, MissingExtraError
-        The model cannot be used, see `wingtone.learn.model_file.load_model`.
+        The model cannot be used, see `wingtone.learn.model_file.usable_model`.
     """
     if model is None:
         return Settings(flight_threshold)
-    from pathlib import Path
+    from wingtone.learn.model_file import path_of_model, usable_model
 
-    from wingtone.learn.model import check_usable
-    from wingtone.learn.model_file import DEMONSTRATION, load_model, shipped_model
-
-    path = Path(model)
-    if str(path) == DEMONSTRATION and not path.exists():
-        path = shipped_model()
-    loaded = load_model(path)
-    check_usable(loaded)
+    path = path_of_model(model)
+    loaded = usable_model(path)
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
     return Settings(flight_threshold, str(path.absolute()), digest, loaded.classes)

@@ -14,7 +14,6 @@ figure.
 from __future__ import annotations
 
 import contextlib
-import csv
 import datetime as dt
 import importlib.util
 from array import array
@@ -23,7 +22,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from wingtone.audio.recording import CLIPPED_FRACTION_WORTH_SAYING
-from wingtone.bout_table import BOUT_COLUMNS, COLUMNS, FLYBY_COLUMNS, RECORDING_COLUMNS
+from wingtone.bout_table import BOUT_COLUMNS, COLUMNS, FLYBY_COLUMNS, RECORDING_COLUMNS, csv_cell
+from wingtone.notebook.spreadsheets import row_writer
 from wingtone.survey.plan import pieces_for
 
 if TYPE_CHECKING:
@@ -63,6 +63,7 @@ EFFORT = ("path", "sha256", "start_s", "starts_at", "heard_s", "wind_lost_s")
 FAULTS = ("failed", "crashed", "hung")
 
 BATCH_ROWS = 5000
+"""Rows written together. Ours: a few megabytes."""
 
 _WHOLE = {"sample_rate_hz", "channels", "piece", "n_flight", "n_bouts", "n_pieces", "wind_lost_s"}
 _TEXT = {
@@ -276,7 +277,9 @@ def _bout_rows(
     every.sort(key=lambda one: (one[0]["start_s"], one[0]["end_s"], one[0]["f0_hz"]))
     for bout, number in every:
         flags = [*bout["flags"], *(["damaged"] if bout["end_s"] > broken_s else [])]
-        castes = bout.get("castes") or [None] * len(settings.classes)
+        castes = bout.get("castes") or ()
+        if len(castes) != len(settings.classes):
+            castes = [None] * len(settings.classes)
         yield {
             **shared,
             **{name: bout[name] for name in BOUT_COLUMNS},
@@ -352,9 +355,8 @@ class _Table:
             scratch = {
                 kind: stack.enter_context(self._output.writing(file)) for kind, file in self._files.items()
             }
-            self._csv = csv.writer(
-                stack.enter_context(scratch["csv"].open("w", encoding="utf-8", newline="")),
-                lineterminator="\n",
+            self._csv = row_writer(
+                stack.enter_context(scratch["csv"].open("w", encoding="utf-8", newline=""))
             )
             self._csv.writerow(self._columns)
             self._parquet = self._open_parquet(scratch["parquet"], stack) if "parquet" in scratch else None
@@ -379,20 +381,13 @@ class _Table:
             self._flush()
 
     def _flush(self) -> None:
-        self._csv.writerows([_cell(row[name]) for name in self._columns] for row in self._batch)
+        self._csv.writerows([csv_cell(row[name]) for name in self._columns] for row in self._batch)
         if self._parquet is not None and self._batch:
             import pyarrow
 
             rows = [{name: row[name] for name in self._columns} for row in self._batch]
             self._parquet.write_table(pyarrow.Table.from_pylist(rows, schema=self._schema))
         self._batch = []
-
-
-def _cell(value: Any) -> Any:
-    """Lay a value out as a CSV cell, as `wingtone.bout_table.csv_values` does."""
-    if isinstance(value, list):
-        return ";".join("" if item is None else str(item) for item in value)
-    return value
 
 
 def _schema(columns: Sequence[str]) -> Any:

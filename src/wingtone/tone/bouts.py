@@ -30,8 +30,17 @@ COMPANY = frozenset({"engine", "voice"})
 it stays uncertain. Ours: of the false bouts in voices that were never trained on it takes a sixth."""
 SECOND_EXTRA = 0.1
 """A tone under another one has to be surer by 0.1 to be a second bee. Ours: see `wingtone.tone.second`."""
+SURE_BEE_EXTRA = 0.2
+SURE_BEE_LESS = 0.1
+SURE_BEE_ODDS = 4 / 3
+"""A tone of 0.4 s or more that is surely some bee (flight or sonication, by 0.2 over the threshold) may be
+less sure to be flight by 0.1, if that is likelier than sonication by 4 to 3: false bouts come from other
+sounds. Ours, from the trade-off on real recordings."""
 EXTEND_SHARE = 0.4
 """Ours: low enough that a fluttering flight is not torn up, and of use only beside a sure piece."""
+SUPPORT_LESS = 0.15
+"""A tone near an accepted flight of the same tone may be less sure by 0.15. Ours: made-up clips gain by it,
+and false bouts in voices hardly grow."""
 JOIN_GAP_S = 0.3
 JOIN_LN = 0.12
 """Bouts of one kind closer than 0.3 s and 12 % of tone are one bout: a bee turning away and back."""
@@ -68,24 +77,46 @@ def judge(pieces: Sequence[Piece], gate: Gate) -> list[Judged]:
     if not pieces:
         return []
     described = features(pieces)
-    log_kinds = np.log(np.clip(gate.kinds(described), 1e-4, 1.0))
+    kinds = gate.kinds(described)
     sources = gate.sources(described)
     stretch = np.array([p.stretch for p in pieces])
     length = np.array([p.duration_s for p in pieces])
     out: list[Judged] = []
     for i, piece in enumerate(pieces):
         same = stretch == stretch[i]
-        pooled = np.exp(np.average(log_kinds[same], axis=0, weights=length[same]))
-        out.append(Judged(piece, pooled / pooled.sum(), sources[i], float(length[same].sum())))
+        pooled = _pooled(kinds[same], length[same])
+        out.append(Judged(piece, pooled, sources[i], float(length[same].sum())))
     return out
+
+
+def _pooled(kinds: NDArray[np.float64], length_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Probabilities of `KINDS` of several pieces together, weighted by their lengths."""
+    pooled = np.exp(np.average(np.log(np.clip(kinds, 1e-4, 1.0)), axis=0, weights=length_s))
+    out: NDArray[np.float64] = pooled / pooled.sum()
+    return out
+
+
+def _needed(threshold: float, length_s: float) -> float:
+    """Probability from which a tone of this length is flight."""
+    return min(threshold + (SHORT_EXTRA if length_s < SHORT_S else 0.0), 0.99)
+
+
+def _at_flight_pitch(piece: Piece) -> bool:
+    return LOWEST_FLIGHT_HZ <= float(np.exp(piece.ln_f0)) <= HIGHEST_FLIGHT_HZ
 
 
 def kind_of(judged: Judged, *, threshold: float) -> Kind | None:
     """Decide; None when it is more likely something else than any bee."""
     flight, sonication, _ = judged.kinds
     f0_hz = float(np.exp(judged.piece.ln_f0))
-    needed = min(threshold + (SHORT_EXTRA if judged.stretch_s < SHORT_S else 0.0), 0.99)
-    if flight >= needed and LOWEST_FLIGHT_HZ <= f0_hz <= HIGHEST_FLIGHT_HZ:
+    needed = _needed(threshold, judged.stretch_s)
+    if (
+        judged.stretch_s >= SHORT_S
+        and flight + sonication >= threshold + SURE_BEE_EXTRA
+        and flight > SURE_BEE_ODDS * sonication
+    ):
+        needed -= SURE_BEE_LESS
+    if flight >= needed and _at_flight_pitch(judged.piece):
         return "flight"
     if sonication >= 0.5 and f0_hz >= LOWEST_SONICATION_HZ:
         return "sonication"
@@ -101,10 +132,12 @@ def decide(judged: Sequence[Judged], *, threshold: float) -> list[Kind | None]:
     """The kind of every piece, with hysteresis.
 
     A flight needs one sure piece to begin with; from there it reaches over neighbours of the same tone
-    that are at least `EXTEND_SHARE` as sure.
+    that are at least `EXTEND_SHARE` as sure. Such neighbours without a sure one among them are judged as
+    the one bout they would be, and last of all what is heard beside a flight of the same tone.
     """
     kinds = [kind_of(item, threshold=threshold) for item in judged]
     order = range(len(judged))
+    likely = [item.kinds[0] >= EXTEND_SHARE * threshold for item in judged]
     for sweep, step in ((order[1:], -1), (reversed(order[:-1]), 1)):
         for i in sweep:
             neighbour = i + step
@@ -112,11 +145,63 @@ def decide(judged: Sequence[Judged], *, threshold: float) -> list[Kind | None]:
             if (
                 kinds[neighbour] == "flight"
                 and kinds[i] in (None, "uncertain")
-                and judged[i].kinds[0] >= EXTEND_SHARE * threshold
+                and likely[i]
                 and _close(judged[first].piece, judged[last].piece)
             ):
                 kinds[i] = "flight"
+    for run in _runs(
+        judged, [sure and kind != "sonication" for sure, kind in zip(likely, kinds, strict=True)]
+    ):
+        if _flight_together([judged[i] for i in run], threshold=threshold):
+            for i in run:
+                kinds[i] = "flight"
+    accepted = [kind == "flight" for kind in kinds]
+    for i, item in enumerate(judged):
+        if (
+            kinds[i] in (None, "uncertain")
+            and item.kinds[0] >= threshold - SUPPORT_LESS
+            and _at_flight_pitch(item.piece)
+            and _has_support(judged, accepted, i)
+        ):
+            kinds[i] = "flight"
     return kinds
+
+
+def _runs(judged: Sequence[Judged], wanted: Sequence[bool]) -> list[list[int]]:
+    """Numbers of the wanted pieces, those together that follow each other closely at the same tone."""
+    runs: list[list[int]] = []
+    for i, item in enumerate(judged):
+        if not wanted[i]:
+            continue
+        if i and wanted[i - 1] and _close(judged[i - 1].piece, item.piece):
+            runs[-1].append(i)
+        else:
+            runs.append([i])
+    return runs
+
+
+def _flight_together(items: Sequence[Judged], *, threshold: float) -> bool:
+    """Whether pieces are flight when their evidence is pooled as that of a stretch's parts is."""
+    if len(items) < 2:
+        return False
+    lengths = np.array([item.piece.duration_s for item in items])
+    pooled = _pooled(np.array([item.kinds for item in items]), lengths)
+    return bool(pooled[0] >= _needed(threshold, float(lengths.sum()))) and all(
+        _at_flight_pitch(item.piece) for item in items
+    )
+
+
+def _has_support(judged: Sequence[Judged], accepted: Sequence[bool], at: int) -> bool:
+    """Whether an accepted flight lies within `CONTEXT_S` and `JOIN_LN` of a piece."""
+    piece = judged[at].piece
+    for others in (range(at - 1, -1, -1), range(at + 1, len(judged))):
+        for i in others:
+            other = judged[i].piece
+            if (other.gap_s(piece) if i < at else piece.gap_s(other)) > CONTEXT_S:
+                break
+            if accepted[i] and abs(other.ln_f0 - piece.ln_f0) < JOIN_LN:
+                return True
+    return False
 
 
 def join(judged: Sequence[Judged], kinds: Sequence[Kind | None]) -> list[tuple[Kind, list[Judged]]]:

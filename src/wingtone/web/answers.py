@@ -65,7 +65,7 @@ def answers_of(
     words
         A trained model's on each bee, in place of the built-in tone cue; empty without one.
     """
-    from wingtone.clip import flight_cue, flights_by_individual, identify_measurement
+    from wingtone.clip import cues_by_individual, identify_measurement
 
     given: dict[str, Any] = {
         "fauna": fauna,
@@ -83,10 +83,9 @@ def answers_of(
         longitude_deg=None,
     )
     answers = identify_measurement(dataclasses.replace(measurement, recording=silent), **given)
-    bees = flights_by_individual(measurement)
+    cues = cues_by_individual(measurement)
     out = []
-    for answer, bouts, word in zip_longest(answers, bees, words[: len(answers)]):
-        cue = None if "many bees" in measurement.flags else flight_cue(bouts)
+    for answer, cue, word in zip_longest(answers, cues, words[: len(answers)]):
         told = answer
         if word is not None and word.likelihood is not None and cue is not None:
             told = identify(tone=cue, model=word.likelihood, **given)
@@ -126,12 +125,11 @@ def laid_out(
 
     ``word`` is the model's that stands behind the answer, None when the built-in cue does.
     """
-    from wingtone.clip import flight_cue, flights_by_individual, identify_json
+    from wingtone.clip import cues_by_individual, identify_json
 
     body = identify_json(measurement, answer, individual=individual)
     body["recording"]["path"] = measurement.recording.path.name  # where the desk lies is nobody's business
-    bouts = flights_by_individual(measurement)[individual - 1]
-    tone = None if "many bees" in measurement.flags else flight_cue(bouts)
+    tone = cues_by_individual(measurement)[individual - 1]
     likelihood = word.likelihood if word is not None and tone is not None else None
     return {**body, "pictures": _pictures(answer, seen, fauna, tone=tone, likelihood=likelihood)}
 

@@ -91,6 +91,7 @@ def make_application(
     handlers: dict[Any, Any] = {
         HTTPException: _http_error,
         WingtoneError: _our_error,
+        OSError: _no_room,
         ClientDisconnect: _gone,
     }
     app = Starlette(routes=routes, lifespan=lifespan, exception_handlers=handlers)
@@ -159,6 +160,12 @@ async def _our_error(_: Request, error: Exception) -> Response:
     )
     status = next((code for kind, code in statuses if isinstance(error, kind)), 500)
     return refusal(status, error.what, remedy=error.remedy, **more)
+
+
+async def _no_room(_: Request, error: Exception) -> Response:
+    assert isinstance(error, OSError)
+    what = f"the computer could not write or read its disk: {error.strerror or 'input or output failed'}"
+    return refusal(507, what, remedy="is there room on the disk of the desk?")
 
 
 async def _gone(_: Request, __: Exception) -> Response:

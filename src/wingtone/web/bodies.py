@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["TooLarge", "read_body", "read_json"]
 
 MOST_JSON_BYTES = 1 << 18
+"""Ours: thousands of corrected bouts, or a long note."""
 
 
 class TooLarge(RequestError):

@@ -15,6 +15,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from wingtone.api import F0_RANGE_HZ
 from wingtone.audio.sniff import looks_like_recording
 from wingtone.clip import flights_by_individual, measure_json
 from wingtone.errors import RequestError
@@ -458,7 +459,7 @@ async def answer_alone(request: Request) -> Response:
     page = page_of(request)
     faults = Faults()
     body = record_of(await read_json(request), faults)
-    f0_hz = number_of(body, "f0_hz", faults, low=40.0, high=500.0)
+    f0_hz = number_of(body, "f0_hz", faults, low=F0_RANGE_HZ[0], high=F0_RANGE_HZ[1])
     faults.stop()
 
     def work() -> dict[str, Any]:

@@ -18,6 +18,7 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import json
+import os
 import re
 import secrets
 import shutil
@@ -27,7 +28,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from wingtone.errors import InputError, OutputError, WingtoneError, one_line
-from wingtone.files import replacing
+from wingtone.files import lock, replacing
 from wingtone.web import corrections, stored
 from wingtone.web.worker import COPY, GROWING
 
@@ -81,8 +82,8 @@ class Clip:
         One of `STATUSES`; ``error`` has ``what`` and ``remedy`` when it failed.
     progress, copied_s
         How far listening is, 0..1; seconds that can be looked at already. Not kept.
-    seen, changed
-        What was seen (`wingtone.web.seen`), and which fields the user has set.
+    seen
+        What was seen, see `wingtone.web.seen`.
     corrections
         Bouts as the user wants them, or None.
     kept
@@ -138,7 +139,8 @@ class Desk:
     Raises
     ------
     OutputError
-        The folder cannot be made.
+        The folder cannot be made or written, or another program has this desk: it would take what is still
+        coming in there for what an earlier run left, and clear it away.
     """
 
     def __init__(self, folder: Path, *, limits: Limits | None = None) -> None:
@@ -154,7 +156,21 @@ class Desk:
             remedy = "give a folder that you may write to, with --desk FOLDER"
             what = f"cannot make this folder: {error.strerror}"
             raise OutputError(what, remedy=remedy, where=folder) from error
+        if not os.access(folder, os.R_OK | os.W_OK | os.X_OK):
+            remedy = "give a folder that you may write to, with --desk FOLDER"
+            raise OutputError("nothing can be written in this folder", remedy=remedy, where=folder)
+        try:
+            self._lock = lock(folder)
+        except BlockingIOError as error:
+            remedy = "use that one, or give another folder with --desk FOLDER"
+            raise OutputError("another page is open on this desk", remedy=remedy, where=folder) from error
         self._find()
+
+    def close(self) -> None:
+        """Let another program have the desk; harmless when done before."""
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None
 
     def _find(self) -> None:
         """Take up what an earlier run left."""
@@ -195,16 +211,6 @@ class Desk:
 
     # --- changes --------------------------------------------------------------------------------------
 
-    def get(self, clip_id: str) -> Clip:
-        """Find a clip.
-
-        Raises
-        ------
-        KeyError
-            There is none of this id.
-        """
-        return self.clips[clip_id]
-
     def check_room(self, size: int, *, coming: Clip | None = None) -> None:
         """Refuse a file of this size when there is no room for it.
 
@@ -243,7 +249,11 @@ class Desk:
             added_at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"),
         )
         self._coming[clip.id] = clip
-        return clip, (folder / clip.file).open("xb")
+        try:
+            return clip, (folder / clip.file).open("xb")
+        except OSError:
+            self.drop(clip)
+            raise
 
     def drop(self, clip: Clip) -> None:
         """Clear away a place that came to nothing."""
@@ -254,7 +264,11 @@ class Desk:
         """Take a recording that has come in whole onto the desk."""
         self._coming.pop(clip.id, None)
         self.clips[clip.id] = clip
-        self.save(clip)
+        try:
+            self.save(clip)
+        except OutputError:
+            del self.clips[clip.id]  # whoever brought it in is told, and brings it again
+            raise
 
     def save(self, clip: Clip) -> None:
         """Write the state of a clip and tell the watchers: in the thread of the loop, where these belong.

@@ -14,7 +14,7 @@ from wingtone.evidence.hints import check_hints
 from wingtone.keeping import named, record_of_answer, record_of_individual
 from wingtone.notebook.events import parse_event_date
 from wingtone.notebook.places import parse_place
-from wingtone.notebook.records import CASTES, STATUSES, sex_of
+from wingtone.notebook.records import CASTES, COLDEST_C, STATUSES, WARMEST_C, sex_of
 from wingtone.web.fields import Faults, number_of, record_of, text_of
 
 if TYPE_CHECKING:
@@ -154,7 +154,7 @@ def changes_of(body: Any, fauna: Fauna) -> dict[str, Any]:
     if "caste" in fields:
         changes["sex"] = sex_of(changes["caste"])
     if "temperature_c" in fields:
-        changes["temperature_c"] = number_of(fields, "temperature_c", faults, low=-40.0, high=60.0)
+        changes["temperature_c"] = number_of(fields, "temperature_c", faults, low=COLDEST_C, high=WARMEST_C)
     if "hints" in fields:
         hints = record_of(fields["hints"], faults, where="hints")
         if all(isinstance(state, str) for state in hints.values()):

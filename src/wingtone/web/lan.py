@@ -170,18 +170,15 @@ def _form(message: str, *, status: int = 200) -> HTMLResponse:
 
 
 def own_addresses() -> list[str]:
-    """List the addresses of this machine that others in its network can reach, best guess first.
+    """List the address of this machine that others in its network can reach; nothing when it is in none.
 
-    Asking the system which address it would use sends nothing: a UDP socket that is only connected.
+    Asking the system which address it would use sends nothing: a UDP socket that is only connected. The page
+    listens on IPv4 alone.
     """
-    found: dict[str, None] = {}
-    for family, target in ((socket.AF_INET, "192.0.2.1"), (socket.AF_INET6, "2001:db8::1")):  # RFC 5737, 3849
-        try:
-            with socket.socket(family, socket.SOCK_DGRAM) as probe:
-                probe.connect((target, 9))
-                address = probe.getsockname()[0]
-        except OSError:
-            continue
-        if not _is_loopback(address) and family == socket.AF_INET:
-            found[address] = None
-    return list(found)
+    try:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+            probe.connect(("192.0.2.1", 9))  # set aside for documents (RFC 5737)
+            address = str(probe.getsockname()[0])
+    except OSError:
+        return []
+    return [] if _is_loopback(address) else [address]

@@ -69,11 +69,14 @@ class Page:
     def __init__(self, settings: Settings) -> None:
         from wingtone.evidence.lineup import line_up
         from wingtone.fauna import load
+        from wingtone.learn.model_file import usable_model
 
         self.settings = settings
         self.fauna: Fauna = load(settings.fauna)
         _ = line_up(self.fauna).weeks  # worked out now, so that the first answer is as quick as the others
-        self.model: Model | None = None if settings.model is None else _model(settings.model, self.fauna)
+        self.model: Model | None = None
+        if settings.model is not None:
+            self.model = usable_model(settings.model, fauna=self.fauna)
         self.desk = Desk(settings.desk, limits=settings.limits)
         self.workers = Workers(silence_s=settings.silence_s)
         self.words: dict[str, tuple[Word, ...]] = {}
@@ -298,18 +301,3 @@ def _word(said: dict[str, Any]) -> Word:
             taxa=tuple(tuple(names) for names in told["taxa"]),
         )
     return Word(likelihood, tuple((str(code), str(text)) for code, text in said["warnings"]))
-
-
-def _model(path: Path, fauna: Fauna) -> Model:
-    """Read a model, and refuse one that is of no use here before the page is opened."""
-    import importlib.util
-
-    from wingtone.errors import MissingExtraError
-    from wingtone.learn.model import check_usable
-    from wingtone.learn.model_file import load_model
-
-    model = load_model(path)
-    check_usable(model, fauna=fauna)
-    if importlib.util.find_spec("librosa") is None:
-        raise MissingExtraError("listening with a model (librosa)", "learn")
-    return model

@@ -9,7 +9,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
-from wingtone.api import given_tone
+from wingtone.api import F0_RANGE_HZ, given_tone
 from wingtone.errors import RequestError, WingtoneError
 from wingtone.figures.season import WEEKS, season_counts
 from wingtone.notebook.records import STATUSES, to_json
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 __all__ = ["ROUTES", "entry_json", "filter_of", "not_rejected"]
 
 MOST_LISTED = 1000
+"""Rows of one list; a page asks for the next. Ours."""
 
 
 # --- what is sent ------------------------------------------------------------------------------------------
@@ -118,12 +119,6 @@ def _looked_for(fields: Mapping[str, Any]) -> str:
     return str(fields.get("text") or "")[:200].casefold()
 
 
-def vernaculars(page: Page) -> dict[str, str]:
-    """Plain names by scientific ones."""
-    names = {taxon.taxon: taxon.vernacular for taxon in page.fauna.taxa}
-    return names | {one.aggregate: one.vernacular for one in page.fauna.aggregates}
-
-
 # --- keep -------------------------------------------------------------------------------------------------
 
 
@@ -170,7 +165,7 @@ async def keep_seen(request: Request) -> Response:
     body = await read_json(request)
     choice = read_choice(body)
     faults = Faults()
-    f0_hz = number_of(body, "f0_hz", faults, low=40.0, high=500.0)
+    f0_hz = number_of(body, "f0_hz", faults, low=F0_RANGE_HZ[0], high=F0_RANGE_HZ[1])
     faults.stop()
 
     def work() -> dict[str, Any]:
@@ -202,7 +197,7 @@ async def listed(request: Request) -> Response:
             return {"records": [], "total": 0}
         with page.notebook(write=False) as opened:
             rows = opened.rows(where)
-        names = vernaculars(page)
+        names = page.fauna.vernaculars
         if text:
             rows = [row for row in rows if text in _all_text(row.number, _texts(row), names)]
         begin = 0
@@ -268,7 +263,7 @@ async def season(request: Request) -> Response:
     """Count the records by taxon and week, for the chart."""
     page = page_of(request)
     where, text = filter_of(request.query_params), _looked_for(request.query_params)
-    names = vernaculars(page)
+    names = page.fauna.vernaculars
 
     def work() -> dict[str, Any]:
         if not page.notebook_exists():
@@ -339,7 +334,7 @@ async def hand_on(request: Request) -> Response:
     fields = body if isinstance(body, dict) else {}
     filters = fields.get("filters")
     filters = filters if isinstance(filters, dict) else {}
-    where, text, names = filter_of(filters), _looked_for(filters), vernaculars(page)
+    where, text, names = filter_of(filters), _looked_for(filters), page.fauna.vernaculars
     if not page.notebook_exists():
         raise NotFound("there is no record yet")
     return await export(page, fields, lambda opened: not_rejected(opened, where, text, names))

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from wingtone.errors import WingtoneError, one_line
+from wingtone.notebook.records import COLDEST_C, WARMEST_C
 from wingtone.web.fields import Faults, number_of, record_of, text_of
 
 if TYPE_CHECKING:
@@ -105,7 +106,7 @@ def read_seen(body: Any, *, fauna: Fauna, recording: RecordingInfo | None = None
     fields = record_of(body, faults)
     texts = {name: text_of(fields, name, faults) for name in ("date", "time", "place", "observer")}
     notes = text_of(fields, "notes", faults, most=20_000, lines=True)
-    temperature_c = number_of(fields, "temperature_c", faults, low=-30.0, high=60.0)
+    temperature_c = number_of(fields, "temperature_c", faults, low=COLDEST_C, high=WARMEST_C)
     event_date, date, place = "", None, None
     if texts["date"]:
         try:

@@ -25,6 +25,7 @@ __all__ = ["PORT", "Running", "prepare"]
 PORT = 8765
 """Where the page is looked for first; the next free one is taken when it is in use. Ours."""
 PORTS_TRIED = 20
+"""Ours: so many pages are open at once nowhere."""
 
 
 class _Server(uvicorn.Server):
@@ -32,11 +33,11 @@ class _Server(uvicorn.Server):
 
     def __init__(self, config: uvicorn.Config, page: Page) -> None:
         super().__init__(config)
-        self._page = page
+        self.page = page
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """Stop; see uvicorn."""
-        self._page.end_streams()
+        self.page.end_streams()
         await super().shutdown(sockets)
 
 
@@ -68,9 +69,10 @@ class Running:
             self.close()
 
     def close(self) -> None:
-        """Give the address back, when it is not run; `run` does so at its end."""
+        """Give address and desk back, when it is not run; `run` does so at its end."""
         for one in self._sockets:
             one.close()
+        self._server.page.desk.close()
 
     def stop(self) -> None:
         """End it, from any thread."""

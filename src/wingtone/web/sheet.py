@@ -30,6 +30,7 @@ STATUS_WORDS = {
 }
 MOST_CANDIDATES = 6
 LEAST_SHARE = 0.01
+"""Names on the sheet, and the probability from which one is named. Ours: what fits on a page."""
 
 
 def sheet_html(entry: Entry, fauna: Fauna, clip: Clip | None) -> str:

@@ -32,8 +32,20 @@ HEAD, LINE = "measurement.json", "line.npz"
 MOST_BYTES = 200_000_000
 MOST_BOUTS = 50_000
 """Ours: a day of bees holds fewer."""
-DAMAGED = (OSError, ValueError, TypeError, LookupError, AttributeError, EOFError, RecursionError)
-"""What reading files that do not hold what they should can raise."""
+LARGEST = 1e9
+"""No figure of a bout is larger: seconds, hertz, decibels."""
+DAMAGED = (
+    OSError,
+    ValueError,
+    TypeError,
+    LookupError,
+    AttributeError,
+    EOFError,
+    RecursionError,
+    ArithmeticError,
+    MemoryError,
+)
+"""What reading files that do not hold what they should can raise; memory, when an array claims to be huge."""
 _ONE_AT_A_TIME = threading.Lock()
 """numpy reads the heads of its arrays with `ast.literal_eval`, which CPython 3.11 cannot do in several
 threads at once without now and then a SystemError ("AST constructor recursion depth mismatch")."""
@@ -107,9 +119,9 @@ def _load(folder: Path, source: Path) -> Measurement:
 
 def _bout(one: dict[str, Any]) -> Bout:
     flyby = one.pop("flyby")
-    harmonics = tuple(float(level) for level in one.pop("harmonics_db"))
+    harmonics = tuple(_number(level) for level in one.pop("harmonics_db"))
     flags, kind = _texts(one.pop("flags")), one.pop("kind")
-    numbers = {name: float(value) for name, value in one.items()}
+    numbers = {name: _number(value) for name, value in one.items()}
     if kind not in get_args(Kind) or not all(
         math.isfinite(numbers[k]) for k in ("start_s", "end_s", "f0_hz")
     ):
@@ -117,10 +129,18 @@ def _bout(one: dict[str, Any]) -> Bout:
     return Bout(
         kind=kind,
         harmonics_db=harmonics,
-        flyby=None if flyby is None else FlyBy(**{name: float(value) for name, value in flyby.items()}),
+        flyby=None if flyby is None else FlyBy(**{name: _number(value) for name, value in flyby.items()}),
         flags=flags,
         **numbers,
     )
+
+
+def _number(value: float) -> float:
+    """Take a number, or NaN or an infinite one where a figure is not known or has no bound."""
+    number = float(value)
+    if math.isfinite(number) and abs(number) > LARGEST:
+        raise ValueError("no figure of a bout")
+    return number
 
 
 def _texts(items: list[str]) -> tuple[str, ...]:

@@ -30,7 +30,9 @@ SILENCE_S = 60.0
 """A worker tells of every ten seconds of sound, which take it a tenth of a second. Ours."""
 TOTAL_S = 3600.0
 START_S = 120.0
+"""What a job and a start may take in all. Ours: far more than either does on a slow, busy computer."""
 LINE_BYTES = 1 << 20
+"""Longest answer of a worker. Ours."""
 
 TRY_AGAIN = "bring it in again; if that happens again, the file is damaged in a way that wingtone cannot read"
 

@@ -174,13 +174,10 @@ export function mount(element, { wire, state, clip, seen, announce }) {
   // The evidence of each likely name; `identify` itself only weighs the leading one.
   function why(answer, taxon, i) {
     const own = answer.pictures?.why?.find((one) => one.taxon === taxon)?.evidence;
-    if (own)
-      return own.length
-        ? evidenceList(own)
-        : el("p", { class: "soft" }, "Nothing was heard or seen yet: this is how common it is at any time.");
-    if (i > 0) return null;
-    return answer.evidence.length
-      ? evidenceList(answer.evidence)
+    const evidence = own ?? (i > 0 ? null : answer.evidence);
+    if (!evidence) return null;
+    return evidence.length
+      ? evidenceList(evidence)
       : el("p", { class: "soft" }, "Nothing was heard or seen yet: this is how common it is at any time.");
   }
 

@@ -199,7 +199,7 @@ function fringe() {
 }
 
 // Colour of each part, as far as it was described. null: not yet.
-export function coloursOf(hints) {
+function coloursOf(hints) {
   const shade = hints.shade === "lemon" ? "lemon" : hints.shade === "golden" ? "golden" : "yellow";
   const worn = (colour) => (hints.condition === "faded" ? faded(colour) : colour);
   const hair = (state) => {

@@ -5,7 +5,7 @@ import { store } from "./dom.js";
 
 export const KINDS = {
   flight: { word: "flight", key: "1" },
-  sonication: { word: "flower-shaking", key: "2" },
+  sonication: { word: "flower buzz", key: "2" },
   uncertain: { word: "unsure", key: "3" },
 };
 

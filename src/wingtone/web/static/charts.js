@@ -5,7 +5,7 @@
 import { LENGTH, silhouette } from "./bee_drawings.js";
 import { el, svg } from "./dom.js";
 
-export const WEEKS = 53;
+const WEEKS = 53;
 const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
 const MONTH_NAMES = [
   "January",
@@ -163,7 +163,7 @@ export function weekOf(date) {
 const LOW = 0.1;
 
 // When a taxon flies, in words.
-export function seasonWords(weeks) {
+function seasonWords(weeks) {
   const most = Math.max(...weeks);
   if (!(most > 0)) return "no time of flight known";
   const on = weeks.map((share) => share >= LOW * most);
@@ -198,7 +198,7 @@ function weekBars(weeks, week, most) {
   );
 }
 
-export function monthScale() {
+function monthScale() {
   const names = MONTHS.map((name, i) => {
     const tick = el(
       "span",

@@ -44,7 +44,7 @@ const KEYS = [
   ["N, P", "choose the next bout, or the one before"],
   ["B", "begin a new bout here; B again ends it"],
   ["[ ]", "move the start, or the end, of the chosen bout to here"],
-  ["1, 2, 3", "the chosen bout is flight, flower-shaking, unsure"],
+  ["1, 2, 3", "the chosen bout is flight, flower buzz, unsure"],
   ["Delete", "drop the chosen bout"],
   ["Ctrl+Z", "undo the last change of the bouts"],
 ];

@@ -108,6 +108,8 @@ export function editor(record, { characters, wire, path, done, changed: taken })
     if (!Object.keys(changed).length) return done();
     // A name that is changed by hand is decided; the program says so unless the form says otherwise.
     if ("taxon" in changed && !("status" in changed) && record.status !== "hint") changed.status = record.status;
+    // Whoever named it before did not decide this, unless the form, which shows the name, still says so.
+    if ("taxon" in changed || "status" in changed) changed.identified_by = read("identified_by");
     try {
       await wire.patch(path, changed);
       await taken();

@@ -153,7 +153,7 @@ export function mount(element, { wire, state, clip, seen, announce }) {
       id: `seen-${name}`,
       autocomplete: "off",
       step: type === "number" ? "0.5" : null,
-      min: type === "number" ? "-30" : null,
+      min: type === "number" ? "-40" : null,
       max: type === "number" ? "60" : null,
       "aria-describedby": `${note ? noteId : ""} ${faultId}`.trim(),
       value: seen.value[name] ?? "",

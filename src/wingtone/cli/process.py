@@ -1,0 +1,116 @@
+"""What the program is given by its surroundings: streams that may be closed, full or narrow, and signals.
+
+- `surroundings`: put right what can be, for as long as a command runs.
+- `StdoutError`: the results cannot be written where they were sent; every further one would be lost too.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import signal
+import sys
+import threading
+from typing import TYPE_CHECKING, Any
+
+from wingtone.errors import OutputError, one_line
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+__all__ = ["StdoutError", "surroundings"]
+
+
+class StdoutError(OutputError):
+    """stdout does not take the results."""
+
+
+class _Results(io.FileIO):
+    """stdout: what it does not take is an error of ours, once; a reader that has gone is click's matter."""
+
+    lost = False
+
+    def write(self, data: Any, /) -> int:
+        if self.lost:  # what waits in the buffer is tried again at the end
+            return memoryview(data).nbytes
+        try:
+            return super().write(data)
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            self.lost = True
+            raise StdoutError(
+                f"the results cannot be written: {error.strerror}",
+                remedy="is there room where they are sent?",
+                where="stdout",
+            ) from error
+
+
+class _Messages(io.FileIO):
+    """stderr: a message that nobody can read must not stop the work."""
+
+    def write(self, data: Any, /) -> int:
+        with contextlib.suppress(OSError):
+            return super().write(data)
+        return memoryview(data).nbytes
+
+
+@contextlib.contextmanager
+def surroundings() -> Iterator[None]:
+    """Settle streams and signals around a command; nothing where another program holds them, as in tests.
+
+    - A descriptor from 0 to 2 that is closed becomes that of the null device: else the next file opened
+      would get its number, and what is meant for the terminal would go into that file.
+    - Letters that the terminal's encoding lacks are written as escapes.
+    - SIGTERM and SIGHUP stop a command as Ctrl-C does, so that it clears away what is half written; the exit
+      status is then 128 and the signal's number. A second one ends it at once, and one that is ignored
+      from outside (``nohup``) stays so.
+    """
+    if sys.stdout is not sys.__stdout__ or threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    for number, mode in ((0, os.O_RDONLY), (1, os.O_WRONLY), (2, os.O_WRONLY)):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, mode)  # takes the lowest free number: this one
+    sys.stdout = _text(_Results(1, "w", closefd=False), sys.stdout)
+    sys.stderr = _text(_Messages(2, "w", closefd=False), sys.stderr)
+    ended_by: list[int] = []
+
+    def end(number: int, _: object) -> None:
+        ended_by.append(number)
+        signal.signal(number, signal.SIG_DFL)
+        raise KeyboardInterrupt
+
+    for name in ("SIGTERM", "SIGHUP"):  # Windows has no SIGHUP
+        known = getattr(signal, name, None)
+        if known is not None and signal.getsignal(known) is signal.SIG_DFL:
+            signal.signal(known, end)
+    try:
+        yield
+    finally:
+        if ended_by:
+            sys.exit(128 + ended_by[0])
+
+
+class _Terminal(io.TextIOWrapper):
+    """Results on a terminal: what could steer it, or turn the reading round, is written as an escape.
+
+    Tables for people are printable anyway; in JSON and CSV stand names of files as they are, and into a file
+    or a pipe they go so.
+    """
+
+    def write(self, text: str, /) -> int:
+        super().write("\n".join(one_line(line) for line in text.split("\n")))
+        return len(text)
+
+
+def _text(raw: io.FileIO, old: io.TextIOBase | Any) -> io.TextIOWrapper:
+    """Make a stream of text like the old one, which is None where its descriptor was closed."""
+    if old is not None:
+        old.flush()
+    encoding = getattr(old, "encoding", None) or "utf-8"
+    kind = _Terminal if raw.fileno() == 1 and raw.isatty() else io.TextIOWrapper
+    return kind(io.BufferedWriter(raw), encoding=encoding, errors="backslashreplace", line_buffering=True)

@@ -1,0 +1,87 @@
+"""What somebody meets who tries the program for the first time, slips of the pen and all."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from wingtone.cli import main
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from click.testing import CliRunner
+
+
+@pytest.fixture
+def notebook(tmp_path: Path) -> list[str]:
+    return ["notebook", "--notebook", str(tmp_path / "walks.sqlite")]
+
+
+def test_a_mistyped_command_is_guessed(runner: CliRunner) -> None:
+    slip = runner.invoke(main, ["mesure", "garden.m4a"])
+    assert slip.exit_code == 2
+    assert "No such command 'mesure'. Did you mean 'measure'?" in slip.stderr
+    assert "Did you mean" not in runner.invoke(main, ["quince"]).stderr
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [
+        ("Bombus terestris", "Bombus terrestris"),
+        ("buff tailed bumblebee", "Buff-tailed bumblebee"),
+        ("Quince", ""),
+    ],
+)
+def test_a_mistyped_name_is_kept_and_the_right_one_offered(
+    runner: CliRunner, notebook: list[str], typed: str, meant: str
+) -> None:
+    added = runner.invoke(main, [*notebook, "add", "--date", "2026-03-20", "--taxon", typed])
+    assert added.exit_code == 0
+    assert f"record 1 added: {typed}" in added.stdout
+    assert "it is kept as it is written" in added.stderr
+    assert ("; did you mean " in added.stderr) == bool(meant)
+    assert meant in added.stderr
+
+
+def test_a_photograph_that_is_not_there_is_told(
+    runner: CliRunner, notebook: list[str], tmp_path: Path
+) -> None:
+    there, missing = tmp_path / "bee.jpg", tmp_path / "bea.jpg"
+    there.write_bytes(b"a picture")
+    kept = ["--taxon", "Bombus terrestris", "--photo", str(there), "--photo", str(missing)]
+    added = runner.invoke(main, [*notebook, "add", "--date", "2026-03-20", *kept])
+    assert added.exit_code == 0
+    assert added.stderr == (
+        f"wingtone: {missing}: note: there is no such photograph; its path is kept as it is written\n"
+    )
+    assert str(missing) in runner.invoke(main, [*notebook, "show", "1"]).stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["identify", "--f0", "146", "--fauna", "here"], "here: is not a folder (give the folder that holds"),
+        (
+            ["train", "here.csv", "--check"],
+            "here.csv: there is no such file (give a table of labels, a CSV file)",
+        ),
+    ],
+)
+def test_one_fault_of_a_table_and_its_remedy_stand_in_one_line(
+    runner: CliRunner, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], told: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    run = runner.invoke(main, arguments)
+    assert run.exit_code == 1
+    assert run.stderr.startswith(f"wingtone: {told}")
+    assert run.stderr.count("\n") == 1
+
+
+def test_a_missing_part_is_not_sought_by_our_name() -> None:
+    """Another's package may stand under that name in an index: only the folder that one has is ours."""
+    from wingtone.errors import MissingExtraError
+
+    told = str(MissingExtraError("a figure", "plot"))
+    assert told.endswith("(in the folder of wingtone: pip install -c constraints.txt '.[plot]')")

@@ -1,0 +1,60 @@
+"""The program as its own process, in surroundings that are made for it.
+
+- `run`: one command, with redirections and limits as a shell gives them.
+- `open_folder`: a folder that a user without rights can reach.
+- `DEMO`: where the bundled clips are.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+DEMO = Path(__file__).resolve().parents[2] / "demo_audio"
+PROGRAM = (sys.executable, "-c", "from wingtone.cli import main; main(prog_name='wingtone')")
+
+
+def run(
+    *arguments: str | bytes,
+    shell: str = "",
+    cwd: Path | None = None,
+    program: tuple[str, ...] = PROGRAM,
+    environment: Mapping[str, str | None] | None = None,
+) -> subprocess.CompletedProcess[str]:
+    """Run the program through a shell.
+
+    Parameters
+    ----------
+    shell
+        Around the command, which stands as ``"$@"``: redirections, limits, pipes. Empty: nothing.
+    environment
+        Variables that differ; None takes one away.
+    """
+    known = {**os.environ, "OPENBLAS_NUM_THREADS": "1", **(environment or {})}
+    given = {name: text for name, text in known.items() if text is not None}
+    return subprocess.run(
+        ["bash", "-c", shell or '"$@"', "bash", *program, *arguments],
+        capture_output=True,
+        text=True,
+        errors="surrogateescape",
+        cwd=cwd,
+        env=given,
+        check=False,
+        timeout=300,
+    )
+
+
+@contextlib.contextmanager
+def open_folder() -> Iterator[Path]:
+    """A folder that anybody may enter: pytest closes its own to others at every start."""
+    with tempfile.TemporaryDirectory(prefix="wingtone-faults-") as name:
+        Path(name).chmod(0o755)
+        yield Path(name)

@@ -1,0 +1,107 @@
+"""Deciding what is flight, given how likely each piece is."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from wingtone.tone.bouts import Judged, decide
+from wingtone.tone.pieces import Piece
+from wingtone.tone.rows import ROW
+
+THRESHOLD = 0.6
+
+
+def judged(
+    start: int, n: int, flight: float, sonication: float = 0.0, *, f0_hz: float = 150.0, stretch: int = 0
+) -> Judged:
+    """A piece of ``n`` frames of 10 ms that is a stretch of its own."""
+    rows = np.zeros(n, ROW)
+    rows["frame"] = start + np.arange(n)
+    rows["tracked"] = True
+    rows["ln_f0"] = np.log(f0_hz)
+    kinds = np.array([flight, sonication, 1.0 - flight - sonication])
+    return Judged(Piece(rows, rows[:0], rows[:0], stretch), kinds, np.full(3, 1 / 3), n * 0.01)
+
+
+def kinds(*items: Judged, threshold: float = THRESHOLD) -> list[str | None]:
+    return list(decide(items, threshold=threshold))
+
+
+def test_a_long_piece_needs_the_threshold_and_a_short_one_more() -> None:
+    assert kinds(judged(0, 60, 0.61)) == ["flight"]
+    assert kinds(judged(0, 60, 0.59)) == ["uncertain"]
+    assert kinds(judged(0, 30, 0.75)) == ["uncertain"]
+    assert kinds(judged(0, 30, 0.81)) == ["flight"]
+    assert kinds() == []
+
+
+def test_short_pieces_of_one_bout_are_judged_as_the_bout() -> None:
+    assert kinds(judged(0, 30, 0.7), judged(32, 30, 0.75)) == ["flight", "flight"]
+    # Together still under 0.4 s, at another tone, too far apart, or not likely enough together.
+    assert "flight" not in kinds(judged(0, 15, 0.7), judged(17, 15, 0.75))
+    assert "flight" not in kinds(judged(0, 30, 0.7), judged(32, 30, 0.75, f0_hz=180.0))
+    assert "flight" not in kinds(judged(0, 30, 0.7), judged(90, 30, 0.75))
+    assert "flight" not in kinds(judged(0, 30, 0.7), judged(32, 30, 0.45))
+
+
+def test_sonication_joins_no_flight() -> None:
+    assert kinds(judged(0, 30, 0.7), judged(32, 30, 0.3, 0.6)) == ["uncertain", "sonication"]
+    sure = judged(0, 60, 0.9)
+    assert kinds(sure, judged(62, 60, 0.35, 0.6)) == ["flight", "sonication"]
+
+
+@pytest.mark.parametrize(
+    ("flight", "sonication", "kind"),
+    [
+        (0.55, 0.3, "flight"),
+        (0.55, 0.2, "uncertain"),
+        (0.48, 0.34, "uncertain"),
+        (0.52, 0.42, "uncertain"),
+    ],
+    ids=["surely a bee", "perhaps something else", "too little flight", "as likely sonication"],
+)
+def test_a_sure_bee_may_be_less_surely_flight(flight: float, sonication: float, kind: str) -> None:
+    assert kinds(judged(0, 60, flight, sonication)) == [kind]
+    assert "flight" not in kinds(judged(0, 30, flight, sonication))
+
+
+@pytest.mark.parametrize("gap", [1, 140])
+def test_a_flight_supports_what_is_heard_near_it_at_its_tone(gap: int) -> None:
+    sure = judged(100, 60, 0.9)
+    assert kinds(sure, judged(160 + gap, 20, 0.5)) == ["flight", "flight"]
+    assert kinds(judged(80 - gap, 20, 0.5), judged(100, 60, 0.9)) == ["flight", "flight"]
+
+
+def test_no_support_from_afar_or_from_what_is_itself_supported() -> None:
+    sure = judged(0, 60, 0.9)
+    near, far = judged(190, 20, 0.5), judged(330, 20, 0.5)
+    assert kinds(sure, near, far) == ["flight", "flight", None]
+    assert kinds(sure, judged(100, 20, 0.5, f0_hz=180.0)) == ["flight", None]
+    assert kinds(sure, judged(100, 20, 0.44)) == ["flight", None]
+
+
+def test_nothing_outside_the_pitch_of_flight_is_called_flight() -> None:
+    for f0_hz in (70.0, 340.0):
+        low = [judged(0, 60, 0.99, f0_hz=f0_hz), judged(62, 60, 0.99, f0_hz=f0_hz)]
+        assert "flight" not in kinds(*low)
+    assert kinds(judged(0, 60, 0.9, f0_hz=78.0), judged(100, 60, 0.5, f0_hz=74.0))[1] != "flight"
+
+
+def test_a_higher_threshold_never_finds_more() -> None:
+    rng = np.random.default_rng(5)
+    for _ in range(200):
+        items, at = [], 0
+        for share in rng.dirichlet([2, 1, 1], size=8):
+            at += int(rng.integers(1, 60))
+            n = int(rng.integers(8, 80))
+            items.append(judged(at, n, share[0], share[1], f0_hz=float(rng.choice([150, 160, 200]))))
+            at += n
+        found = [
+            {i for i, kind in enumerate(kinds(*items, threshold=t)) if kind == "flight"}
+            for t in (0.3, 0.5, 0.6, 0.7, 0.9)
+        ]
+        for more, fewer in pairwise(found):
+            assert fewer <= more
