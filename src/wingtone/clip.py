@@ -205,10 +205,7 @@ def _recording_warnings(
     kinds = {bout.kind for bout in result.bouts}
     if "flight" not in kinds and not {"many bees", "silent"} & set(flags):
         if "sonication" in kinds:
-            what = (
-                "only flower buzzes were heard, which say nothing about size: "
-                "record the bee as it flies"
-            )
+            what = "only flower buzzes were heard, which say nothing about size: record the bee as it flies"
         else:
             what = "no bee was heard flying: record within arm's length of the bee, out of the wind"
         warnings.setdefault("no-bee-heard", what)

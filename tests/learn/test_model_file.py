@@ -23,7 +23,6 @@ from wingtone.learn.model_file import load_model, save_model, shipped_model
 from wingtone.learn.training import DEMONSTRATION_NOTICE, train
 
 if TYPE_CHECKING:
-
     from wingtone.learn.model import Model
 
 BEES = population(21, animals=24, clips=3)
