@@ -32,6 +32,9 @@ exchange.to_terms = struck
 main(prog_name="wingtone")
 """
 
+HEARING = "import signal\nsignal.signal(signal.SIGHUP, signal.SIG_DFL)\n"
+"""These tests may themselves run under nohup, which makes all below it deaf for SIGHUP."""
+
 
 @pytest.fixture(scope="module")
 def notebook(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -48,7 +51,7 @@ def export(
     done = run(
         str(int(number)), "notebook", "--notebook", str(notebook),
         "export", "--format", layout, "--out", str(out),
-        program=(sys.executable, "-c", STRUCK), shell=shell,
+        program=(sys.executable, "-c", STRUCK if shell else HEARING + STRUCK), shell=shell,
     )  # fmt: skip
     return done.returncode, done.stdout + done.stderr
 

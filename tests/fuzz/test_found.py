@@ -9,6 +9,7 @@ import io
 import json
 import sqlite3
 import struct
+import tracemalloc
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,7 +23,15 @@ from fuzz.databases import notebook_bytes
 from fuzz.recordings import DEMO, wav
 from wingtone.audio import open_recording
 from wingtone.cli import main
-from wingtone.errors import Fault, HintError, InputError, RecordingError, TableError, WingtoneError
+from wingtone.errors import (
+    Fault,
+    HintError,
+    InputError,
+    RecordingError,
+    RequestError,
+    TableError,
+    WingtoneError,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -138,6 +147,10 @@ def _changed_notebook(path: Path, change: Callable[[Any], Any]) -> Path:
         lambda body: {**body, "tone": {**body["tone"], "f0_hz": {}}},
         lambda body: {**body, "place": {**body["place"], "longitude_deg": "east"}},
         lambda body: {**body, "place": {**body["place"], "grid_reference": "nowhere"}},
+        lambda body: {**body, "answer": [1]},
+        lambda body: {**body, "answer": {**body["answer"], "record_as": [1]}},
+        lambda body: {**body, "answer": {**body["answer"], "evidence": [5]}},
+        lambda body: {**body, "answer": {**body["answer"], "size": {"itd_mm": "large"}}},
     ],
 )
 def test_a_record_that_no_program_of_ours_wrote_is_told_as_damage(
@@ -264,6 +277,14 @@ def test_facts_of_a_fauna_that_are_no_text_say_where(tmp_path: Path) -> None:
     assert str(fault) == "fauna.toml, line 2: is not UTF-8 text; save it as UTF-8"
 
 
+@pytest.mark.parametrize(
+    "options", [{"f0_hz": "x"}, {"f0_hz": 150, "temperature_c": "warm"}, {"f0_hz": 10**400}]
+)
+def test_numbers_that_are_none_are_refused(options: dict[str, Any]) -> None:
+    with pytest.raises(RequestError, match="give a number from"):
+        wingtone.identify(**options)
+
+
 @pytest.mark.parametrize("hints", [5, 1.5, True])
 def test_hints_that_are_none_are_refused(hints: Any) -> None:
     with pytest.raises(HintError, match="is no hint"):
@@ -376,3 +397,17 @@ def test_a_rate_that_cannot_be_is_damage_and_no_matter_of_rights(tmp_path: Path)
     (tmp_path / "bee.aiff").write_bytes(b"FORM" + struct.pack(">I", len(body)) + body)
     with pytest.raises(RecordingError, match="is damaged so that no sound can be got out"):
         open_recording(tmp_path / "bee.aiff")
+
+
+def test_a_table_of_empty_lines_takes_no_memory(tmp_path: Path) -> None:
+    """Ten million line ends were ten million lists."""
+    from wingtone.learn.labels import read_labels
+
+    (tmp_path / "labels.csv").write_bytes(b"file,caste" + b"\n" * 3_000_000)
+    tracemalloc.start()
+    try:
+        with pytest.raises(TableError, match="has a heading but no rows"):
+            read_labels(tmp_path / "labels.csv")
+        assert tracemalloc.get_traced_memory()[1] < 100e6
+    finally:
+        tracemalloc.stop()

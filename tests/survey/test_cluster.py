@@ -117,5 +117,5 @@ def test_without_distributed_the_extra_is_named(monkeypatch: pytest.MonkeyPatch)
     import sys
 
     monkeypatch.setitem(sys.modules, "distributed", None)
-    with pytest.raises(MissingExtraError, match=r"wingtone\[cluster\]"):
+    with pytest.raises(MissingExtraError, match=r"'\.\[cluster\]'"):
         ClusterWorkers("tcp://127.0.0.1:8786")

@@ -95,5 +95,5 @@ def test_without_fsspec_the_extra_is_named(monkeypatch: pytest.MonkeyPatch) -> N
     import sys
 
     monkeypatch.setitem(sys.modules, "fsspec", None)
-    with pytest.raises(MissingExtraError, match=r"wingtone\[survey\]"):
+    with pytest.raises(MissingExtraError, match=r"'\.\[survey\]'"):
         find("s3://bucket/garden")

@@ -578,6 +578,7 @@ class LanPage:
             start = sent[0]
             content = b"".join(part.get("body", b"") for part in sent[1:])
             out.append(httpx.Response(start["status"], headers=start["headers"], content=content))
+        page.desk.close()
         return out
 
 

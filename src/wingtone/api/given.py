@@ -10,8 +10,9 @@ import datetime
 import math
 import os
 from collections.abc import Iterable, Mapping
+from numbers import Real
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeGuard
+from typing import TYPE_CHECKING, Any, TypeGuard
 
 from wingtone.errors import DateError, HintError, PlaceError, RequestError, one_line
 
@@ -100,17 +101,20 @@ def place_given(given: str | tuple[float, float] | Place | None) -> Place | None
     return place_from_degrees(latitude_deg, longitude_deg)
 
 
-def number_within(given: float | None, least: float, most: float, name: str) -> float | None:
-    """Refuse a number that is outside a range, or NaN; None stays None.
+def number_within(given: Any, least: float, most: float, name: str) -> float | None:
+    """Refuse a number that is outside a range, or NaN, and what is no number; None stays None.
 
     Raises
     ------
     RequestError
         It is outside; ``name`` says what.
     """
-    if given is not None and not least <= given <= most:  # NaN is not within either
-        raise RequestError(f"{name} is {given!r}", remedy=f"give a number from {least:g} to {most:g}")
-    return given
+    if given is None:
+        return None
+    remedy = f"give a number from {least:g} to {most:g}"
+    if not _is_number(given) or not least <= given <= most:  # NaN is not within either
+        raise RequestError(f"{name} is {one_line(repr(given)[:60])}", remedy=remedy)
+    return float(given)
 
 
 def hints_given(hints: object) -> list[str]:
@@ -137,6 +141,10 @@ def hints_given(hints: object) -> list[str]:
             raise HintError(f"{one_line(repr(text)[:60])} is no hint", remedy=remedy)
         texts.append(text)
     return texts
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, Real) and not isinstance(value, bool)
 
 
 def _is_missing(value: object) -> bool:

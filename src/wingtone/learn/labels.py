@@ -51,7 +51,7 @@ from wingtone.notebook.spreadsheets import from_spreadsheet, row_writer, safe_fo
 if TYPE_CHECKING:
     import datetime as dt
     import os
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 __all__ = ["COLUMNS", "Grouping", "Label", "Labels", "Target", "groups_of", "read_labels", "write_labels"]
 
@@ -189,10 +189,10 @@ def read_labels(path: str | os.PathLike[str]) -> Labels:
             [Fault(str(path), line, "", "is not UTF-8 text")], remedy="save the table as CSV in UTF-8"
         ) from error
     records = _records(text, path)
-    headings, ignored = _headings(records, path)
+    headings, ignored = _headings(next(records)[1], path)
     faults: list[Fault] = []
     rows: list[Label] = []
-    for line, cells in records[1:]:
+    for line, cells in records:
         if not any(cell.strip() for cell in cells):
             continue
         if len(cells) != len(headings):
@@ -253,30 +253,28 @@ def _bytes_of(path: Path) -> bytes:
     return data
 
 
-def _records(text: str, path: Path) -> list[tuple[int, list[str]]]:
-    """Split into cells, each record with its first line; at least the heading."""
+def _records(text: str, path: Path) -> Iterator[tuple[int, list[str]]]:
+    """Split into cells, each record with its first line, one at a time; at least the heading."""
     if "\0" in text:
         line = text[: text.index("\0")].count("\n") + 1
         raise TableError([Fault(str(path), line, "", "holds a NUL character")])
     heading = text.split("\n", 1)[0]
     mark = max(",;\t", key=heading.count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True)
-    out: list[tuple[int, list[str]]] = []
     line = 1
     try:
         for cells in reader:
-            out.append((line, cells))
+            yield line, cells
             line = reader.line_num + 1
     except csv.Error as error:
         raise TableError([Fault(str(path), line, "", f"is not a readable table: {error}")]) from error
-    if not out:
+    if line == 1:
         raise TableError([Fault(str(path), 0, "", "is empty")], remedy=f"begin with {','.join(COLUMNS)}")
-    return out
 
 
-def _headings(records: list[tuple[int, list[str]]], path: Path) -> tuple[list[str], tuple[str, ...]]:
+def _headings(cells: list[str], path: Path) -> tuple[list[str], tuple[str, ...]]:
     """Check the heading line; a misspelt heading would silently lose what it holds, so it is a fault."""
-    names = [re.sub(r"[\s-]+", "_", cell.strip().casefold()) for cell in records[0][1]]
+    names = [re.sub(r"[\s-]+", "_", cell.strip().casefold()) for cell in cells]
     faults = []
     for column in COLUMNS:
         if names.count(column) > 1:

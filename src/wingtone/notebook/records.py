@@ -17,7 +17,6 @@ changes none.
 from __future__ import annotations
 
 import dataclasses
-import inspect
 import json
 import math
 import re
@@ -172,9 +171,9 @@ class Record:
     other: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        for item in dataclasses.fields(self):
-            if item.default == "" and not isinstance(getattr(self, item.name), str):
-                raise RequestError("this must be a text", where=item.name)
+        for name in _TEXTS:
+            if not isinstance(getattr(self, name), str):
+                raise RequestError("this must be a text", where=name)
         if self.event_date:
             object.__setattr__(self, "event_date", parse_event_date(self.event_date))
         _one_of("caste", self.caste, CASTES)
@@ -194,6 +193,9 @@ class Record:
         for name, number in (("temperature_c", self.temperature_c), *_tone_numbers(self.tone)):
             if number is not None and not math.isfinite(number):
                 raise RequestError("this must be a number", where=name)
+
+
+_TEXTS = tuple(item.name for item in dataclasses.fields(Record) if item.default == "")
 
 
 def _one_of(name: str, value: str, allowed: tuple[str, ...]) -> None:
@@ -355,11 +357,23 @@ def part_of(kind: type[_Part], fields: Any, where: str) -> _Part:
     """
     if not isinstance(fields, dict):
         raise _not_understood(where)
-    try:
-        inspect.signature(kind).bind(**fields)
-    except TypeError:
-        raise _not_understood(where) from None
+    needed, known = _NAMES[kind]
+    if not needed <= fields.keys() <= known:
+        raise _not_understood(where)
     return kind(**fields)
+
+
+def _names_of(kind: type[Any]) -> tuple[frozenset[str], frozenset[str]]:
+    """Give the names of the fields that a part must have, and of all that it can have."""
+    items = dataclasses.fields(kind)
+    missing = dataclasses.MISSING
+    needed = [item.name for item in items if item.default is missing and item.default_factory is missing]
+    return frozenset(needed), frozenset(item.name for item in items)
+
+
+_NAMES: dict[type[Any], tuple[frozenset[str], frozenset[str]]] = {
+    kind: _names_of(kind) for kind in (Place, Tone, BoutNote, RecordingNote, Record)
+}
 
 
 def recording_note(fields: Any) -> RecordingNote:
@@ -390,7 +404,7 @@ def check_kinds(parts: Mapping[str, Any]) -> None:
     for name in ("hints", "made_with", "other"):
         _need(_all_texts(parts.get(name, {})), name)
     _need(all(isinstance(path, str) for path in parts["photographs"]), "photographs")
-    _need(isinstance(parts.get("answer"), dict | None), "answer")
+    _need(_is_answer(parts.get("answer") or {}), "answer")
     _need(_is_known(parts.get("temperature_c")), "temperature_c")
     place, tone, recording = (parts.get(name) for name in ("place", "tone", "recording"))
     if place is not None:
@@ -412,6 +426,30 @@ def check_kinds(parts: Mapping[str, Any]) -> None:
                 "recording",
             )
             _need(all(map(_is_known, (bout.f0_hz, bout.f0_low_hz, bout.f0_high_hz))), "recording")
+
+
+def _is_answer(answer: Any) -> bool:
+    """Whether the parts of an identify JSON that are shown again are of their kinds; others are only kept."""
+    if not isinstance(answer, dict):
+        return False
+    size, written, heard = (answer.get(name) or {} for name in ("size", "record_as", "recording"))
+    taxa, evidence = (answer.get(name) or [] for name in ("taxa", "evidence"))
+    return (
+        all(isinstance(part, dict) for part in (size, written, heard))
+        and _all_dicts(taxa)
+        and _all_dicts(evidence)
+        and all(_is_known(size.get(name)) for name in ("itd_mm", "itd_low_mm", "itd_high_mm", "level"))
+        and all(isinstance(written.get(name), str | None) for name in ("taxon", "reason"))
+        and isinstance(heard.get("path"), str | None)
+        and all(isinstance(one.get(name), str | None) for one in taxa for name in ("taxon", "vernacular"))
+        and all(_is_known(one.get("probability")) for one in taxa)
+        and all(isinstance(one.get(name), str | None) for one in evidence for name in ("kind", "summary"))
+        and all(_is_known(one.get("weight_bits")) for one in evidence)
+    )
+
+
+def _all_dicts(value: Any) -> bool:
+    return isinstance(value, list) and all(isinstance(one, dict) for one in value)
 
 
 def _need(holds: bool, where: str) -> None:

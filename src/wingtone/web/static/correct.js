@@ -219,7 +219,7 @@ export function correcting({ clip, bench, reveal, hear, length }) {
     const of = (kind) => bench.bouts.value.filter((bout) => bout.kind === kind).length;
     const found = [
       of("flight") && count(of("flight"), "flight"),
-      of("sonication") && count(of("sonication"), "flower buzz"),
+      of("sonication") && count(of("sonication"), "flower buzz", "flower buzzes"),
       of("uncertain") && `${of("uncertain")} unsure`,
     ]
       .filter(Boolean)
