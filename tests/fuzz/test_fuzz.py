@@ -32,6 +32,7 @@ FEW = {
     "measure a recording": 8,
     "damaged notebook": 8,
     "bouts for sizes": 8,
+    "cue table": 8,
     "wingtone measure": 5,
     "wingtone identify": 5,
 }

@@ -102,8 +102,10 @@ def chunks_of(file: BinaryIO, container: Container) -> Iterator[tuple[bytes, int
     layout = _LAYOUTS[container.demuxer]
     head_bytes = struct.calcsize(layout.head)
     sound_bytes = None  # the true length of "data" in RF64, from "ds64"
-    at = layout.start
+    size, at = file.seek(0, os.SEEK_END), layout.start
     for _ in range(_MAX_CHUNKS):
+        if at >= size:  # a length may be any number of 64 bits, more than any file can be moved to
+            return
         file.seek(at)
         head = file.read(head_bytes + 16)
         if len(head) < head_bytes:

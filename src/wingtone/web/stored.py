@@ -12,6 +12,7 @@ import dataclasses
 import json
 import math
 import threading
+import tokenize
 import zipfile
 from typing import TYPE_CHECKING, Any, get_args
 
@@ -44,8 +45,11 @@ DAMAGED = (
     RecursionError,
     ArithmeticError,
     MemoryError,
+    SyntaxError,
+    tokenize.TokenError,
 )
-"""What reading files that do not hold what they should can raise; memory, when an array claims to be huge."""
+"""What reading files that do not hold what they should can raise: memory when an array claims to be huge, the
+last two when numpy reads the heading of one, which is written as Python writes a dictionary."""
 _ONE_AT_A_TIME = threading.Lock()
 """numpy reads the heads of its arrays with `ast.literal_eval`, which CPython 3.11 cannot do in several
 threads at once without now and then a SystemError ("AST constructor recursion depth mismatch")."""
