@@ -74,7 +74,7 @@ def rewritten(
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", packed) as archive:
         for name, content in members.items():
-            archive.writestr(name, content)
+            archive.writestr(zipfile.ZipInfo(name), content, packed)  # without the time of day
     return out.getvalue()
 
 

@@ -10,13 +10,14 @@ import io
 import os
 import pickle
 import tempfile
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from fuzz import commands, functions
-from fuzz.archives import Watched
+from fuzz.archives import Watched, hostile_model
 from fuzz.case import Broken, Ground, Place, Target, message_faults, run_case, safe_table, text_faults
 from fuzz.parsers import PARSERS, changed, corpus
 from fuzz.recordings import hostile_files
@@ -94,8 +95,14 @@ def test_names_cannot_steer_a_terminal(layout: str, tmp_path: Path) -> None:
 # --- the generator and the judge --------------------------------------------------------------------------
 
 
-def test_a_case_is_the_same_each_time() -> None:
-    assert hostile_files(40) == hostile_files(40)
+def test_a_case_is_the_same_each_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    def made() -> object:
+        return hostile_files(40), [hostile_model(chance("model", number)) for number in range(20)]
+
+    first = made()
+    now = time.time()
+    monkeypatch.setattr(time, "time", lambda: now + 86_400.0)  # archives like to note when they were made
+    assert made() == first
     assert len({data for _, data in hostile_files(40)}) > 30
     names = {file_name(chance("name", number), ".wav") for number in range(300)}
     assert any("\u202e" in name for name in names)
