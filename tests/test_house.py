@@ -269,10 +269,6 @@ def test_no_name_is_left_over() -> None:
     assert left == []
 
 
-WITHOUT_A_WORD = {"LOW_LEVEL_DB", "STEADY_LN", "Z_95", "CONTEXT_S"}
-"""Numbers of the tone room that are explained where they are used."""
-
-
 def is_number(value: ast.expr | None) -> bool:
     """Whether it is a number, a few of them, or reckoned from numbers."""
     parts = [] if value is None else [*ast.walk(value)]
@@ -292,7 +288,7 @@ def test_numbers_that_others_may_use_have_a_word() -> None:
             if not isinstance(node, (ast.Assign, ast.AnnAssign)) or not is_number(node.value):
                 continue
             target = node.targets[0] if isinstance(node, ast.Assign) else node.target
-            names = {one.id for one in ast.walk(target) if isinstance(one, ast.Name)} - WITHOUT_A_WORD
+            names = {one.id for one in ast.walk(target) if isinstance(one, ast.Name)}
             if not any(name.isupper() and not name.startswith("_") for name in names):
                 continue
             end = node.end_lineno or node.lineno
@@ -307,7 +303,7 @@ def test_numbers_that_others_may_use_have_a_word() -> None:
     assert bare == []
 
 
-ELSEWHERE = {"malloc", "interface.md"}
+ELSEWHERE = {"malloc"}
 """Words in backticks that are no names of ours."""
 
 

@@ -23,6 +23,7 @@ from __future__ import annotations
 
 import csv
 import os
+import sys
 import zlib
 from collections import defaultdict
 from dataclasses import dataclass, field
@@ -48,6 +49,14 @@ def recordings_folder() -> Path | None:
     named = os.environ.get("WINGTONE_RECORDINGS")
     folder = Path(named) if named else Path(__file__).parents[3] / "shared" / "recordings"
     return folder if (folder / "labels.csv").is_file() else None
+
+
+def needed_recordings() -> Path:
+    """Where the labelled recordings lie; without them a benchmark of theirs ends here, with status 1."""
+    folder = recordings_folder()
+    if folder is None:
+        sys.exit("the labelled recordings are not here (WINGTONE_RECORDINGS)")
+    return folder
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.kept import add_out, keep, slug
-from benchmarks.labelled import read_labels, recordings_folder, source_of
+from benchmarks.labelled import needed_recordings, read_labels, source_of
 from wingtone.errors import InputError
 from wingtone.learn import scores
 from wingtone.learn.assessment import refuse_too_little
@@ -110,10 +110,7 @@ def main() -> int:
     )
     add_out(parser)
     options = parser.parse_args()
-    folder = recordings_folder()
-    if folder is None:
-        print("the labelled recordings are not here (WINGTONE_RECORDINGS)", file=sys.stderr)
-        return 1
+    folder = needed_recordings()
     dataset, found = gather(folder)
     counted = "; ".join(f"{key} {value}" for key, value in sorted(found.items()))
     lines = [f"Leave one recording out. {counted}.", ""]

@@ -20,7 +20,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.kept import add_out, keep
-from benchmarks.labelled import HEADING, Score, all_as_flight, recordings_folder
+from benchmarks.labelled import HEADING, Score, all_as_flight, needed_recordings
 from benchmarks.train_gate import load_sounds
 from wingtone.tone import RATE_HZ
 from wingtone.tone.bouts import JOIN_GAP_S
@@ -53,10 +53,7 @@ def main() -> int:
     )
     add_out(parser)
     options = parser.parse_args()
-    folder = recordings_folder()
-    if folder is None:
-        print("the labelled recordings are not here (WINGTONE_RECORDINGS)", file=sys.stderr)
-        return 1
+    folder = needed_recordings()
     score = Score()
     for sound in load_sounds(folder):
         score.add(sound.file, sound.events, voiced(sound.samples), sound.duration_s)

@@ -34,9 +34,9 @@ from benchmarks.labelled import (
     Score,
     all_as_flight,
     game_insects,
+    needed_recordings,
     negatives,
     read_labels,
-    recordings_folder,
     source_of,
 )
 from benchmarks.trade_off import draw
@@ -563,10 +563,7 @@ def main() -> int:
     parser.add_argument("--figure", type=Path, help="picture of the trade-off, for --cross-validate")
     add_out(parser)
     options = parser.parse_args()
-    folder = recordings_folder()
-    if folder is None:
-        print("the labelled recordings are not here (WINGTONE_RECORDINGS)", file=sys.stderr)
-        return 1
+    folder = needed_recordings()
     found = list(negatives(options.negatives, rate_hz=spectrum.RATE_HZ)) if options.negatives else []
     missing = set(UNHEARD) - {negative.label for negative in found if not negative.train}
     if missing:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from fuzz.texts import FORMULAS, anything, day, hint, place
 from fuzz.torn import torn, with_nonsense
+from wingtone.learn import labels
 
 if TYPE_CHECKING:
     import random
@@ -129,18 +130,7 @@ RECORDS = written(
 )
 LABELS = written(
     [
-        [
-            "file",
-            "start_s",
-            "end_s",
-            "caste",
-            "taxon",
-            "individual",
-            "site",
-            "date",
-            "recorder",
-            "temperature_c",
-        ],
+        list(labels.COLUMNS),
         ["bee 0.wav", "0.1", "0.9", "queen", "Bombus terrestris", "a", "garden", "2026-06-15", "phone", "12"],
         ["bee 0.wav", "1.0", "1.5", "queen", "Bombus terrestris", "a", "garden", "2026-06-15", "phone", "12"],
         ["bee 1.wav", "", "", "worker", "", "b", "garden", "16 June 2026", "", ""],

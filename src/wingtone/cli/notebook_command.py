@@ -213,7 +213,7 @@ def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **f
 @notebook.command(cls=Command, examples=("wingtone notebook remove 12", "wingtone notebook remove 12 --undo"))
 @click.argument("numbers", type=int, nargs=-1, required=True, metavar="NUMBER...")
 @click.option("--undo", is_flag=True, help="Bring removed records back.")
-@by_option()
+@by_option
 @debug_option
 @click.pass_context
 def remove(ctx: click.Context, /, numbers: Sequence[int], undo: bool, by: str) -> None:
@@ -458,7 +458,7 @@ def _not_rejected(opened: Notebook, where: Filter) -> Iterator[Entry]:
 @click.argument("table", type=click.Path(path_type=Path), metavar="TABLE")
 @mapping_option
 @click.option("--dry-run", is_flag=True, help="Only say what would be done.")
-@by_option()
+@by_option
 @debug_option
 @click.pass_context
 def import_command(

@@ -79,8 +79,8 @@ def field_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--recorder", metavar="NAME", help="Who saw or recorded it."),
         click.option("--identified-by", metavar="NAME", help="Who decided on the name."),
         click.option("--status", type=click.Choice(STATUSES), help="What the name rests on."),
-        temperature_option(),
-        hint_option(),
+        temperature_option,
+        hint_option,
         click.option("--notes", metavar="TEXT", help="Anything else."),
         click.option(
             "--photo",
@@ -90,7 +90,7 @@ def field_options(command: Callable[..., Any]) -> Callable[..., Any]:
             metavar="FILE",
             help="A photograph; again and again.",
         ),
-        by_option(),
+        by_option,
     )
     for option in reversed(options):
         command = option(command)

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from wingtone.notebook.records import COLDEST_C, WARMEST_C
+
 if TYPE_CHECKING:
     import datetime
     from collections.abc import Callable
@@ -38,6 +40,17 @@ __all__ = [
 ]
 
 
+class FiniteRange(click.FloatRange):
+    """A float in a range; NaN, which compares with nothing, is refused as well."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read the number; click reports what is wrong with it."""
+        number = super().convert(value, param, ctx)
+        if math.isnan(number):
+            self.fail(f"{value!r} is not a number.", param, ctx)
+        return number
+
+
 def recordings_argument(*, required: bool) -> Callable[[Any], Any]:
     """Take any number of recordings; whether they exist is found out one by one, later."""
     metavar = "RECORDING..." if required else "[RECORDING...]"
@@ -56,67 +69,41 @@ def format_option(*names: str) -> Callable[[Any], Any]:
     )
 
 
-def flight_threshold_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add ``--flight-threshold``: how sure the program must be before it calls a buzz flight."""
-    option = click.option(
-        "--flight-threshold",
-        type=FiniteRange(0, 1),
-        metavar="0..1",
-        help="How sure to be before a buzz is called flight; wingtone's own is 0.6. Higher: fewer other "
-        "sounds taken for a bee, and fewer bees found.",
-    )
-    decorated: Callable[..., Any] = option(command)
-    return decorated
+flight_threshold_option = click.option(
+    "--flight-threshold",
+    type=FiniteRange(0, 1),
+    metavar="0..1",
+    help="How sure to be before a buzz is called flight; wingtone's own is 0.6. Higher: fewer other "
+    "sounds taken for a bee, and fewer bees found.",
+)
+"""``--flight-threshold``: how sure the program must be before it calls a buzz flight."""
 
+fauna_option = click.option(
+    "--fauna",
+    "fauna_folder",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="The bees of your region; without it those of Britain and Ireland.",
+)
+"""``--fauna``: whose bees are asked about."""
 
-def fauna_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add ``--fauna``: whose bees are asked about."""
-    option = click.option(
-        "--fauna",
-        "fauna_folder",
-        type=click.Path(path_type=Path),
-        metavar="FOLDER",
-        help="The bees of your region; without it those of Britain and Ireland.",
-    )
-    decorated: Callable[..., Any] = option(command)
-    return decorated
+model_option = click.option(
+    "--model",
+    "model_path",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="A classifier of wingtone train, in place of the built-in tone cue.",
+)
+"""``--model``: a trained classifier."""
 
-
-class FiniteRange(click.FloatRange):
-    """A float in a range; NaN, which compares with nothing, is refused as well."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Read the number; click reports what is wrong with it."""
-        number = super().convert(value, param, ctx)
-        if math.isnan(number):
-            self.fail(f"{value!r} is not a number.", param, ctx)
-        return number
-
-
-def model_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add ``--model``: a trained classifier."""
-    option = click.option(
-        "--model",
-        "model_path",
-        type=click.Path(path_type=Path),
-        metavar="FILE",
-        help="A classifier of wingtone train, in place of the built-in tone cue.",
-    )
-    decorated: Callable[..., Any] = option(command)
-    return decorated
-
-
-def notebook_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add ``--notebook``: where records are kept."""
-    option = click.option(
-        "--notebook",
-        "notebook_path",
-        type=click.Path(path_type=Path),
-        metavar="FILE",
-        help="The notebook; without it, the one in your own data folder.",
-    )
-    decorated: Callable[..., Any] = option(command)
-    return decorated
+notebook_option = click.option(
+    "--notebook",
+    "notebook_path",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The notebook; without it, the one in your own data folder.",
+)
+"""``--notebook``: where records are kept."""
 
 
 def figure_option(what: str) -> Callable[[Any], Any]:
@@ -129,47 +116,36 @@ def figure_option(what: str) -> Callable[[Any], Any]:
     )
 
 
-def mapping_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add ``--map``: what the columns of somebody's table mean."""
-    option = click.option(
-        "--map",
-        "mapping",
-        multiple=True,
-        metavar="HEADING=FIELD",
-        help="What a column means where its heading does not say it, as 'Sound=recording' or 'Seen on=date'.",
-    )
-    decorated: Callable[..., Any] = option(command)
-    return decorated
+mapping_option = click.option(
+    "--map",
+    "mapping",
+    multiple=True,
+    metavar="HEADING=FIELD",
+    help="What a column means where its heading does not say it, as 'Sound=recording' or 'Seen on=date'.",
+)
+"""``--map``: what the columns of somebody's table mean."""
 
+by_option = click.option("--by", default="", metavar="NAME", help="Who makes this entry.")
+"""``--by``: who makes a change."""
 
-def by_option() -> Callable[[Any], Any]:
-    """Let the user say who makes a change."""
-    return click.option("--by", default="", metavar="NAME", help="Who makes this entry.")
+temperature_option = click.option(
+    "--temperature",
+    "temperature_c",
+    type=FiniteRange(COLDEST_C, WARMEST_C),
+    metavar="CELSIUS",
+    help="Air temperature.",
+)
+"""``--temperature``: that of the air."""
 
-
-def temperature_option() -> Callable[[Any], Any]:
-    """Let the user give the temperature of the air."""
-    from wingtone.notebook.records import COLDEST_C, WARMEST_C
-
-    return click.option(
-        "--temperature",
-        "temperature_c",
-        type=FiniteRange(COLDEST_C, WARMEST_C),
-        metavar="CELSIUS",
-        help="Air temperature.",
-    )
-
-
-def hint_option() -> Callable[[Any], Any]:
-    """Let the user say what was seen."""
-    return click.option(
-        "--hint",
-        "hints",
-        multiple=True,
-        metavar="CHARACTER=STATE",
-        help="What you saw, as tail=white; again and again. A hint that is not known is answered with the "
-        "list of those that are.",
-    )
+hint_option = click.option(
+    "--hint",
+    "hints",
+    multiple=True,
+    metavar="CHARACTER=STATE",
+    help="What you saw, as tail=white; again and again. A hint that is not known is answered with the "
+    "list of those that are.",
+)
+"""``--hint``: what was seen."""
 
 
 def place_option(read: Callable[..., Any]) -> Callable[[Any], Any]:
@@ -210,8 +186,8 @@ def observation_options(command: Callable[..., Any]) -> Callable[..., Any]:
             help="Day of the observation, as 2026-03-20. Without it, the day the recording states.",
         ),
         place_option(read_place),
-        temperature_option(),
-        hint_option(),
+        temperature_option,
+        hint_option,
     )
     for option in reversed(options):
         command = option(command)

@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from wingtone.errors import RequestError
 from wingtone.notebook.events import parse_event_date
+from wingtone.notebook.numbers import is_known, is_number
 from wingtone.notebook.places import Place, is_grid_reference
 
 if TYPE_CHECKING:
@@ -64,9 +65,6 @@ RANKS = ("species", "aggregate", "genus")
 COLDEST_C, WARMEST_C = -40.0, 60.0
 """Air temperatures that are taken wherever one is given, degrees Celsius. Ours: wider than any weather that
 bees fly in, so that only slips are refused."""
-
-LARGEST = 1e12
-"""No number of a record is larger: metres, hertz, seconds."""
 
 MOST_CHARACTERS = 100_000
 """Longest text a record takes. Ours: a page of notes has 3000, and a runaway paste is caught."""
@@ -405,27 +403,27 @@ def check_kinds(parts: Mapping[str, Any]) -> None:
         _need(_all_texts(parts.get(name, {})), name)
     _need(all(isinstance(path, str) for path in parts["photographs"]), "photographs")
     _need(_is_answer(parts.get("answer") or {}), "answer")
-    _need(_is_known(parts.get("temperature_c")), "temperature_c")
+    _need(is_known(parts.get("temperature_c")), "temperature_c")
     place, tone, recording = (parts.get(name) for name in ("place", "tone", "recording"))
     if place is not None:
         _need(isinstance(place.text, str) and isinstance(place.grid_reference, str | None), "place")
-        _need(all(map(_is_number, (place.latitude_deg, place.longitude_deg, place.uncertainty_m))), "place")
+        _need(all(map(is_number, (place.latitude_deg, place.longitude_deg, place.uncertainty_m))), "place")
         on_the_globe = abs(place.latitude_deg) <= 90 and abs(place.longitude_deg) <= 180
         _need(on_the_globe and place.uncertainty_m > 0, "place")
         _need(place.grid_reference is None or is_grid_reference(place.grid_reference), "place")
     if tone is not None:
-        _need(all(map(_is_number, (tone.f0_hz, tone.f0_low_hz, tone.f0_high_hz, tone.n_bouts))), "tone")
-        _need(_is_known(tone.duration_s), "tone")
+        _need(all(map(is_number, (tone.f0_hz, tone.f0_low_hz, tone.f0_high_hz, tone.n_bouts))), "tone")
+        _need(is_known(tone.duration_s), "tone")
     if recording is not None:
         texts = (recording.path, recording.sha256, recording.recorded_at)
         _need(all(isinstance(text, str) for text in texts), "recording")
-        _need(_is_known(recording.duration_s) and _is_known(recording.sample_rate_hz), "recording")
+        _need(is_known(recording.duration_s) and is_known(recording.sample_rate_hz), "recording")
         for bout in recording.bouts:
             _need(
-                isinstance(bout.kind, str) and _is_number(bout.start_s) and _is_number(bout.end_s),
+                isinstance(bout.kind, str) and is_number(bout.start_s) and is_number(bout.end_s),
                 "recording",
             )
-            _need(all(map(_is_known, (bout.f0_hz, bout.f0_low_hz, bout.f0_high_hz))), "recording")
+            _need(all(map(is_known, (bout.f0_hz, bout.f0_low_hz, bout.f0_high_hz))), "recording")
 
 
 def _is_answer(answer: Any) -> bool:
@@ -438,13 +436,13 @@ def _is_answer(answer: Any) -> bool:
         all(isinstance(part, dict) for part in (size, written, heard))
         and _all_dicts(taxa)
         and _all_dicts(evidence)
-        and all(_is_known(size.get(name)) for name in ("itd_mm", "itd_low_mm", "itd_high_mm", "level"))
+        and all(is_known(size.get(name)) for name in ("itd_mm", "itd_low_mm", "itd_high_mm", "level"))
         and all(isinstance(written.get(name), str | None) for name in ("taxon", "reason"))
         and isinstance(heard.get("path"), str | None)
         and all(isinstance(one.get(name), str | None) for one in taxa for name in ("taxon", "vernacular"))
-        and all(_is_known(one.get("probability")) for one in taxa)
+        and all(is_known(one.get("probability")) for one in taxa)
         and all(isinstance(one.get(name), str | None) for one in evidence for name in ("kind", "summary"))
-        and all(_is_known(one.get("weight_bits")) for one in evidence)
+        and all(is_known(one.get("weight_bits")) for one in evidence)
     )
 
 
@@ -459,16 +457,6 @@ def _need(holds: bool, where: str) -> None:
 
 def _not_understood(where: str) -> RequestError:
     return RequestError("this part of the record was not understood", where=where)
-
-
-def _is_number(value: Any) -> bool:
-    return (
-        isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < LARGEST
-    )  # nor is NaN
-
-
-def _is_known(value: Any) -> bool:
-    return value is None or _is_number(value)
 
 
 def _all_texts(value: Any) -> bool:

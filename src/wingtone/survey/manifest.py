@@ -128,9 +128,8 @@ class Manifest:
         except sqlite3.OperationalError as error:
             if "locked" in str(error):
                 what, remedy = "another survey is at work here", "let it end, or stop it"
-            elif (
-                getattr(error, "sqlite_errorname", "") == "SQLITE_ERROR"
-            ):  # tables or columns that are not there
+            elif getattr(error, "sqlite_errorname", "") == "SQLITE_ERROR":
+                # Tables or columns are not there.
                 raise self._damaged(str(error)) from error
             else:
                 what, remedy = f"the manifest cannot be written: {error}", "is there room on the disk?"

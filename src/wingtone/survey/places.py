@@ -96,9 +96,8 @@ def find(place: str | os.PathLike[str]) -> list[Found]:
         try:
             told = path.stat()
             token, size = f"{told.st_size}-{told.st_mtime_ns}", told.st_size
-        except (
-            OSError
-        ):  # gone since, or a link that leads nowhere: looking at it says so, and the rest is done
+        except OSError:
+            # Gone since, or a link that leads nowhere: looking at it says so, and the rest is done.
             token, size = "", 0
         out.append(Found(str(path), str(path.absolute()), token, size))
     return sorted(out, key=lambda one: one.path)

@@ -12,11 +12,9 @@ import json
 from typing import Any
 
 from wingtone.bout_table import BOUT_COLUMNS, FLYBY_COLUMNS
+from wingtone.notebook.numbers import is_known, is_number
 
 __all__ = ["file_told", "part_told"]
-
-LARGEST = 1e12
-"""No figure of ours is larger: seconds, hertz, decibels, bits a second."""
 
 _TEXTS = ("kind",)
 _LISTS = ("harmonics_db", "flags")
@@ -32,16 +30,9 @@ def file_told(text: str) -> dict[str, Any]:
     if not isinstance(facts, dict):
         raise ValueError("no facts")
     _need(isinstance(facts.get("codec"), str) and isinstance(facts.get("seeks"), bool))
-    _need(
-        all(
-            facts.get(name) is None or isinstance(facts[name], str)
-            for name in ("recorded_at", "recorded_at_source")
-        )
-    )
-    _need(
-        all(_is_whole(facts.get(name)) for name in ("sample_rate_hz", "channels"))
-        and _is_number(facts.get("stated_s"))
-    )
+    _need(all(isinstance(facts.get(name), str | None) for name in ("recorded_at", "recorded_at_source")))
+    _need(all(_is_whole(facts.get(name)) for name in ("sample_rate_hz", "channels")))
+    _need(is_number(facts.get("stated_s")))
     return told
 
 
@@ -54,8 +45,8 @@ def part_told(text: str, *, done: bool) -> dict[str, Any]:
     _need(_is_list(told.get("bouts"), dict) and all(map(_is_bout, told["bouts"])))
     _need(_is_list(told.get("effort"), list) and all(map(_is_effort, told["effort"])))
     _need(_is_list(told.get("flags"), str) and isinstance(told.get("silent"), bool))
-    _need(_is_number(told.get("end_s")) and _is_number(told.get("clipped_fraction")))
-    _need("damaged_from_s" in told and _is_known(told["damaged_from_s"]))
+    _need(is_number(told.get("end_s")) and is_number(told.get("clipped_fraction")))
+    _need("damaged_from_s" in told and is_known(told["damaged_from_s"]))
     return told
 
 
@@ -73,19 +64,8 @@ def _need(holds: bool) -> None:
         raise ValueError("not what wingtone wrote")
 
 
-def _is_number(value: Any) -> bool:
-    return (
-        isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < LARGEST
-    )  # nor is NaN
-
-
 def _is_whole(value: Any) -> bool:
-    return isinstance(value, int) and _is_number(value)
-
-
-def _is_known(value: Any) -> bool:
-    """Whether it is a number, or None for one that is not known."""
-    return value is None or _is_number(value)
+    return isinstance(value, int) and is_number(value)
 
 
 def _is_list(value: Any, kind: type) -> bool:
@@ -93,22 +73,22 @@ def _is_list(value: Any, kind: type) -> bool:
 
 
 def _is_effort(row: list[Any]) -> bool:
-    return len(row) == 3 and all(map(_is_number, row))
+    return len(row) == 3 and all(map(is_number, row))
 
 
 def _is_bout(bout: dict[str, Any]) -> bool:
     flyby, castes = bout.get("flyby"), bout.get("castes")
     return (
         set(BOUT_COLUMNS) <= bout.keys()
-        and all(_is_known(bout[name]) for name in BOUT_COLUMNS if name not in (*_TEXTS, *_LISTS))
-        and all(_is_number(bout[name]) for name in ("start_s", "end_s", "f0_hz"))
+        and all(is_known(bout[name]) for name in BOUT_COLUMNS if name not in (*_TEXTS, *_LISTS))
+        and all(is_number(bout[name]) for name in ("start_s", "end_s", "f0_hz"))
         and all(isinstance(bout[name], str) for name in _TEXTS)
         and isinstance(bout["harmonics_db"], list)
-        and all(map(_is_known, bout["harmonics_db"]))
+        and all(map(is_known, bout["harmonics_db"]))
         and _is_list(bout.get("flags"), str)
         and (
             flyby is None
-            or (isinstance(flyby, dict) and all(_is_known(flyby.get(name)) for name in FLYBY_COLUMNS))
+            or (isinstance(flyby, dict) and all(is_known(flyby.get(name)) for name in FLYBY_COLUMNS))
         )
-        and (castes is None or (isinstance(castes, list) and all(map(_is_known, castes))))
+        and (castes is None or (isinstance(castes, list) and all(map(is_known, castes))))
     )

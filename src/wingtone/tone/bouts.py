@@ -11,7 +11,7 @@ from wingtone.tone.flyby import fit_pass
 from wingtone.tone.gate import SOURCES, Gate
 from wingtone.tone.pieces import CONTEXT_S, Piece, features
 from wingtone.tone.refine import WINDOW_S
-from wingtone.tone.results import Bout, Kind
+from wingtone.tone.results import Z_95, Bout, Kind
 from wingtone.tone.second import SHORTEST_S, is_own_tone
 
 if TYPE_CHECKING:
@@ -44,7 +44,6 @@ and false bouts in voices hardly grow."""
 JOIN_GAP_S = 0.3
 JOIN_LN = 0.12
 """Bouts of one kind closer than 0.3 s and 12 % of tone are one bout: a bee turning away and back."""
-Z_95 = 1.96
 END_S = 0.03
 WANDER_SHARE = 0.022
 LINE_SHARE = 0.0005
@@ -361,6 +360,8 @@ WIND_NEPERS = 5.0
 """Rumble (20-60 Hz) over the gaps of the comb from which wind is flagged: 22 dB. Ours."""
 LOW_LEVEL_DB = -6.0
 STEADY_LN = 0.0015
+"""Signal to noise below which a bout is flagged ``low level``; scatter of ln tone (0.15 %) below which
+one at a multiple of 50 Hz is flagged ``hum``. Ours."""
 
 
 def _flags(

@@ -27,7 +27,7 @@ import numpy as np
 
 from wingtone.tone import spectrum
 from wingtone.tone.refine import HOP_FRAMES, TAPER, WINDOW_S
-from wingtone.tone.results import FlyBy
+from wingtone.tone.results import Z_95, FlyBy
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -79,7 +79,6 @@ PRIOR_LN_CLOSEST = (float(np.log(0.5)), 0.9)
 """Before anything is heard: 3 m/s within a factor of 4, half a metre within a factor of 6 (95 %). Ours."""
 SMALL_STEP = 1e-6
 """Of ln speed, ln distance and seconds, for slopes: between rounding and curvature (common practice)."""
-Z_95 = 1.96
 
 
 def speed_of_sound(temperature_c: float) -> float:

@@ -18,6 +18,8 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING
 
+from wingtone.tone.results import Z_95
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from collections.abc import Set as AbstractSet
@@ -167,7 +169,7 @@ def _log_likelihood(bouts: Sequence[Bout], group: Iterable[int], within_ln: floa
     sums = [0.0, 0.0, 0.0, 0.0]
     for i in group:
         bout = bouts[i]
-        error = (bout.f0_high_hz - bout.f0_low_hz) / (2 * 1.96 * bout.f0_hz)
+        error = (bout.f0_high_hz - bout.f0_low_hz) / (2 * Z_95 * bout.f0_hz)
         variance = within_ln**2 + error**2
         off = math.log(bout.f0_hz) - MIDDLE_LN
         for k, term in enumerate((math.log(variance), 1 / variance, off / variance, off**2 / variance)):

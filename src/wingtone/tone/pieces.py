@@ -27,6 +27,7 @@ LONGEST_FRAMES = 80
 SHORTEST_FRAMES = 8
 """Shorter scraps are dropped before they are judged: 80 ms is less than the analysis window."""
 CONTEXT_S = 1.5
+"""How far the surroundings of a piece reach on either side. Ours: a few syllables, or a turn of the bee."""
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+Z_95 = 1.96
+"""Half-width of a 95 % interval in standard deviations, of a normal distribution."""
+
 Kind = Literal["flight", "sonication", "uncertain"]
 
 FLAGS = (

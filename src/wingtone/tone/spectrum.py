@@ -22,7 +22,7 @@ RATE_HZ = 6000
 """Working sample rate. Ours: keeps the comb to 2.8 kHz, where bees still stand out of the wind."""
 HOP = 60
 HOP_S = HOP / RATE_HZ
-"""10 ms, the grid that `interface.md` promises for tracks."""
+"""10 ms, the grid of the tracks that ``wingtone measure --tracks`` writes."""
 WINDOW = 768
 """128 ms Hann: main lobe 31 Hz, so lines 80 Hz apart are separate and a glide of 50 %/s stays in one lobe
 up to the fifth harmonic. Ours; 75 to 128 ms made no measurable difference on real recordings."""

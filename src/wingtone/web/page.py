@@ -69,13 +69,14 @@ class Page:
     def __init__(self, settings: Settings) -> None:
         from wingtone.evidence.lineup import line_up
         from wingtone.fauna import load
-        from wingtone.learn.model_file import usable_model
 
         self.settings = settings
         self.fauna: Fauna = load(settings.fauna)
         _ = line_up(self.fauna).weeks  # worked out now, so that the first answer is as quick as the others
         self.model: Model | None = None
         if settings.model is not None:
+            from wingtone.learn.model_file import usable_model
+
             self.model = usable_model(settings.model, fauna=self.fauna)
         self.desk = Desk(settings.desk, limits=settings.limits)
         self.workers = Workers(silence_s=settings.silence_s)
