@@ -174,9 +174,10 @@ def compare(clip: DemoClip, measured: ToneResult) -> Comparison:
     sentences: list[str] = []
     right = total = 0
     for truth in clip.bouts:
-        judge = _judge_flight if truth.kind == "flight" else _judge_sonication
+        flying = truth.kind == "flight"
+        judge, word = (_judge_flight, "flight") if flying else (_judge_sonication, "flower buzz")
         sentence, good = judge(truth, measured.bouts)
-        sentences.append(f"{_span(truth)}, {truth.kind}: {sentence}")
+        sentences.append(f"{_span(truth)}, {word}: {sentence}")
         right += good
         total += 1
     for bout in measured.bouts:

@@ -73,7 +73,7 @@ def _hint(record: Record) -> list[tuple[str, str]]:
     parts = [("hint", ", ".join(filter(None, (written.get("taxon"), written.get("reason")))))]
     for piece in answer.get("evidence") or ():
         weight = piece.get("weight_bits")
-        bits = "" if weight is None else f"{round(weight, 1) + 0.0:+.1f} bits  "
+        bits = "" if weight is None else f"{weight:+z.1f} bits  "
         parts.append(("" if len(parts) > 1 else "why", f"{bits}{piece.get('summary') or ''}"))
     if answer:
         parts.append(("worked out by", ", ".join(filter(None, record.made_with.values()))))

@@ -90,7 +90,7 @@ def _bout_row(bout: Bout) -> tuple[str, ...]:
         f"{bout.f0_low_hz:.1f}-{bout.f0_high_hz:.1f}",
         note_name(bout.f0_hz),
         f"{bout.f0_spread_hz:.1f} Hz",
-        f"{bout.snr_db:.0f} dB",
+        f"{bout.snr_db:z.0f} dB",
     )
 
 
@@ -182,7 +182,7 @@ def _percent(share: float) -> str:
 
 
 def _bits(weight: float) -> str:
-    return f"{round(weight, 1) + 0.0:+.1f} bits" if math.isfinite(weight) else ""
+    return f"{weight:+z.1f} bits" if math.isfinite(weight) else ""
 
 
 def demo_lines(

@@ -196,7 +196,7 @@ def demo_scenes() -> tuple[DemoScene, ...]:
             snr_db=14.0,
             duration_s=9.0,
             rate_hz=16000,
-            expect="two flights and a sonication between them, which must not be taken for flight",
+            expect="two flights and a flower buzz between them, which must not be taken for flight",
             taxon="Bombus terrestris",
             caste="worker",
             itd_mm=4.15,
