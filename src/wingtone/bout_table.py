@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from wingtone.notebook.spreadsheets import safe_for_spreadsheets
+from wingtone.csv_text import safe_for_spreadsheets
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -28,6 +28,7 @@ def run(
     cwd: Path | None = None,
     program: tuple[str, ...] = PROGRAM,
     environment: Mapping[str, str | None] | None = None,
+    pass_fds: tuple[int, ...] = (),
 ) -> subprocess.CompletedProcess[str]:
     """Run the program through a shell.
 
@@ -37,6 +38,8 @@ def run(
         Around the command, which stands as ``"$@"``: redirections, limits, pipes. Empty: nothing.
     environment
         Variables that differ; None takes one away.
+    pass_fds
+        Open files that the shell may use by their numbers.
     """
     known = {**os.environ, "OPENBLAS_NUM_THREADS": "1", **(environment or {})}
     given = {name: text for name, text in known.items() if text is not None}
@@ -47,6 +50,7 @@ def run(
         errors="surrogateescape",
         cwd=cwd,
         env=given,
+        pass_fds=pass_fds,
         check=False,
         timeout=300,
     )

@@ -17,11 +17,11 @@ from hypothesis import HealthCheck, given, settings
 
 from notebook.examples import ANSWER, example, records
 from notebook.term_lists import AUDIOVISUAL_CORE, DARWIN_CORE, DUBLIN_CORE
+from wingtone.csv_text import from_spreadsheet
 from wingtone.errors import OutputError, RequestError
 from wingtone.notebook import exchange, export, extensions
 from wingtone.notebook.exchange import Disclosure, file_name, from_terms, to_terms
 from wingtone.notebook.places import parse_place
-from wingtone.notebook.spreadsheets import from_spreadsheet, safe_for_spreadsheets
 from wingtone.notebook.store import Entry, Notebook
 
 if TYPE_CHECKING:
@@ -265,17 +265,6 @@ class TestTable:
         assert from_terms({name: from_spreadsheet(cell) for name, cell in row.items()}) == at_home(record)
         for cell in row.values():
             assert not re.match(r"[=+\-@\t\r]", cell) or re.fullmatch(r"[+-]?\d+(\.\d+)?", cell)
-
-    @given(text=records().map(lambda record: record.notes))
-    def test_the_apostrophe_comes_off_again(self, text: str) -> None:
-        assert from_spreadsheet(safe_for_spreadsheets(text)) == text
-
-    @pytest.mark.parametrize(
-        ("text", "safe"),
-        [("=1+1", "'=1+1"), ("-0.3", "-0.3"), ("+4 2", "'+4 2"), ("'=x", "''=x"), ("'tis", "'tis"), ("", "")],
-    )
-    def test_formulas_are_made_plain(self, text: str, safe: str) -> None:
-        assert safe_for_spreadsheets(text) == safe
 
 
 class TestMap:

@@ -259,7 +259,7 @@ def test_files_that_cannot_be_used_say_why(tmp_path: Path) -> None:
     refused("a.csv", "x,y\n", "line 1, column f0_hz: this column is missing")
     refused("b.csv", "f0_hz,f0_hz\n1,2\n", "stands there twice")
     refused("c.csv", "f0_hz\n1,2\n", "2 cells under 1")
-    refused("d.csv", 'f0_hz\n"1\n', "not CSV")
+    refused("d.csv", 'f0_hz\n"1\n', "line 2: is not a readable table")
     refused("e.csv", "", "no heading", InputError)
     refused("f.jsonl", '{"a": 1}\nnot json\n', "line 1: this is no result")
     refused("g.parquet", "PAR?", "no Parquet", InputError)

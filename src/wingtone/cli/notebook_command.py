@@ -254,7 +254,7 @@ def list_command(ctx: click.Context, /, limit: int | None, layout: str, **chosen
                 click.echo(json.dumps(entry_json(opened.get(row.number)), ensure_ascii=False))
             return
     if layout == "csv":
-        from wingtone.notebook.spreadsheets import safe_for_spreadsheets
+        from wingtone.csv_text import safe_for_spreadsheets
         from wingtone.notebook.store import Row
 
         cells = ([safe_for_spreadsheets("" if cell is None else str(cell)) for cell in row] for row in rows)

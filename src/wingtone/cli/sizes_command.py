@@ -130,7 +130,7 @@ def _laid_out(found: Sizes, layout: str) -> str:
         return json.dumps(found.to_json(), ensure_ascii=False, allow_nan=False) + "\n"
     if layout == "table":
         return "\n".join(_told(found)) + "\n"
-    from wingtone.notebook.spreadsheets import safe_for_spreadsheets
+    from wingtone.csv_text import safe_for_spreadsheets
 
     rows = found.rows()
     # Names of sites and folders are the user's.

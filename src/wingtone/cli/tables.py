@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from wingtone.csv_text import row_writer
 from wingtone.errors import one_line
-from wingtone.notebook.spreadsheets import row_writer
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

@@ -21,9 +21,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from wingtone.errors import Fault, InputError, TableError
-from wingtone.notebook.importing import encoding_of
-from wingtone.notebook.spreadsheets import safe_for_spreadsheets
+from wingtone.csv_text import check_headings, encoding_of, safe_for_spreadsheets, separator_of
+from wingtone.errors import Fault, TableError
 
 if TYPE_CHECKING:
     import os
@@ -142,19 +141,14 @@ def read_table(path: str | os.PathLike[str]) -> Table:
         encoding = "utf-8"
     text = data[len(head) :].decode(encoding, errors)
     first_line = re.match(r"[\r\n]*([^\r\n]*)", text)
-    separator = max(",;\t", key=(first_line[1] if first_line else "").count)
+    separator = separator_of(first_line[1] if first_line else "")
     lines, open_from = split(text, separator)
     if open_from:
         what = "a quotation mark is opened here and never closed"
         raise TableError([Fault(str(path), open_from, "", what)], remedy="mend it in the table", where=path)
     rows = [line for line in lines if line.cells]
     headings = tuple(heading.strip() for heading in rows[0].cells) if rows else ()
-    if not any(headings):
-        raise InputError("there is no heading in this table", remedy="name its columns in line 1", where=path)
-    twice = sorted({heading for heading in headings if heading and headings.count(heading) > 1})
-    if twice:
-        faults = [Fault(str(path), rows[0].number, name, "this heading stands there twice") for name in twice]
-        raise TableError(faults, remedy="give each column its own heading", where=path)
+    check_headings(headings, path, line=rows[0].number if rows else 1)
     width = max(len(row.cells) for row in rows)
     return Table(path, head, text, encoding, errors, separator, headings, rows[0], tuple(rows[1:]), width)
 

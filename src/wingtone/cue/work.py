@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from wingtone.clip import cues_by_individual, stated_place
+from wingtone.csv_text import from_spreadsheet
 from wingtone.cue.agreement import Verdict, judge, stated_bee
 from wingtone.cue.clock import moment
 from wingtone.cue.matching import ClipTime, apart
@@ -23,7 +24,6 @@ from wingtone.notebook.columns import corrected, propose
 from wingtone.notebook.events import middle_day
 from wingtone.notebook.importing import read_row
 from wingtone.notebook.records import Record
-from wingtone.notebook.spreadsheets import from_spreadsheet
 
 if TYPE_CHECKING:
     import datetime as dt

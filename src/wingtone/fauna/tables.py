@@ -7,14 +7,14 @@ Public: `Row`, `read_table`, `MAX_FILE_BYTES`, `MAX_CELL_CHARACTERS`, `MAX_FAULT
 
 from __future__ import annotations
 
-import csv
 import io
 import math
 import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from wingtone.errors import Fault, InputError
+from wingtone.csv_text import numbered_rows
+from wingtone.errors import Fault, InputError, TableError
 from wingtone.files import what_is
 
 if TYPE_CHECKING:
@@ -138,17 +138,15 @@ def read_table(path: Path, table: Table) -> tuple[tuple[Row, ...], tuple[Fault, 
 
 def _rows(text: str, file: str, table: Table) -> Iterable[Row | Fault]:
     """Give rows and faults as they are met."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    records = numbered_rows(io.StringIO(text, newline=""), file)
     seen: dict[tuple[str, ...], int] = {}
     names: list[str] | None = None
-    line = 1
     while True:
         try:
-            record = next(reader, None)
-        except csv.Error as error:
-            yield Fault(file, line, "", f"is not a readable table: {error}")
+            start, record = next(records, (0, None))
+        except TableError as error:
+            yield from error.faults
             return
-        start, line = line, reader.line_num + 1
         if record is None:
             break
         if names is None:

@@ -29,7 +29,6 @@ without one, when they share site and date; and rows of one file always.
 from __future__ import annotations
 
 import codecs
-import csv
 import difflib
 import hashlib
 import io
@@ -41,12 +40,12 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from wingtone.csv_text import from_spreadsheet, numbered_rows, row_writer, safe_for_spreadsheets, separator_of
 from wingtone.errors import Fault, TableError, WingtoneError
 from wingtone.evidence.dates import parse_date
 from wingtone.evidence.lineup import CASTES
 from wingtone.files import replacing
 from wingtone.notebook.records import COLDEST_C, WARMEST_C
-from wingtone.notebook.spreadsheets import from_spreadsheet, row_writer, safe_for_spreadsheets
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -258,18 +257,10 @@ def _records(text: str, path: Path) -> Iterator[tuple[int, list[str]]]:
     if "\0" in text:
         line = text[: text.index("\0")].count("\n") + 1
         raise TableError([Fault(str(path), line, "", "holds a NUL character")])
-    heading = text.split("\n", 1)[0]
-    mark = max(",;\t", key=heading.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True)
-    line = 1
-    try:
-        for cells in reader:
-            yield line, cells
-            line = reader.line_num + 1
-    except csv.Error as error:
-        raise TableError([Fault(str(path), line, "", f"is not a readable table: {error}")]) from error
-    if line == 1:
+    if not text:
         raise TableError([Fault(str(path), 0, "", "is empty")], remedy=f"begin with {','.join(COLUMNS)}")
+    lines = io.StringIO(text, newline="")
+    yield from numbered_rows(lines, str(path), separator=separator_of(text.split("\n", 1)[0]))
 
 
 def _headings(cells: list[str], path: Path) -> tuple[list[str], tuple[str, ...]]:

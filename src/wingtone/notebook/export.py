@@ -25,9 +25,9 @@ from typing import TYPE_CHECKING
 from xml.etree import ElementTree
 
 from wingtone import __version__
+from wingtone.csv_text import safe_for_spreadsheets
 from wingtone.files import replacing
 from wingtone.notebook import exchange, extensions, schema
-from wingtone.notebook.spreadsheets import safe_for_spreadsheets
 
 if TYPE_CHECKING:
     import os

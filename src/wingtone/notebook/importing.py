@@ -9,14 +9,11 @@ table are two bees). So a table can be imported again and adds only what is new.
 
 - `read_plan`: a table to a `Plan` of records, without touching a notebook.
 - `carry_out`: add a plan's records to a notebook.
-- `encoding_of`, `read_row`: the parts of this that other readers of tables share.
+- `read_row`: one row, for other readers of such tables.
 """
 
 from __future__ import annotations
 
-import codecs
-import contextlib
-import csv
 import datetime as dt
 import hashlib
 import re
@@ -25,8 +22,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from wingtone.errors import Fault, InputError, TableError, WingtoneError
-from wingtone.files import check_file
+from wingtone.csv_text import check_headings, encoding_of, from_spreadsheet, numbered_rows, separator_of
+from wingtone.errors import Fault, TableError, WingtoneError
 from wingtone.notebook import events
 from wingtone.notebook.columns import OTHER, SKIP, corrected, propose
 from wingtone.notebook.exchange import from_terms, is_ours
@@ -42,7 +39,6 @@ from wingtone.notebook.records import (
     rank_of_name,
     sex_of,
 )
-from wingtone.notebook.spreadsheets import from_spreadsheet
 
 if TYPE_CHECKING:
     import os
@@ -51,10 +47,7 @@ if TYPE_CHECKING:
 
     from wingtone.notebook.store import Notebook
 
-__all__ = ["Imported", "Plan", "carry_out", "encoding_of", "read_plan", "read_row"]
-
-MOST_BYTES = 500_000_000
-"""Largest table taken, ours: two million rows; a mistaken file is refused before it fills the memory."""
+__all__ = ["Imported", "Plan", "carry_out", "read_plan", "read_row"]
 
 MOST_FAULTS = 1000
 """Faults told of one table. Ours: more than anyone reads; the rest of the table is then not read."""
@@ -188,70 +181,16 @@ def carry_out(plan: Plan, notebook: Notebook, *, by: str = "") -> Imported:
 # --- the table -------------------------------------------------------------------------------------------
 
 
-def encoding_of(path: Path) -> str:
-    """Find out how the letters of a table are coded, without keeping it in memory.
-
-    Returns ``utf-16``, ``utf-8-sig`` or ``cp1252``.
-
-    Raises
-    ------
-    InputError
-        The file cannot be read, is too large, or is no text.
-    """
-    check_file(path, remedy="give a CSV file")
-    try:
-        if path.stat().st_size > MOST_BYTES:
-            raise InputError("this table is too large", remedy="split it", where=path)
-        with path.open("rb") as file:
-            start = file.read(4)
-            if start == b"PK\x03\x04":
-                what = "this is an archive or a spreadsheet, not a table"
-                remedy = "unpack it and import the table in it; save a spreadsheet as CSV"
-                raise InputError(what, remedy=remedy, where=path)
-            marked = start[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
-            for encoding in ("utf-16",) if marked else ("utf-8-sig", "cp1252"):
-                file.seek(0)
-                decoder = codecs.getincrementaldecoder(encoding)()
-                with contextlib.suppress(UnicodeDecodeError):
-                    while block := file.read(1 << 20):
-                        decoder.decode(block)
-                    decoder.decode(b"", final=True)
-                    return encoding
-    except OSError as error:
-        remedy = "give a CSV file"
-        raise InputError(f"cannot be read: {error.strerror}", remedy=remedy, where=path) from error
-    raise InputError("this is not a table of text", remedy="save it as CSV in UTF-8", where=path)
-
-
 def _rows_of(path: Path, file: TextIO) -> tuple[list[str], Iterable[tuple[int, list[str]]]]:
     """Headings, and rows with the number of the line they begin on."""
-    first_line = file.readline(100_000)
-    separator = max(",;\t", key=first_line.count)
+    separator = separator_of(file.readline(100_000))
     file.seek(0)
-    reader = csv.reader(file, delimiter=separator)
-
-    def rows() -> Iterable[tuple[int, list[str]]]:
-        while True:
-            line = reader.line_num + 1
-            try:
-                cells = next(reader, None)
-            except csv.Error as error:
-                what = f"not a table from here on: {error}"
-                raise TableError([Fault(str(path), line, "", what)]) from error
-            if cells is None:
-                return
-            yield line, cells
-
-    table = iter(rows())
-    _, headings = next(table, (1, []))
-    headings = [heading.strip() for heading in headings]
-    if not any(headings):
-        raise InputError("there is no heading in this table", remedy="name its columns in line 1", where=path)
-    twice = sorted({heading for heading in headings if heading and headings.count(heading) > 1})
-    if twice:
-        faults = [Fault(str(path), 1, heading, "this heading stands there twice") for heading in twice]
-        raise TableError(faults, remedy="give each column its own heading")
-    return headings, table
+    # Old tables have inches and seconds in them: a lone quotation mark within a cell is one.
+    rows = numbered_rows(file, str(path), separator=separator, strict=False)
+    _, cells = next(rows, (1, []))
+    headings = [heading.strip() for heading in cells]
+    check_headings(headings, path)
+    return headings, rows
 
 
 def _uuid_of(identifier: str) -> str | None:

@@ -12,17 +12,15 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from wingtone.csv_text import check_headings, encoding_of, from_spreadsheet, numbered_rows, separator_of
 from wingtone.errors import Fault, InputError, MissingExtraError, TableError, one_line
 from wingtone.files import check_file, what_is
-from wingtone.notebook.importing import encoding_of
-from wingtone.notebook.spreadsheets import from_spreadsheet
 from wingtone.population.bouts import MOST_FAULTS, Located, text_of
 
 if TYPE_CHECKING:
@@ -123,38 +121,30 @@ def _with_flag(row: Located) -> Located:
 
 
 def _csv(path: Path) -> tuple[list[str], list[Located]]:
-    encoding = encoding_of(path)
-    text = path.read_text(encoding=encoding)
+    text = path.read_text(encoding=encoding_of(path))
     first = next((line for line in text.splitlines() if line.strip()), "")
-    separator = max(",;\t", key=first.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    numbered = numbered_rows(io.StringIO(text, newline=""), str(path), separator=separator_of(first))
     columns: list[str] = []
     rows: list[Located] = []
     faults: list[Fault] = []
-    begins = 1
     try:
-        for cells in reader:
-            line, begins = begins, reader.line_num + 1
+        for line, cells in numbered:
             if not any(cell.strip() for cell in cells):
                 continue
             if not columns:
                 columns = [cell.strip() for cell in cells]
-                twice = {name for name in columns if name and columns.count(name) > 1}
-                faults += [
-                    Fault(str(path), line, name, "this heading stands there twice") for name in sorted(twice)
-                ]
+                check_headings(columns, path, line=line)
             elif len(cells) > len(columns):
                 faults.append(Fault(str(path), line, "", f"{len(cells)} cells under {len(columns)} headings"))
             else:
                 cells += [""] * (len(columns) - len(cells))
                 plain = map(from_spreadsheet, cells)
                 rows.append(Located(str(path), line, dict(zip(columns, plain, strict=True))))
-    except csv.Error as error:
-        faults.append(Fault(str(path), begins, "", f"this is not CSV: {error}"))
-    if not columns:
-        raise InputError("there is no heading in this table", remedy="name its columns in line 1", where=path)
+    except TableError as error:
+        faults += error.faults
     if faults:
         raise TableError(faults[:MOST_FAULTS], remedy="mend the table", where=path)
+    check_headings(columns, path)
     return columns, rows
 
 

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 from wingtone.audio.recording import CLIPPED_FRACTION_WORTH_SAYING
 from wingtone.bout_table import BOUT_COLUMNS, COLUMNS, FLYBY_COLUMNS, RECORDING_COLUMNS, csv_cell
-from wingtone.notebook.spreadsheets import row_writer
+from wingtone.csv_text import row_writer
 from wingtone.survey.plan import pieces_for
 
 if TYPE_CHECKING:

@@ -1,0 +1,117 @@
+"""Tables as text: rows and the lines they begin on, coding, headings, and formulas made plain."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from wingtone.csv_text import (
+    check_headings,
+    encoding_of,
+    from_spreadsheet,
+    numbered_rows,
+    row_writer,
+    safe_for_spreadsheets,
+    separator_of,
+)
+from wingtone.errors import InputError, TableError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+CELLS = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=12)
+TABLES = st.lists(st.lists(CELLS, min_size=2, max_size=4), max_size=6)
+
+
+@given(table=TABLES, separator=st.sampled_from(",;\t"))
+def test_rows_come_back_as_the_writer_of_the_standard_library_wrote_them(
+    table: list[list[str]], separator: str
+) -> None:
+    file = io.StringIO(newline="")
+    csv.writer(file, delimiter=separator, quoting=csv.QUOTE_ALL).writerows(table)
+    rows = list(numbered_rows(io.StringIO(file.getvalue(), newline=""), "t.csv", separator=separator))
+    assert [cells for _, cells in rows] == table
+
+
+@given(table=TABLES)
+def test_rows_come_back_as_ours_wrote_them(table: list[list[str]]) -> None:
+    file = io.StringIO(newline="")
+    row_writer(file).writerows(table)
+    rows = list(numbered_rows(io.StringIO(file.getvalue(), newline=""), "t.csv"))
+    assert [cells for _, cells in rows] == table
+
+
+def test_rows_know_the_line_that_they_begin_on() -> None:
+    text = 'name,notes\r\na,"two\r\nlines"\r\n\r\nb,c\r\n'
+    rows = list(numbered_rows(io.StringIO(text, newline=""), "t.csv"))
+    assert rows == [(1, ["name", "notes"]), (2, ["a", "two\r\nlines"]), (4, []), (5, ["b", "c"])]
+
+
+def test_a_row_that_cannot_be_cut_is_named_after_those_before_it() -> None:
+    rows = numbered_rows(io.StringIO('a,b\n1,2\n3,"4\n5,6\n', newline=""), "bees.csv")
+    assert [next(rows), next(rows)] == [(1, ["a", "b"]), (2, ["1", "2"])]
+    with pytest.raises(TableError) as raised:
+        next(rows)
+    [fault] = raised.value.faults
+    assert (fault.file, fault.line) == ("bees.csv", 3)
+
+
+def test_old_tables_may_have_inches_in_them() -> None:
+    rows = list(numbered_rows(io.StringIO('a\n5" long\n', newline=""), "t.csv", strict=False))
+    assert rows[1] == (2, ['5" long'])
+
+
+@pytest.mark.parametrize(("line", "separator"), [("a,b;c,d", ","), ("a;b", ";"), ("a\tb", "\t"), ("a", ",")])
+def test_the_separator_is_the_mark_that_stands_most_often(line: str, separator: str) -> None:
+    assert separator_of(line) == separator
+
+
+@pytest.mark.parametrize(
+    ("data", "encoding"),
+    [
+        (b"a,b\n", "utf-8-sig"),
+        ("\ufeffé".encode(), "utf-8-sig"),
+        ("é".encode("cp1252"), "cp1252"),
+        ("é".encode("utf-16"), "utf-16"),
+    ],
+)
+def test_the_coding_is_found(tmp_path: Path, data: bytes, encoding: str) -> None:
+    path = tmp_path / "bees.csv"
+    path.write_bytes(data)
+    assert encoding_of(path) == encoding
+
+
+@pytest.mark.parametrize("data", [b"PK\x03\x04 and so on", b"\x81\x8d\x9d"])
+def test_what_is_no_text_is_refused(tmp_path: Path, data: bytes) -> None:
+    path = tmp_path / "bees.csv"
+    path.write_bytes(data)
+    with pytest.raises(InputError):
+        encoding_of(path)
+
+
+def test_headings_are_there_and_each_once(tmp_path: Path) -> None:
+    path = tmp_path / "bees.csv"
+    check_headings(["date", "", "", "place"], path)
+    with pytest.raises(InputError, match="no heading"):
+        check_headings(["", ""], path)
+    with pytest.raises(TableError) as raised:
+        check_headings(["b", "a", "b", "a"], path, line=3)
+    assert [(fault.line, fault.column) for fault in raised.value.faults] == [(3, "a"), (3, "b")]
+
+
+@given(text=st.text(st.sampled_from("'=+-@\t\r1.a "), max_size=8))
+def test_the_apostrophe_comes_off_again(text: str) -> None:
+    assert from_spreadsheet(safe_for_spreadsheets(text)) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "safe"),
+    [("=1+1", "'=1+1"), ("-0.3", "-0.3"), ("+4 2", "'+4 2"), ("'=x", "''=x"), ("'tis", "'tis"), ("", "")],
+)
+def test_formulas_are_made_plain(text: str, safe: str) -> None:
+    assert safe_for_spreadsheets(text) == safe
