@@ -465,7 +465,7 @@ def test_readme_opens_with_the_job_and_then_two_commands() -> None:
     setting_up = [line for line in shell_lines(README) if line.startswith("python3 -m venv")]
     assert len(setting_up) == 2
     assert setting_up[0].endswith(".venv/bin/wingtone demo")
-    assert setting_up[1].endswith(".venv/bin/python -m pytest -q")
+    assert setting_up[1].endswith(".venv/bin/python -m pytest -q -n auto")
     assert all("-c constraints.txt" in line for line in setting_up)
 
 
