@@ -194,21 +194,21 @@ def _recording_warnings(
             warnings.setdefault(remark.code.replace(" ", "-"), remark.text)
     if "many bees" in flags:
         what = "many bees at once, as near a hive or nest: no single bee can be sized from this"
-        warnings.setdefault("many-bees", what)
+        warnings.setdefault("many bees", what)
     tones = [bout.f0_hz for bout in result.bouts if bout.kind == "flight"]
     if tones and max(tones) > ONE_BEE_RATIO * min(tones):
         what = (
             f"the flight tones lie further apart ({min(tones):.0f} to {max(tones):.0f} Hz) than those of one "
             "bee: it may be two animals, or another sound among them; look at the bouts one by one"
         )
-        warnings.setdefault("tones-differ", what)
+        warnings.setdefault("tones differ", what)
     kinds = {bout.kind for bout in result.bouts}
     if "flight" not in kinds and not {"many bees", "silent"} & set(flags):
         if "sonication" in kinds:
             what = "only flower buzzes were heard, which say nothing about size: record the bee as it flies"
         else:
             what = "no bee was heard flying: record within arm's length of the bee, out of the wind"
-        warnings.setdefault("no-bee-heard", what)
+        warnings.setdefault("no bee heard", what)
     return tuple(warnings.items())
 
 
@@ -328,7 +328,7 @@ def _individual_advice(measurement: Measurement, number: int, *, seen: bool) -> 
         if more < LEAST_DOUBT:
             return []
         text = f"the flights are taken for one bee; by their tones, more than one has a chance of {more:.0%}"
-        return [Advice("maybe-several-bees", text)]
+        return [Advice("maybe several bees", text)]
     bouts = flights_by_individual(measurement)[number - 1]
     cue = flight_cue(bouts)
     tone = "" if cue is None else f", at {cue.f0_hz:.0f} Hz"
@@ -339,7 +339,7 @@ def _individual_advice(measurement: Measurement, number: int, *, seen: bool) -> 
         f"{n} bees are told apart, because {why}{sure}; this is number {number}, first heard at "
         f"{bouts[0].start_s:.1f} s{tone}{also}"
     )
-    return [Advice("several-bees", text)]
+    return [Advice("several bees", text)]
 
 
 # --- narrowing --------------------------------------------------------------------------------------
@@ -398,7 +398,7 @@ def identify_measurement(
                 f"only the file's own time ({day}) hints at the day, and that may be the day it was copied, "
                 "so the season was left out: give the date yourself"
             )
-            extra.append(Advice("file-time-weak", text))
+            extra.append(Advice("file time weak", text))
         else:
             date = _date_of(recording.recorded_at)
     if place is None:
@@ -407,7 +407,7 @@ def identify_measurement(
         except PlaceError:
             # The figures stay out of the text: a recording's place may be private.
             text = "the place that the recording states makes no sense: give the place yourself"
-            extra.append(Advice("place-not-understood", text))
+            extra.append(Advice("place not understood", text))
     answers = []
     bees, cues = flights_by_individual(measurement), cues_by_individual(measurement)
     words: list[Word | None] = [None] * len(bees)

@@ -98,7 +98,7 @@ def test_silence_and_no_bee_are_answers_with_a_note(
     assert "no bee was heard flying" in wind
     laid_out = [json.loads(line) for line in result.stdout.splitlines()]
     assert [one["bouts"] for one in laid_out] == [[], []]
-    assert [one["warnings"][0]["code"] for one in laid_out] == ["silent", "no-bee-heard"]
+    assert [one["warnings"][0]["code"] for one in laid_out] == ["silent", "no bee heard"]
     assert laid_out[0]["flags"] == ["silent"]
 
 

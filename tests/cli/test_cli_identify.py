@@ -93,7 +93,7 @@ def test_a_model_is_not_asked_of_several_bees(runner: CliRunner, hover_wav: Path
     answers = [json.loads(line) for line in runner.invoke(main, arguments).stdout.splitlines()]
     assert len(answers) == 2
     for laid_out in answers:
-        assert "model-not-used" in {warning["code"] for warning in laid_out["warnings"]}
+        assert "model not used" in {warning["code"] for warning in laid_out["warnings"]}
         assert not any("trained model" in piece["summary"] for piece in laid_out["evidence"])
 
 

@@ -147,7 +147,7 @@ def test_bouts_unlike_the_training_fall_back_to_the_built_in_cue(bees: Populatio
     mixed = word_of(model, Heard(far.flight, np.concatenate([far.table[:2], wild.table[2:]])))
     assert mixed.likelihood is not None
     assert mixed.n_out_of_range == 1
-    assert mixed.warnings[0][0] == "out-of-range"
+    assert mixed.warnings[0][0] == "out of range"
     silent = word_of(model, Heard((), np.empty((0, len(NAMES)))))
     assert silent.likelihood is None
     assert silent.warnings == ()

@@ -95,7 +95,7 @@ def test_flights_during_which_another_bee_is_heard_are_left_out(
     assert one.likelihood == alone
     assert one.warnings == ()
     assert two.likelihood is None
-    assert two.warnings[0][0] == "model-not-used"
+    assert two.warnings[0][0] == "model not used"
 
 
 def test_touching_flights_and_other_buzzes_do_not_count_as_two_at_once(

@@ -348,7 +348,7 @@ def test_several_bees_are_tabs(fresh: tuple[LivePage, str], visit: Visitors) -> 
     def doubled(route: Route) -> None:
         [answer] = route.fetch().json()["answers"]
         other = json.loads(json.dumps(answer)) | {"individual": 2, "taxa": answer["taxa"][1:]}
-        told = {"code": "several-bees", "text": "2 bees are told apart"}
+        told = {"code": "several bees", "text": "2 bees are told apart"}
         route.fulfill(json={"answers": [answer | {"warnings": [told]}, other]})
 
     tab.route("**/answer", doubled)

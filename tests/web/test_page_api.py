@@ -25,6 +25,7 @@ from wingtone.clip import identify_measurement, measure_json, measure_recording
 from wingtone.evidence import parse_hints
 from wingtone.fauna import load
 from wingtone.notebook.store import Notebook
+from wingtone.web import stored
 from wingtone.web.sounds import COPY_RATE_HZ
 from wingtone.web.strip import FINEST_S, HEIGHT_PX, HIGH_HZ, LOW_HZ, TILE_PX
 
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from web.conftest import LivePage
+    from wingtone.clip import Measurement
 
 QUEEN, FLOWER = "1_march_big_queen.m4a", "4_july_tomato_flower.flac"
 
@@ -467,6 +469,23 @@ def test_an_answer_without_a_recording(shared_page: LivePage) -> None:
     assert bare["pictures"]["size"] is None
     refused = shared_page.client.post("/api/answer", json={"f0_hz": 9000})
     assert refused.json()["error"]["fields"] == {"f0_hz": "must lie between 40 and 500"}
+
+
+def test_a_clip_is_ready_only_with_its_form_filled_in(
+    page: LivePage, demo_clip: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else who looks at once keeps a record without the day that the recording states."""
+    whole, statuses = stored.load, list[str]()
+
+    def watched(*places: Path) -> Measurement:
+        if not statuses:
+            statuses.extend(clip["status"] for clip in page.client.get("/api/state").json()["clips"])
+        return whole(*places)
+
+    monkeypatch.setattr(stored, "load", watched)
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    assert statuses == ["listening"]
+    assert (clip["seen"]["date"], clip["seen"]["time"]) == ("2026-03-12", "11:40")
 
 
 def test_faults_of_the_form_are_told_by_field(shared_page: LivePage, queen: dict[str, Any]) -> None:

@@ -250,7 +250,7 @@ def _with_notice(answer: Answer, model: Model | None) -> Answer:
     if model is None or not model.notice:
         return answer
     return dataclasses.replace(
-        answer, warnings=(*answer.warnings, Advice("model-notice", f"the model {model.name}: {model.notice}"))
+        answer, warnings=(*answer.warnings, Advice("model notice", f"the model {model.name}: {model.notice}"))
     )
 
 

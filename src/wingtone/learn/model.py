@@ -107,16 +107,16 @@ class Word:
                 "another bee sounded at the same time, and the model knows bees by themselves: the built-in "
                 "cue was used instead"
             )
-            return (("model-not-used", what),)
+            return (("model not used", what),)
         if self.n_bouts and self.likelihood is None:
             what = "the flight is unlike anything the model was trained on: the built-in cue was used instead"
-            return (("out-of-range", what),)
+            return (("out of range", what),)
         if self.n_out_of_range:
             what = (
                 f"{self.n_out_of_range} of {self.n_bouts} bouts are unlike anything the model was trained on "
                 "and were left out of its judgement"
             )
-            return (("out-of-range", what),)
+            return (("out of range", what),)
         return ()
 
 

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Word", "answer_without", "answers_of", "laid_out", "laid_out_without"]
 
-ABOUT_BEES = ("several-bees", "maybe-several-bees", "place-not-understood")
+ABOUT_BEES = ("several bees", "maybe several bees", "place not understood")
 """Warnings that `wingtone.clip` adds to those of the model of evidence."""
 SPECIES_BESIDE, SEASONS_SHOWN, NAMES_EXPLAINED = 3, 5, 6
 WEEKS = 53

@@ -259,7 +259,7 @@ def clip_json(page: Page, clip: Clip) -> dict[str, Any]:
         "individuals": [],
         "records": clip.kept,
     }
-    if clip.status != "ready":
+    if body["status"] != "ready":
         return body
     found, stands = page.desk.measured(clip)
     laid = measure_json(stands)

@@ -17,7 +17,7 @@ from starlette.concurrency import run_in_threadpool
 
 from wingtone.errors import InputError, OutputError
 from wingtone.evidence import Likelihood
-from wingtone.web import corrections
+from wingtone.web import corrections, stored
 from wingtone.web.answers import Word
 from wingtone.web.desk import Desk, Limits
 from wingtone.web.seen import EMPTY, prefilled
@@ -192,12 +192,17 @@ class Page:
             }
             try:
                 done = await self.workers.do(job, tell=tell)
-                clip.duration_s = float(done["duration_s"])
-                clip.flights = int(done["flights"])
-                clip.status, clip.progress = "ready", 1.0
-                clip.corrections = None
+                duration_s, flights = float(done["duration_s"]), int(done["flights"])
+                found = await run_in_threadpool(
+                    stored.load, self.desk.folder_of(clip), self.desk.source_of(clip)
+                )
+                fields, _ = prefilled(found.recording)
+                # Ready only with the form filled in: else somebody could look, and keep a record, in between.
+                clip.seen = {**EMPTY, **fields, **{name: value for name, value in clip.seen.items() if value}}
+                clip.duration_s, clip.flights, clip.corrections = duration_s, flights, None
                 self.desk.forget(clip)
-                await self._after(clip)
+                clip.status, clip.progress = "ready", 1.0
+                await self._ask_model(clip)
             except (WorkerFailed, InputError, OutputError) as error:
                 clip.status, clip.error = "failed", {"what": error.what, "remedy": error.remedy}
             except (KeyError, TypeError, ValueError):
@@ -212,13 +217,6 @@ class Page:
                 )
             with contextlib.suppress(OutputError):
                 self.desk.save(clip)
-
-    async def _after(self, clip: Clip) -> None:
-        """Read what was found, fill the form in, and ask the model."""
-        found, _ = await run_in_threadpool(self.desk.measured, clip)
-        fields, _ = prefilled(found.recording)
-        clip.seen = {**EMPTY, **fields, **{name: value for name, value in clip.seen.items() if value}}
-        await self._ask_model(clip)
 
     async def correct(self, clip: Clip, asked: Sequence[corrections.Correction] | None) -> None:
         """Measure again with the bouts asked for; None puts back what the machine found.
@@ -265,7 +263,7 @@ class Page:
         except (WorkerFailed, KeyError, TypeError, ValueError) as error:
             why = error.what if isinstance(error, WorkerFailed) else "its answer made no sense"
             text = f"the model could not listen: {why}; the built-in cue was used instead"
-            self.words[clip.id] = (Word(None, (("model-not-used", text),)),)
+            self.words[clip.id] = (Word(None, (("model not used", text),)),)
 
     async def words_of(self, clip: Clip) -> tuple[Word, ...]:
         """Give what the model said of each bee of a clip; nothing without one. Asked anew after a restart."""

@@ -12,10 +12,10 @@ const SHOWN = 6; // candidates in full; the rest are one press away
 const LEAST = 0.01;
 
 // Where a warning belongs, by its code. Those of size and season stand at their pictures, the rest below the name.
-const AT_SIZE = ["no size", "tone says little", "no-bee-heard", "many-bees", "tones-differ", "tone does not fit"];
-const AT_SEASON = ["no date", "date does not fit", "file-time-weak"];
-const AT_PLACE = ["no place", "outside", "not known from here", "place-not-understood"];
-const AT_BEES = ["several-bees", "maybe-several-bees"];
+const AT_SIZE = ["no size", "tone says little", "no bee heard", "many bees", "tones differ", "tone does not fit"];
+const AT_SEASON = ["no date", "date does not fit", "file time weak"];
+const AT_PLACE = ["no place", "outside", "not known from here", "place not understood"];
+const AT_BEES = ["several bees", "maybe several bees"];
 const GRAVE = [
   "report it",
   "hint does not fit",
@@ -23,9 +23,9 @@ const GRAVE = [
   "date does not fit",
   "not known from here",
   "outside",
-  "many-bees",
+  "many bees",
   "damaged",
-  "no-bee-heard",
+  "no bee heard",
 ];
 
 export function mount(element, { wire, state, clip, seen, announce }) {
