@@ -26,12 +26,21 @@ def test_reliability_by_hand() -> None:
     probability = np.array([0.1, 0.1, 0.6, 0.6, 0.6, 1.0])
     hit = np.array([False, True, True, True, False, True])
     curve = reliability(probability, hit, bins=2)
-    assert curve.count.tolist() == [2, 4]
+    assert curve.weight == pytest.approx([2 / 6, 4 / 6])
     assert curve.stated == pytest.approx([0.1, 0.7])
     assert curve.observed == pytest.approx([0.5, 0.75])
     assert calibration_error(curve) == pytest.approx((2 * 0.4 + 4 * 0.05) / 6)
     assert math.isnan(calibration_error(reliability(np.array([]), np.array([], dtype=bool))))
-    assert math.isnan(reliability(np.array([0.9]), np.array([True]), bins=2).stated[0])
+    assert reliability(np.array([0.9]), np.array([True]), bins=2).stated.tolist() == [0.9]
+
+
+def test_a_case_of_double_weight_is_two_cases() -> None:
+    probability, hit = np.array([0.12, 0.17, 0.83]), np.array([True, False, True])
+    heavy = reliability(probability, hit, weight=np.array([1.0, 2.0, 1.0]))
+    twice = reliability(probability[[0, 1, 1, 2]], hit[[0, 1, 1, 2]])
+    assert heavy.observed == pytest.approx(twice.observed) == pytest.approx([1 / 3, 1.0])
+    assert heavy.stated == pytest.approx(twice.stated)
+    assert heavy.weight == pytest.approx(twice.weight)
 
 
 def test_probabilities_are_true_in_the_world_of_the_model(fauna: Fauna) -> None:

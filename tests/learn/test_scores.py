@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from sklearn import metrics
 
-from wingtone.evidence import calibration
 from wingtone.learn import scores
 
 # Worked by hand: 10 bouts, classes 0, 1, 2. Of four 0s three are called right; of four 1s two; of two 2s one.
@@ -49,16 +48,6 @@ def test_scores_equal_those_of_scikit_learn(n_classes: int) -> None:
     assert scores.log_loss(probability, true, weight=weight) == pytest.approx(expected)
     expected = metrics.brier_score_loss(true, probability, sample_weight=weight, scale_by_half=False)
     assert scores.brier(probability, true, weight=weight) == pytest.approx(expected)
-
-
-def test_calibration_error_equals_that_of_the_identify_room() -> None:
-    rng = np.random.default_rng(1)
-    probability = rng.dirichlet(np.ones(3), 500)
-    true = rng.integers(3, size=500)
-    top = probability.argmax(axis=1)
-    theirs = calibration.reliability(probability.max(axis=1), top == true)
-    own = scores.reliability(probability, true)
-    assert scores.calibration_error(own) == pytest.approx(calibration.calibration_error(theirs))
 
 
 def test_the_interval_of_a_share_is_that_of_the_binomial() -> None:

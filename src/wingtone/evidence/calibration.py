@@ -1,8 +1,8 @@
-"""Are the probabilities true? Measures of calibration, for the benchmark, the figure and anyone's own trial.
+"""Are the probabilities true? Measures of calibration, for classifiers, the benchmark and the figures.
 
 Conventions
 -----------
-``n`` cases. A *hit* is whether what had probability ``p`` came true. NaN where there is nothing to measure.
+``n`` cases. A *hit* is whether what had probability ``p`` came true.
 
 Functions
 ---------
@@ -22,28 +22,33 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["Reliability", "calibration_error", "reliability"]
+__all__ = ["BINS", "Reliability", "calibration_error", "reliability"]
+
+BINS = 10
+"""Bins of a reliability curve: common practice."""
 
 
 @dataclass(frozen=True, eq=False)
 class Reliability:
-    """A reliability curve.
+    """A reliability curve over the filled bins, in ascending order; shape (n_filled,) each.
 
     Attributes
     ----------
     stated, observed
-        Mean stated probability and share of hits of each bin, shape (n_bins,); NaN for an empty bin.
-    count
-        Number of cases of each bin, shape (n_bins,).
+        Mean stated probability and share of hits of each bin.
+    weight
+        Share of the cases in each bin; sums to 1.
     """
 
     stated: Floats
     observed: Floats
-    count: NDArray[np.int_]
+    weight: Floats
 
 
-def reliability(probability: Floats, hit: NDArray[np.bool_], *, bins: int = 10) -> Reliability:
-    """Return the reliability curve in equal bins of stated probability.
+def reliability(
+    probability: Floats, hit: NDArray[np.bool_], *, weight: Floats | None = None, bins: int = BINS
+) -> Reliability:
+    """Return the reliability curve in equal bins of stated probability; without cases it is empty.
 
     Parameters
     ----------
@@ -51,23 +56,25 @@ def reliability(probability: Floats, hit: NDArray[np.bool_], *, bins: int = 10) 
         Stated probabilities 0-1, shape (n,).
     hit
         Whether it came true, shape (n,).
+    weight
+        How much each case counts, shape (n,); None: all equal.
     """
-    which = np.minimum((np.asarray(probability) * bins).astype(int), bins - 1)
-    count = np.bincount(which, minlength=bins)
-    with np.errstate(invalid="ignore"):
-        stated = np.bincount(which, probability, minlength=bins) / count
-        observed = np.bincount(which, np.asarray(hit, dtype=float), minlength=bins) / count
-    return Reliability(stated, observed, count)
+    probability = np.asarray(probability, dtype=float)
+    weight = np.ones(len(probability)) if weight is None else np.asarray(weight, dtype=float)
+    bin_of = np.minimum((probability * bins).astype(int), bins - 1)
+    total = np.bincount(bin_of, weight, minlength=bins)
+    filled = total > 0
+    stated = np.bincount(bin_of, weight * probability, minlength=bins)[filled] / total[filled]
+    observed = np.bincount(bin_of, weight * hit, minlength=bins)[filled] / total[filled]
+    return Reliability(stated, observed, total[filled] / (total.sum() or 1.0))
 
 
 def calibration_error(curve: Reliability) -> float:
-    """Return the expected calibration error: mean |observed - stated| over the cases.
+    """Return the expected calibration error: mean |observed - stated| over the cases; NaN without any.
 
-    Naeini, Cooper & Hauskrecht 2015, Proc. AAAI, 2901-2907 (memory). NaN without cases.
+    Naeini, Cooper & Hauskrecht 2015, Proc. AAAI, 2901-2907 (memory). Chance alone gives a few hundredths
+    where cases are few: it is never exactly 0.
     """
-    total = int(curve.count.sum())
-    if total == 0:
+    if curve.weight.size == 0:
         return float("nan")
-    filled = curve.count > 0
-    gap = np.abs(curve.observed[filled] - curve.stated[filled])
-    return float(gap @ curve.count[filled] / total)
+    return float(np.abs(curve.observed - curve.stated) @ curve.weight)

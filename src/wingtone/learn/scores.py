@@ -15,7 +15,7 @@ balanced_accuracy    mean over the true classes of the share that was right
 log_loss             mean -ln P(true class), nats
 brier                mean squared distance of the probabilities from the truth, 0..2
 reliability          stated against observed, for the likeliest class
-calibration_error    expected calibration error of that
+calibration_error    expected calibration error of that (`wingtone.evidence.calibration`)
 with_interval        any of these with a bootstrap interval over groups
 """
 
@@ -26,16 +26,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wingtone.evidence import calibration
+from wingtone.evidence.calibration import calibration_error
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from numpy.typing import NDArray
 
+    from wingtone.evidence.calibration import Reliability
+
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int_]
 
 __all__ = [
-    "Curve",
     "Interval",
     "balanced_accuracy",
     "brier",
@@ -50,10 +54,9 @@ __all__ = [
 LEAST_PROBABILITY = 1e-6
 """Floor of a probability in the log loss: one bout called impossible shall not decide alone. Ours."""
 
-BINS = 10
 BOOTSTRAPS = 1000
 LEVEL = 0.95
-"""Bins of a reliability curve, bootstrap samples, level of the intervals: common practice."""
+"""Bootstrap samples, level of the intervals: common practice."""
 
 
 @dataclass(frozen=True)
@@ -63,15 +66,6 @@ class Interval:
     value: float
     low: float
     high: float
-
-
-@dataclass(frozen=True, eq=False)
-class Curve:
-    """A reliability curve over the filled bins, shape (n_filled,) each; ``weight`` sums to 1."""
-
-    stated: Floats
-    observed: Floats
-    weight: Floats
 
 
 def _weights(n: int, weight: Floats | None) -> Floats:
@@ -105,28 +99,10 @@ def brier(probability: Floats, true: Ints, *, weight: Floats | None = None) -> f
     return float(np.average(each, weights=_weights(len(true), weight)))
 
 
-def reliability(probability: Floats, true: Ints, *, weight: Floats | None = None) -> Curve:
-    """Return the reliability of the likeliest class in `BINS` equal bins of its stated probability."""
+def reliability(probability: Floats, true: Ints, *, weight: Floats | None = None) -> Reliability:
+    """Return the reliability of the likeliest class, see `wingtone.evidence.calibration`."""
     top = probability.argmax(axis=1)
-    return _curve(probability[np.arange(len(true)), top], top == true, _weights(len(true), weight))
-
-
-def _curve(stated: Floats, hit: NDArray[np.bool_], weight: Floats) -> Curve:
-    bin_of = np.minimum((stated * BINS).astype(int), BINS - 1)
-    total = np.bincount(bin_of, weight, minlength=BINS)
-    filled = total > 0
-    by_stated = np.bincount(bin_of, weight * stated, minlength=BINS)[filled] / total[filled]
-    by_hit = np.bincount(bin_of, weight * hit, minlength=BINS)[filled] / total[filled]
-    return Curve(by_stated, by_hit, total[filled] / total.sum())
-
-
-def calibration_error(curve: Curve) -> float:
-    """Return the expected calibration error: mean |observed - stated| over the bouts.
-
-    Naeini, Cooper & Hauskrecht 2015, Proc. AAAI, 2901-2907 (memory). Chance alone gives a few hundredths
-    where bouts are few: it is never exactly 0, see `chance_calibration_error`.
-    """
-    return float(np.abs(curve.observed - curve.stated) @ curve.weight)
+    return calibration.reliability(probability[np.arange(len(true)), top], top == true, weight=weight)
 
 
 def chance_calibration_error(probability: Floats, weight: Floats, group: Ints, *, seed: int = 0) -> Interval:
@@ -143,7 +119,8 @@ def chance_calibration_error(probability: Floats, weight: Floats, group: Ints, *
     stated = probability.max(axis=1)
     rng = np.random.default_rng(seed)
     drawn = rng.random((BOOTSTRAPS, int(np.max(group)) + 1))
-    values = [calibration_error(_curve(stated, one[group] < stated, weight)) for one in drawn]
+    curves = (calibration.reliability(stated, one[group] < stated, weight=weight) for one in drawn)
+    values = [calibration_error(curve) for curve in curves]
     tail = 50.0 * (1.0 - LEVEL)
     low, high = np.percentile(values, [tail, 100.0 - tail])
     return Interval(float(np.mean(values)), float(low), float(high))
