@@ -334,7 +334,8 @@ def kills(base: Path, count: int, clips: int, out: Path | None) -> None:
         f"- Driver killed {done['driver']} times, a worker {done['workers']} times, {done['runs']} runs.",
         f"- Tables equal those of an undisturbed survey, row for row: {'yes' if equal else 'NO'}.",
     ]
-    figures = {"clips": clips, "kills": count, **done, "equal": equal}
+    # A survey that is done before its turn for the last kills has met fewer than were asked for.
+    figures = {"clips": clips, "kills": done["driver"] + done["workers"], **done, "equal": equal}
     keep("survey_kills", "\n".join(lines), figures, out=out, seed=8)
     assert equal
 
