@@ -11,7 +11,7 @@ import pytest
 from benchmarks.calibration import assess, caste_accuracy, caste_table, report
 from evidence.drawn_bees import VARIANTS
 from wingtone.errors import MissingExtraError
-from wingtone.evidence.calibration import calibration_error, reliability
+from wingtone.evidence.calibration import BINS, calibration_error, reliability
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -38,7 +38,8 @@ def test_a_case_of_double_weight_is_two_cases() -> None:
     probability, hit = np.array([0.12, 0.17, 0.83]), np.array([True, False, True])
     heavy = reliability(probability, hit, weight=np.array([1.0, 2.0, 1.0]))
     twice = reliability(probability[[0, 1, 1, 2]], hit[[0, 1, 1, 2]])
-    assert heavy.observed == pytest.approx(twice.observed) == pytest.approx([1 / 3, 1.0])
+    assert heavy.observed == pytest.approx([1 / 3, 1.0])
+    assert twice.observed == pytest.approx([1 / 3, 1.0])
     assert heavy.stated == pytest.approx(twice.stated)
     assert heavy.weight == pytest.approx(twice.weight)
 
@@ -52,7 +53,7 @@ def test_probabilities_are_true_in_the_world_of_the_model(fauna: Fauna) -> None:
     assert scores.size_coverage == pytest.approx(0.9, abs=1.5 * slack)
     assert scores.ece_all <= 0.02
     assert scores.warned <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / (BEES / 4))
-    assert curves.every_taxon.count.sum() > BEES
+    assert len(curves.every_taxon.stated) == BINS
     assert 0 < scores.top_1 < scores.top_3 < 1
 
 

@@ -298,12 +298,14 @@ def test_keyboard_alone_finds_and_changes_a_record(kept: LivePage, visit: Visito
     keys = tab.keyboard
 
     def tab_to(target: Any) -> None:
+        expect(target).to_be_visible()
         for _ in range(40):
             keys.press("Tab")
-            if target.count() and target.evaluate("node => node === document.activeElement"):
+            if target.evaluate("node => node === document.activeElement"):
                 break
         expect(target).to_be_focused()
 
+    expect(tab.locator(".record-link").first).to_be_visible()
     tab_to(tab.get_by_label("Words", exact=True))
     keys.type("garden")
     lists(tab, [3])
