@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pytest
 
-from wingtone.tone.bouts import Judged, decide
+from wingtone.tone.bouts import Judged, decide, judge
 from wingtone.tone.pieces import Piece
 from wingtone.tone.rows import ROW
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from wingtone.tone.gate import Gate
 
 THRESHOLD = 0.6
 
@@ -51,6 +59,22 @@ def test_sonication_joins_no_flight() -> None:
     assert kinds(judged(0, 30, 0.7), judged(32, 30, 0.3, 0.6)) == ["uncertain", "sonication"]
     sure = judged(0, 60, 0.9)
     assert kinds(sure, judged(62, 60, 0.35, 0.6)) == ["flight", "sonication"]
+
+
+def test_what_is_too_low_for_sonication_is_hardly_that() -> None:
+    """Sonication at flowers lies at about 200-400 Hz (De Luca et al. 2019); 120 Hz is below all of it."""
+
+    class Undecided:
+        def kinds(self, rows: Sequence[Mapping[str, float]]) -> NDArray[np.float64]:
+            return np.tile([0.4, 0.4, 0.2], (len(rows), 1))
+
+        def sources(self, rows: Sequence[Mapping[str, float]]) -> NDArray[np.float64]:
+            return np.full((len(rows), 3), 1 / 3)
+
+    pieces = [judged(0, 60, 0.5, f0_hz=120.0).piece, judged(90, 60, 0.5, f0_hz=220.0, stretch=1).piece]
+    low, high = judge(pieces, cast("Gate", Undecided()))
+    assert low.kinds == pytest.approx([0.4 / 0.7, 0.1 / 0.7, 0.2 / 0.7])
+    assert high.kinds == pytest.approx([0.4, 0.4, 0.2])
 
 
 @pytest.mark.parametrize(
