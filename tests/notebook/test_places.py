@@ -290,6 +290,12 @@ def test_blurring_degrees_still_holds_the_spot(latitude: float, longitude: float
     assert place.text not in coarse.text
 
 
+@pytest.mark.parametrize("longitude", [-180.0, -179.9999, 179.9999, 180.0])
+def test_blurring_at_the_date_line_stays_on_the_map(longitude: float) -> None:
+    for km in (1, 2, 10):
+        assert abs(blur(place_from_degrees(51.46, longitude), km).longitude_deg) <= 180
+
+
 @given(st.floats(50.2, 58.4), st.floats(-9.9, 1.5), st.floats(0, 1), st.floats(0, 1))
 def test_blurring_tells_nothing_of_the_spot_inside(lat: float, lon: float, x: float, y: float) -> None:
     """Two spots in one tetrad give the same blurred place, so nothing finer can be worked out from it."""

@@ -219,7 +219,7 @@ def blur(place: Place, km: int) -> Place:
     step = km * 1000 / METRES_PER_DEGREE
     latitude = min(89.9, max(-89.9, (floor(place.latitude_deg / step) + 0.5) * step))
     step /= cos(radians(latitude))
-    longitude = min(180.0, (floor(place.longitude_deg / step) + 0.5) * step)
+    longitude = min(180.0, max(-180.0, (floor(place.longitude_deg / step) + 0.5) * step))
     return Place(
         round(latitude, 4),
         round(longitude, 4),
