@@ -191,7 +191,7 @@ def _recording_warnings(
     warnings = dict(result.warnings)  # keyed by code: what the tone room has said is not said again
     for remark in info.remarks:
         if remark.code in REMARK_FLAGS:
-            warnings.setdefault(remark.code.replace(" ", "-"), remark.text)
+            warnings.setdefault(remark.code, remark.text)
     if "many bees" in flags:
         what = "many bees at once, as near a hive or nest: no single bee can be sized from this"
         warnings.setdefault("many bees", what)

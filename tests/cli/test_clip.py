@@ -183,6 +183,7 @@ def test_bouts_after_a_damaged_place_are_marked(
     path.write_bytes(whole[: len(whole) * 2 // 3])
     perfect_ear(tone_of(bout(150, start_s=1.0, end_s=2.0), bout(150, start_s=3.5, end_s=5.0)))
     measurement = measure_recording(path)
+    assert "cut short" in dict(measurement.warnings), "codes are words, as flags are"
     assert measurement.flags == ("damaged",)
     assert [b.flags for b in measurement.tone.bouts] == [(), ("damaged",)]
 
