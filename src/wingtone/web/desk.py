@@ -326,11 +326,26 @@ class Desk:
             stands = found
             if clip.corrections is not None:
                 stands = stored.load(folder / corrections.FOLDER, source)
-            self._measured[clip.id] = (found, stands)
-            while len(self._measured) > KEPT_IN_MEMORY:
-                self._measured.popitem(last=False)
+            self._keep(clip, found, stands)
         self._measured.move_to_end(clip.id)
         return self._measured[clip.id]
+
+    def take_in(self, clip: Clip) -> Measurement:
+        """Read a measurement that has just been made, without corrections, and keep it at hand.
+
+        Raises
+        ------
+        InputError
+            What is on the disk is damaged.
+        """
+        found = stored.load(self.folder_of(clip), self.source_of(clip))
+        self._keep(clip, found, found)
+        return found
+
+    def _keep(self, clip: Clip, found: Measurement, stands: Measurement) -> None:
+        self._measured[clip.id] = (found, stands)
+        while len(self._measured) > KEPT_IN_MEMORY:
+            self._measured.popitem(last=False)
 
     def forget(self, clip: Clip) -> None:
         """Read the measurement anew when it is next asked for."""

@@ -17,7 +17,7 @@ from starlette.concurrency import run_in_threadpool
 
 from wingtone.errors import InputError, OutputError
 from wingtone.evidence import Likelihood
-from wingtone.web import corrections, stored
+from wingtone.web import corrections
 from wingtone.web.answers import Word
 from wingtone.web.desk import Desk, Limits
 from wingtone.web.seen import EMPTY, prefilled
@@ -193,14 +193,11 @@ class Page:
             try:
                 done = await self.workers.do(job, tell=tell)
                 duration_s, flights = float(done["duration_s"]), int(done["flights"])
-                found = await run_in_threadpool(
-                    stored.load, self.desk.folder_of(clip), self.desk.source_of(clip)
-                )
+                found = await run_in_threadpool(self.desk.take_in, clip)
                 fields, _ = prefilled(found.recording)
                 # Ready only with the form filled in: else somebody could look, and keep a record, in between.
                 clip.seen = {**EMPTY, **fields, **{name: value for name, value in clip.seen.items() if value}}
                 clip.duration_s, clip.flights, clip.corrections = duration_s, flights, None
-                self.desk.forget(clip)
                 clip.status, clip.progress = "ready", 1.0
                 await self._ask_model(clip)
             except (WorkerFailed, InputError, OutputError) as error:
