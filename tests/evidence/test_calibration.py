@@ -11,7 +11,7 @@ import pytest
 from benchmarks.calibration import assess, caste_accuracy, caste_table, report
 from evidence.drawn_bees import VARIANTS
 from wingtone.errors import MissingExtraError
-from wingtone.evidence.calibration import BINS, calibration_error, reliability
+from wingtone.evidence.calibration import calibration_error, reliability
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -26,7 +26,7 @@ def test_reliability_by_hand() -> None:
     probability = np.array([0.1, 0.1, 0.6, 0.6, 0.6, 1.0])
     hit = np.array([False, True, True, True, False, True])
     curve = reliability(probability, hit, bins=2)
-    assert curve.weight == pytest.approx([2 / 6, 4 / 6])
+    assert curve.weight.tolist() == [2, 4]
     assert curve.stated == pytest.approx([0.1, 0.7])
     assert curve.observed == pytest.approx([0.5, 0.75])
     assert calibration_error(curve) == pytest.approx((2 * 0.4 + 4 * 0.05) / 6)
@@ -53,7 +53,7 @@ def test_probabilities_are_true_in_the_world_of_the_model(fauna: Fauna) -> None:
     assert scores.size_coverage == pytest.approx(0.9, abs=1.5 * slack)
     assert scores.ece_all <= 0.02
     assert scores.warned <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / (BEES / 4))
-    assert len(curves.every_taxon.stated) == BINS
+    assert curves.every_taxon.weight.sum() > BEES
     assert 0 < scores.top_1 < scores.top_3 < 1
 
 

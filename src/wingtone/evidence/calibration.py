@@ -37,7 +37,7 @@ class Reliability:
     stated, observed
         Mean stated probability and share of hits of each bin.
     weight
-        Share of the cases in each bin; sums to 1.
+        Weight of the cases in each bin together: their number, where all count alike.
     """
 
     stated: Floats
@@ -62,11 +62,11 @@ def reliability(
     probability = np.asarray(probability, dtype=float)
     weight = np.ones(len(probability)) if weight is None else np.asarray(weight, dtype=float)
     bin_of = np.minimum((probability * bins).astype(int), bins - 1)
-    total = np.bincount(bin_of, weight, minlength=bins)
+    total: Floats = np.bincount(bin_of, weight, minlength=bins).astype(float)
     filled = total > 0
     stated = np.bincount(bin_of, weight * probability, minlength=bins)[filled] / total[filled]
     observed = np.bincount(bin_of, weight * hit, minlength=bins)[filled] / total[filled]
-    return Reliability(stated, observed, total[filled] / (total.sum() or 1.0))
+    return Reliability(stated, observed, total[filled])
 
 
 def calibration_error(curve: Reliability) -> float:
@@ -77,4 +77,4 @@ def calibration_error(curve: Reliability) -> float:
     """
     if curve.weight.size == 0:
         return float("nan")
-    return float(np.abs(curve.observed - curve.stated) @ curve.weight)
+    return float(np.average(np.abs(curve.observed - curve.stated), weights=curve.weight))

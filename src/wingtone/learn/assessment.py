@@ -390,6 +390,7 @@ def _figures(
 ) -> Assessment:
     called = probability.argmax(axis=1)
     curve = scores.reliability(probability, trial.y, weight=trial.weight)
+    shares = curve.weight / curve.weight.sum()
     table = scores.confusion(trial.y, called, trial.k)
     return Assessment(
         of=of,
@@ -403,7 +404,7 @@ def _figures(
         measures=trial.measures(probability),
         reliability=tuple(
             (float(s), float(o), float(w))
-            for s, o, w in zip(curve.stated, curve.observed, curve.weight, strict=True)
+            for s, o, w in zip(curve.stated, curve.observed, shares, strict=True)
         ),
         baselines={name: trial.interval(calls) for name, calls in others.items()},
         over_baselines={name: trial.interval(called, less=calls) for name, calls in others.items()},
