@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import given
@@ -12,6 +13,9 @@ from hypothesis import strategies as st
 from wingtone.errors import DateError, HintError
 from wingtone.evidence import parse_date, parse_hints
 from wingtone.evidence.dates import week_words
+
+if TYPE_CHECKING:
+    from wingtone.fauna import Fauna
 
 DAY = dt.date(2026, 3, 20)
 
@@ -115,7 +119,7 @@ def test_two_states_of_one_character_are_refused() -> None:
         parse_hints(["tail=red", "tail=white"])
 
 
-def test_every_state_of_the_table_is_read(fauna) -> None:  # type: ignore[no-untyped-def]
+def test_every_state_of_the_table_is_read(fauna: Fauna) -> None:
     # the hint table of the published commands, copied by hand
     table = {
         "collar": "none yellow ginger grey",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -48,7 +48,7 @@ quick = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCh
 
 @quick
 @given(KNOWN)
-def test_any_evidence_gives_a_whole_answer(known):  # type: ignore[no-untyped-def]
+def test_any_evidence_gives_a_whole_answer(known: dict[str, Any]) -> None:
     answer = identify(fauna=FAUNA, **known)
     for part in (answer.castes, answer.candidates, answer.taxa):
         assert sum(row.probability for row in part) == pytest.approx(1.0, abs=1e-9)
@@ -59,7 +59,9 @@ def test_any_evidence_gives_a_whole_answer(known):  # type: ignore[no-untyped-de
 
 @quick
 @given(KNOWN, st.randoms())
-def test_order_of_the_hints_and_unseen_ones_change_nothing(known, shuffler: random.Random):  # type: ignore[no-untyped-def]
+def test_order_of_the_hints_and_unseen_ones_change_nothing(
+    known: dict[str, Any], shuffler: random.Random
+) -> None:
     names = list(known["hints"])
     shuffler.shuffle(names)
     unseen = {name: "?" for name in FAUNA.characters if name not in names}
@@ -69,7 +71,7 @@ def test_order_of_the_hints_and_unseen_ones_change_nothing(known, shuffler: rand
 
 @quick
 @given(KNOWN)
-def test_a_condition_alone_names_no_bee(known):  # type: ignore[no-untyped-def]
+def test_a_condition_alone_names_no_bee(known: dict[str, Any]) -> None:
     bare = known | {"hints": {}}
     worn = known | {"hints": {"condition": "faded"}}
     assert identify(fauna=FAUNA, **worn).taxa == identify(fauna=FAUNA, **bare).taxa
@@ -77,7 +79,7 @@ def test_a_condition_alone_names_no_bee(known):  # type: ignore[no-untyped-def]
 
 @quick
 @given(KNOWN)
-def test_a_size_interval_is_an_interval(known):  # type: ignore[no-untyped-def]
+def test_a_size_interval_is_an_interval(known: dict[str, Any]) -> None:
     size = identify(fauna=FAUNA, **known).size
     if known["tone"] is None:
         assert size.itd_mm != size.itd_mm

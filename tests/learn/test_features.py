@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import TYPE_CHECKING
 
 import librosa
 import numpy as np
@@ -14,6 +15,9 @@ from wingtone.learn import comb_sound
 from wingtone.learn.comb_sound import RATE_HZ, bout_sounds, comb_of
 from wingtone.learn.features import CEPSTRAL, FEATURES, NAMES, describe, describe_one
 from wingtone.tone.results import Bout, FlyBy, ToneResult, Track
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 F0_HZ = 150.0
 LEVELS_DB = np.array([-3.0, 0.0, -6.0, -12.0, -9.0, -20.0, -15.0, -30.0])
@@ -184,7 +188,7 @@ def test_a_scrap_of_sound_leaves_its_figures_unknown() -> None:
     assert math.isnan(silent["cepstral_1"])
 
 
-def test_bouts_are_cut_from_a_recording_in_one_pass(tmp_path, monkeypatch) -> None:  # type: ignore[no-untyped-def]
+def test_bouts_are_cut_from_a_recording_in_one_pass(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     ramp = (np.arange(12 * RATE_HZ) / (12 * RATE_HZ)).astype(np.float32)
     write_encoded(tmp_path / "ramp.wav", ramp, rate_hz=RATE_HZ)
     bouts = [bout_of(1.0, start_s=9.5), bout_of(2.0, start_s=1.0), bout_of(3.0, start_s=11.0)]
@@ -200,7 +204,7 @@ def test_bouts_are_cut_from_a_recording_in_one_pass(tmp_path, monkeypatch) -> No
         assert found[index][1][0] == pytest.approx(expected, abs=1e-4)
 
 
-def test_only_the_bouts_asked_for_are_described(tmp_path) -> None:  # type: ignore[no-untyped-def]
+def test_only_the_bouts_asked_for_are_described(tmp_path: Path) -> None:
     samples = 0.05 * comb_sound_of(np.full(4 * RATE_HZ, F0_HZ), LEVELS_DB)
     write_encoded(tmp_path / "a.wav", samples.astype(np.float32), rate_hz=RATE_HZ)
     bouts = (bout_of(1.0), bout_of(1.0, start_s=2.0))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -13,6 +14,9 @@ from wingtone import audio
 from wingtone.demo import load_scenario
 from wingtone.simulate.demo_clips import demo_scenes, truth_of, write_demo
 from wingtone.simulate.population import line_tone_hz
+
+if TYPE_CHECKING:
+    from wingtone.demo import DemoClip
 
 SHIPPED = Path(__file__).parents[2] / "demo_audio"
 SCENARIO = load_scenario(SHIPPED)
@@ -35,7 +39,7 @@ def test_scenario_says_that_it_is_made_up() -> None:
 
 
 @pytest.mark.parametrize("clip", SCENARIO.clips, ids=lambda clip: clip.path.name)
-def test_praat_hears_the_truth_in_the_shipped_files(clip) -> None:  # type: ignore[no-untyped-def]
+def test_praat_hears_the_truth_in_the_shipped_files(clip: DemoClip) -> None:
     """The decoded file against its truth, by Praat's autocorrelation (Boersma 1993)."""
     import parselmouth
 
