@@ -123,18 +123,21 @@ def _with_flag(row: Located) -> Located:
 def _csv(path: Path) -> tuple[list[str], list[Located]]:
     text = path.read_text(encoding=encoding_of(path))
     first = next((line for line in text.splitlines() if line.strip()), "")
-    numbered = numbered_rows(io.StringIO(text, newline=""), str(path), separator=separator_of(first))
-    columns: list[str] = []
+    numbered = (
+        (line, cells)
+        for line, cells in numbered_rows(
+            io.StringIO(text, newline=""), str(path), separator=separator_of(first)
+        )
+        if any(cell.strip() for cell in cells)
+    )
+    at, heading = next(numbered, (1, []))
+    columns = [cell.strip() for cell in heading]
+    check_headings(columns, path, line=at)
     rows: list[Located] = []
     faults: list[Fault] = []
     try:
         for line, cells in numbered:
-            if not any(cell.strip() for cell in cells):
-                continue
-            if not columns:
-                columns = [cell.strip() for cell in cells]
-                check_headings(columns, path, line=line)
-            elif len(cells) > len(columns):
+            if len(cells) > len(columns):
                 faults.append(Fault(str(path), line, "", f"{len(cells)} cells under {len(columns)} headings"))
             else:
                 cells += [""] * (len(columns) - len(cells))
@@ -144,7 +147,6 @@ def _csv(path: Path) -> tuple[list[str], list[Located]]:
         faults += error.faults
     if faults:
         raise TableError(faults[:MOST_FAULTS], remedy="mend the table", where=path)
-    check_headings(columns, path)
     return columns, rows
 
 
