@@ -36,8 +36,12 @@ def draw(values: Mapping[str, Any], out: Path) -> None:
         label = f"shuffling {shuffling + 1}"
         axes.plot(rates, shares, marker="os^v"[shuffling % 4], linewidth=1, markersize=5, label=label)
         if shuffling == 0:
+            # Thresholds that come to the same share a mark, and so their label.
+            named: dict[tuple[float, float], list[str]] = {}
             for threshold, rate, share in zip(thresholds, rates, shares, strict=True):
-                axes.annotate(f"{threshold:g}", (rate, share), (4, -10), textcoords="offset points")
+                named.setdefault((rate, share), []).append(f"{threshold:g}")
+            for place, names in named.items():
+                axes.annotate(", ".join(names), place, (4, -10), textcoords="offset points")
     axes.set_xlabel("false bouts a minute of engines, voices, birds, wind and others")
     axes.set_ylabel("flight tones found, %")
     axes.set_title("Real recordings that the decision had not heard, by threshold", fontsize=10)
