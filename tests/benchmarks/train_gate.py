@@ -18,7 +18,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -58,6 +58,10 @@ N_KNOTS = 4
 N_MIXED = 5
 """Mixtures of each labelled bee. Ours: on two shufflings of the folds they raised the tones found at 0.6 from
 19 and 20 to 21 and 21, at no more false bouts; with the games' insects, which came at the same time."""
+N_PASSES = 6
+PASS_S = (0.12, 0.5)
+"""Passes made of each recording with a known tone, and how long the middle of one lasts. Most labelled bees
+stayed near the microphone; in a garden most pass. Ours."""
 SOURCE_OF_LABEL = {"speech": 0, "voices": 0, "engine": 1, "engines": 1, "music": 2}
 SIMULATED_ENGINES = ("engine", "mower", "rotors", "aircraft", "hum", "traffic", "siren")
 NOT_A_PIECE = -1
@@ -103,27 +107,43 @@ def load_sounds(folder: Path) -> list[Sound]:
     return out
 
 
+def _noise(rng: np.random.Generator, shape: tuple[int, ...], *, wind_share: float) -> NDArray[np.float64]:
+    """Noise of unit deviation: like wind in that share of cases, else white."""
+    from scipy.signal import butter, sosfilt
+
+    noise = rng.standard_normal(shape)
+    if rng.random() < wind_share:
+        corner_hz = rng.choice([60, 150, 400])
+        noise = sosfilt(butter(1, corner_hz, fs=spectrum.RATE_HZ, output="sos"), noise)
+    unit: NDArray[np.float64] = noise / noise.std()
+    return unit
+
+
+def _at_another_speed(sound: NDArray[np.float32], rng: np.random.Generator) -> tuple[float, NDArray[Any]]:
+    """Play a sound faster or slower: a smaller or bigger insect."""
+    import soxr
+
+    rate, speed = spectrum.RATE_HZ, float(np.exp(rng.uniform(*np.log(SPEEDS))))
+    return speed, np.stack([soxr.resample(c, rate * speed, rate, "HQ") for c in sound])
+
+
 def _varied(
     sound: NDArray[np.float32], rng: np.random.Generator, n: int
 ) -> Iterator[tuple[float, NDArray[np.float32]]]:
     """The sound itself and ``n`` variants: other speed, wind-like noise, cut lows or highs, pressed peaks."""
-    import soxr
     from scipy.signal import butter, sosfilt
 
     rate = spectrum.RATE_HZ
     yield 1.0, sound
     for _ in range(n):
-        speed = float(np.exp(rng.uniform(*np.log(SPEEDS))))
-        y = np.stack([soxr.resample(c, rate * speed, rate, "HQ") for c in sound])
+        speed, y = _at_another_speed(sound, rng)
         level = float(np.sqrt(np.mean(y**2))) + 1e-6
         change = rng.choice(["none", "noise", "noise", "low cut", "low cut", "high cut", "pressed"])
         if change == "noise":
-            noise = rng.standard_normal(y.shape)
-            if rng.random() < 0.7:
-                noise = sosfilt(butter(1, rng.choice([60, 150, 400]), fs=rate, output="sos"), noise)
+            noise = _noise(rng, y.shape, wind_share=0.7)
             knots = np.arange(0, y.shape[1] / rate + 1.0, 0.5)
             gusts = np.interp(np.arange(y.shape[1]) / rate, knots, rng.standard_normal(knots.size))
-            y = y + noise / noise.std() * np.exp(0.5 * gusts) * level * 10 ** (rng.uniform(-22, -6) / 20)
+            y = y + noise * np.exp(0.5 * gusts) * level * 10 ** (rng.uniform(-22, -6) / 20)
         elif change == "low cut":
             # Phones cut the fundamental away, some steeply.
             order = int(rng.integers(2, 5))
@@ -177,15 +197,48 @@ def real_samples(sounds: Sequence[Sound], *, seed: int = 1) -> list[Sample]:
     for sound in sounds:
         holds_bees = any(e.label in ("flight_buzz", "sonication") for e in sound.events)
         for speed, y in _varied(sound.samples, rng, 7 if holds_bees else 4):
-            rows, lengths, pieces = _described(y, min(spectrum.RATE_HZ / 2, sound.band_hz * speed))
-            kind = [
-                _kind(p.start_s * speed, p.end_s * speed, np.exp(p.ln_f0) / speed, sound.events, sound.file)
-                for p in pieces
-            ]
-            source = SOURCE_OF_LABEL.get(sound.events[0].label, 2)
-            out.append(
-                Sample(sound.file, 1.0, rows, lengths, np.array(kind, int), np.full(len(kind), source))
-            )
+            out.append(_labelled(sound, y, speed))
+    return out
+
+
+def _labelled(sound: Sound, samples: NDArray[np.float32], speed: float) -> Sample:
+    """Pieces of a labelled recording, or of a variant of it at some speed."""
+    rows, lengths, pieces = _described(samples, min(spectrum.RATE_HZ / 2, sound.band_hz * speed))
+    kind = [
+        _kind(p.start_s * speed, p.end_s * speed, np.exp(p.ln_f0) / speed, sound.events, sound.file)
+        for p in pieces
+    ]
+    source = SOURCE_OF_LABEL.get(sound.events[0].label, 2)
+    return Sample(sound.file, 1.0, rows, lengths, np.array(kind, int), np.full(len(kind), source))
+
+
+def passing_samples(sounds: Sequence[Sound], *, seed: int = 11) -> list[Sample]:
+    """Known tones as of an insect that passes: it swells and fades in wind-like noise, 6 to 22 dB below.
+
+    Loudness goes with a power of 1 / (1 + t^2 / width^2), as the distance of a straight pass does.
+    """
+    from scipy.signal import butter, sosfilt
+
+    rng, rate = np.random.default_rng(seed), spectrum.RATE_HZ
+    out = []
+    for sound in sounds:
+        known = [e for e in sound.events if e.f0_hz is not None]
+        for _ in range(N_PASSES if known else 0):
+            event = known[rng.integers(len(known))]
+            speed, y = _at_another_speed(sound.samples, rng)
+            nearest_s = rng.uniform(event.f0_start_s, event.f0_end_s) / speed
+            width_s = np.exp(rng.uniform(*np.log(PASS_S)))
+            time_s = np.arange(y.shape[1]) / rate
+            near = np.abs(time_s - nearest_s) < 0.2
+            level = float(np.sqrt(np.mean(y[:, near] ** 2))) + 1e-6
+            y = y / (1 + ((time_s - nearest_s) / width_s) ** 2) ** rng.uniform(1, 2.5)
+            y = y + _noise(rng, y.shape, wind_share=1.0) * level * 10 ** (rng.uniform(-22, -6) / 20)
+            if rng.random() < 0.3:
+                order = int(rng.integers(2, 5))
+                y = sosfilt(butter(order, rng.uniform(100, 300), "high", fs=rate, output="sos"), y)
+            sample = _labelled(sound, np.asarray(y, np.float32), speed)
+            # A buzz on the flower is told by its time alone, and may have faded away.
+            out.append(replace(sample, kind=np.where(sample.kind == 1, NOT_A_PIECE, sample.kind)))
     return out
 
 
@@ -558,7 +611,7 @@ def main() -> int:
     parser.add_argument("--negatives", type=Path, help="folder of unpacked packages, see labelled.py")
     parser.add_argument("--write", action="store_true", help="write the gate that ships")
     parser.add_argument("--cross-validate", action="store_true")
-    parser.add_argument("--thresholds", default="0.2,0.35,0.5,0.6,0.7,0.8", help="for --cross-validate")
+    parser.add_argument("--thresholds", default="0.2,0.35,0.5,0.55,0.6,0.7,0.8", help="for --cross-validate")
     parser.add_argument("--seeds", default="0,1,2", help="fold seeds for --cross-validate")
     parser.add_argument("--figure", type=Path, help="picture of the trade-off, for --cross-validate")
     add_out(parser)
@@ -570,7 +623,7 @@ def main() -> int:
         print(f"no {', '.join(sorted(missing))} below --negatives: see labelled.py", file=sys.stderr)
         return 1
     sounds = load_sounds(folder)
-    real = [*real_samples(sounds), *mixed_samples(sounds, found)]
+    real = [*real_samples(sounds), *mixed_samples(sounds, found), *passing_samples(sounds)]
     rest = [*negative_samples(found), *simulated_samples(), *game_samples(options.negatives)]
     if options.write:
         out = Path(gate_module.__file__).with_name("flight_gate.json")

@@ -41,8 +41,8 @@ def kinds(*items: Judged, threshold: float = THRESHOLD) -> list[str | None]:
 def test_a_long_piece_needs_the_threshold_and_a_short_one_more() -> None:
     assert kinds(judged(0, 60, 0.61)) == ["flight"]
     assert kinds(judged(0, 60, 0.59)) == ["uncertain"]
-    assert kinds(judged(0, 30, 0.75)) == ["uncertain"]
-    assert kinds(judged(0, 30, 0.81)) == ["flight"]
+    assert kinds(judged(0, 30, 0.84)) == ["uncertain"]
+    assert kinds(judged(0, 30, 0.86)) == ["flight"]
     assert kinds() == []
 
 
@@ -73,7 +73,7 @@ def test_what_is_too_low_for_sonication_is_hardly_that() -> None:
 
     pieces = [judged(0, 60, 0.5, f0_hz=120.0).piece, judged(90, 60, 0.5, f0_hz=220.0, stretch=1).piece]
     low, high = judge(pieces, cast("Gate", Undecided()))
-    assert low.kinds == pytest.approx([0.4 / 0.7, 0.1 / 0.7, 0.2 / 0.7])
+    assert low.kinds == pytest.approx([0.5, 0.25, 0.25])
     assert high.kinds == pytest.approx([0.4, 0.4, 0.2])
 
 

@@ -1,0 +1,51 @@
+"""What the flight gate is taught with. Made-up sound: the labelled recordings are no part of the project."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchmarks.labelled import Event
+from benchmarks.train_gate import N_PASSES, NOT_A_PIECE, Sound, passing_samples, real_samples
+from wingtone.tone import RATE_HZ
+
+FLIGHT_HZ, BUZZ_HZ = 150.0, 260.0
+
+
+def event(start_s: float, end_s: float, label: str, f0_hz: float | None) -> Event:
+    return Event("made-up/one.flac", start_s, end_s, label, "Apidae", f0_hz, 5.0, start_s, end_s, False)
+
+
+def sound() -> Sound:
+    """Three seconds of flight, then as much of a buzz on a flower, in a little noise."""
+    time_s = np.arange(6 * RATE_HZ) / RATE_HZ
+    f0_hz = np.where(time_s < 3, FLIGHT_HZ, BUZZ_HZ)
+    turns = np.cumsum(f0_hz) / RATE_HZ
+    tone = sum(np.cos(2 * np.pi * h * turns) / h for h in range(1, 7))
+    noise = np.random.default_rng(1).standard_normal(time_s.size)
+    samples = (0.05 * tone + 0.005 * noise).astype(np.float32)[None]
+    events = [event(0.0, 3.0, "flight_buzz", FLIGHT_HZ), event(3.0, 6.0, "sonication", None)]
+    return Sound("made-up/one.flac", events, samples, RATE_HZ / 2)
+
+
+def test_a_known_tone_is_taught_as_a_pass_of_its_own() -> None:
+    stayed, passed = real_samples([sound()])[0], passing_samples([sound()])
+    assert len(passed) == N_PASSES
+    long_s = stayed.duration_s[stayed.kind == 0].sum()
+    for sample in passed:
+        flight = sample.kind == 0
+        assert flight.any(), "no pass was heard at all"
+        assert sample.duration_s[flight].sum() < long_s
+        f0_hz = np.exp([row["ln_f0"] for row in sample.rows])[flight]
+        assert np.all((f0_hz > 0.8 * FLIGHT_HZ) & (f0_hz < 1.25 * FLIGHT_HZ))
+
+
+def test_what_has_faded_is_taught_as_nothing() -> None:
+    """The buzz is told by its time alone: where the bee has passed, nobody knows what is heard then."""
+    assert 1 in real_samples([sound()])[0].kind
+    for sample in passing_samples([sound()]):
+        assert set(sample.kind.tolist()) <= {0, NOT_A_PIECE}
+
+
+def test_a_recording_without_a_known_tone_gives_no_pass() -> None:
+    whole = sound()
+    assert passing_samples([Sound(whole.file, whole.events[1:], whole.samples, whole.band_hz)]) == []
