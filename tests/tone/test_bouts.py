@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, cast
 import numpy as np
 import pytest
 
-from wingtone.tone.bouts import Judged, decide, judge
+from wingtone.tone.bouts import Judged, decide, doubted, judge
 from wingtone.tone.pieces import Piece
+from wingtone.tone.results import Bout
 from wingtone.tone.rows import ROW
 
 if TYPE_CHECKING:
@@ -59,6 +60,20 @@ def test_sonication_joins_no_flight() -> None:
     assert kinds(judged(0, 30, 0.7), judged(32, 30, 0.3, 0.6)) == ["uncertain", "sonication"]
     sure = judged(0, 60, 0.9)
     assert kinds(sure, judged(62, 60, 0.35, 0.6)) == ["flight", "sonication"]
+
+
+def in_company(probability: float, *flags: str, end_s: float = 0.5) -> str:
+    """What stands of a flight from 0 s on, at the threshold."""
+    bout = Bout("flight", 0.0, end_s, 120.0, 119.0, 121.0, 2.0, 3.0, (), probability, flags=flags)
+    return doubted(bout, threshold=THRESHOLD).kind
+
+
+@pytest.mark.parametrize("company", ["engine", "voice"])
+def test_a_short_flight_in_bad_company_has_to_be_surer(company: str) -> None:
+    assert in_company(0.94, company) == "uncertain"
+    assert in_company(0.96, company) == "flight"
+    # Alone, in other company, or longer, what was decided stands.
+    assert in_company(0.86) == in_company(0.86, "wind") == in_company(0.86, company, end_s=0.6) == "flight"
 
 
 def test_what_is_too_low_for_sonication_is_hardly_that() -> None:

@@ -23,7 +23,8 @@ FLIGHT_THRESHOLD = 0.55
 """Ours, from the trade-off between bees missed and false bouts on real recordings (README)."""
 SHORT_S = 0.4
 SHORT_EXTRA = 0.25
-"""A tone of under 0.4 s has to be surer by 0.25. Ours, from the trade-off on real recordings."""
+"""A tone of under 0.4 s has to be surer by 0.25. Ours: as strict as before the threshold was lowered. With
+0.2 nothing changes in the labelled recordings, nor in voices that were never trained on."""
 COMPANY_S = 0.6
 COMPANY_EXTRA = 0.35
 COMPANY = frozenset({"engine", "voice"})
@@ -56,7 +57,8 @@ LOWEST_SONICATION_HZ = 150.0
 """Sonication lies at about 200-400 Hz (De Luca et al. 2019, read); a margin for big bees (ours)."""
 LOW_SONICATION_WEIGHT = 0.5
 """A tone below that is sonication only if it was followed an octave low, so the gate's probability of it
-counts half. Ours: with less, a real sonication that was followed an octave low passed for flight."""
+counts half. Ours: of made-up frames at 0 and -5 dB it finds 0.8 and 2.2 % more, and changes nothing in the
+labelled recordings; with a third, a real sonication that was followed an octave low passed for flight."""
 LOWEST_FLIGHT_HZ, HIGHEST_FLIGHT_HZ = 75.0, 330.0
 """Flight lies within 80-320 Hz; a margin for Doppler and measurement. Nothing outside is called flight."""
 
