@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
@@ -32,9 +32,9 @@ def test_every_suffix_is_tested() -> None:
         ("gone/x.wav", {}, "No such file"),
     ],
 )
-def test_refusals(tmp_path: Path, name: str, options: dict[str, str], what: str) -> None:
+def test_refusals(tmp_path: Path, name: str, options: dict[str, Any], what: str) -> None:
     with pytest.raises(OutputError, match=what) as caught:
-        write_encoded(tmp_path / name, make_bout(), rate_hz=RATE_HZ, **options)  # type: ignore[arg-type]
+        write_encoded(tmp_path / name, make_bout(), rate_hz=RATE_HZ, **options)
     assert caught.value.remedy
     assert list(tmp_path.iterdir()) == []
 

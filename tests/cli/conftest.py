@@ -18,8 +18,11 @@ from wingtone.clip import Measurement
 from wingtone.simulate import make_scene
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
     from pathlib import Path
+
+    import numpy as np
+    from numpy.typing import NDArray
 
     from wingtone.simulate import Clip
     from wingtone.tone.results import ToneResult
@@ -52,8 +55,10 @@ def perfect_ear(hover: Clip, monkeypatch: pytest.MonkeyPatch) -> Callable[[ToneR
     import wingtone.tone
 
     def find(result: ToneResult) -> None:
-        def measure(blocks: object, *, rate_hz: int, band_hz: float, flight_threshold: float) -> ToneResult:
-            heard = sum(block.shape[1] for block in blocks)  # type: ignore[attr-defined]
+        def measure(
+            blocks: Iterable[NDArray[np.float32]], *, rate_hz: int, band_hz: float, flight_threshold: float
+        ) -> ToneResult:
+            heard = sum(block.shape[1] for block in blocks)
             assert band_hz == 8000  # half the rate of every clip here
             return result if heard > rate_hz else tone_of()
 

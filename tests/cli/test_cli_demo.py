@@ -14,7 +14,11 @@ from wingtone.cli import main
 from wingtone.demo import load_scenario
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    import numpy as np
     from click.testing import CliRunner
+    from numpy.typing import NDArray
 
     from wingtone.tone.results import ToneResult
 
@@ -24,8 +28,10 @@ def ear_that_knows(monkeypatch: pytest.MonkeyPatch) -> None:
     """Hear in each clip of the scenario what was put in."""
     clips = iter(load_scenario().clips)
 
-    def measure(blocks: object, *, rate_hz: int, band_hz: float, flight_threshold: float) -> ToneResult:
-        assert sum(block.shape[1] for block in blocks) > rate_hz  # type: ignore[attr-defined]
+    def measure(
+        blocks: Iterable[NDArray[np.float32]], *, rate_hz: int, band_hz: float, flight_threshold: float
+    ) -> ToneResult:
+        assert sum(block.shape[1] for block in blocks) > rate_hz
         return tone_of(
             *(bout(b.f0_hz, start_s=b.start_s, end_s=b.end_s, kind=b.kind) for b in next(clips).bouts)  # type: ignore[arg-type]
         )
@@ -67,8 +73,10 @@ def test_what_it_says_to_try_is_understood(
 
 
 def test_a_deaf_ear_is_not_praised(runner: CliRunner, monkeypatch: pytest.MonkeyPatch) -> None:
-    def measure(blocks: object, *, rate_hz: int, band_hz: float, flight_threshold: float) -> ToneResult:
-        list(blocks)  # type: ignore[call-overload]
+    def measure(
+        blocks: Iterable[NDArray[np.float32]], *, rate_hz: int, band_hz: float, flight_threshold: float
+    ) -> ToneResult:
+        list(blocks)
         return tone_of()
 
     monkeypatch.setattr(wingtone.tone, "measure", measure)

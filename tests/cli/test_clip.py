@@ -7,7 +7,7 @@ import datetime
 import json
 import math
 import re
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
@@ -191,10 +191,10 @@ def test_bouts_after_a_damaged_place_are_marked(
 # --- narrowing --------------------------------------------------------------------------------------
 
 
-def with_recording(measurement: Measurement, **changes: object) -> Measurement:
+def with_recording(measurement: Measurement, **changes: Any) -> Measurement:
     return dataclasses.replace(
         measurement,
-        recording=dataclasses.replace(measurement.recording, **changes),  # type: ignore[arg-type]
+        recording=dataclasses.replace(measurement.recording, **changes),
     )
 
 

@@ -6,7 +6,7 @@ import datetime as dt
 import json
 import math
 import shutil
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
@@ -114,8 +114,8 @@ def test_sound_date_and_place_never_name_a_species(fauna: Fauna) -> None:
 
 
 def test_a_missing_date_or_place_widens(lineup: Lineup) -> None:
-    def entropy(**known: object) -> float:
-        p = posterior(lineup, make_case(lineup, tone=tone(125), **known))  # type: ignore[arg-type]
+    def entropy(**known: Any) -> float:
+        p = posterior(lineup, make_case(lineup, tone=tone(125), **known))
         return float(-(p[p > 0] * np.log2(p[p > 0])).sum())
 
     assert entropy(date=MARCH, place=LONDON) < entropy(place=LONDON)
@@ -407,9 +407,9 @@ def test_another_fauna_needs_no_code(tmp_path: Path) -> None:
 
 def test_a_copy_of_the_shipped_fauna_answers_alike(fauna: Fauna, tmp_path: Path) -> None:
     shutil.copytree(SHIPPED, tmp_path / "copy")
-    known = {"tone": tone(140), "date": JULY, "hints": {"tail": "red"}}
-    ours = identify(fauna=fauna, **known).to_json()  # type: ignore[arg-type]
-    assert identify(fauna=load(tmp_path / "copy"), **known).to_json() == ours  # type: ignore[arg-type]
+    known: dict[str, Any] = {"tone": tone(140), "date": JULY, "hints": {"tail": "red"}}
+    ours = identify(fauna=fauna, **known).to_json()
+    assert identify(fauna=load(tmp_path / "copy"), **known).to_json() == ours
 
 
 def test_line_up_is_made_once(fauna: Fauna) -> None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -39,7 +39,7 @@ class Population:
     def dataset(self, **changes: object) -> Dataset:
         """The bouts as a dataset."""
         names = np.array([f"recorder {a % 3}" for a in self.animal // 2])
-        fields: dict[str, object] = {
+        fields: dict[str, Any] = {
             "target": "caste",
             "features": NAMES,
             "table": self.table,
@@ -49,7 +49,7 @@ class Population:
             "surroundings": {"recorder": names},
             "f0_hz": np.exp(self.table[:, 0]),
         }
-        return Dataset(**(fields | changes))  # type: ignore[arg-type]
+        return Dataset(**(fields | changes))
 
 
 def population(

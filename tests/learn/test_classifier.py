@@ -67,7 +67,6 @@ TREES = 10
 """Trees for the checks: what they ask of an estimator does not depend on how many there are."""
 
 
-@pytest.mark.filterwarnings("ignore")
 @pytest.mark.parametrize(
     ("estimator", "check"),
     [item for kind in KINDS for item in common_checks(BoutClassifier(kind, n_trees=TREES))],

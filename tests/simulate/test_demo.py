@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -12,6 +13,9 @@ from wingtone.demo import DemoBout, DemoClip, compare, load_scenario
 from wingtone.errors import TableError
 from wingtone.tone.results import Bout, ToneResult, Track
 
+if TYPE_CHECKING:
+    from wingtone.tone import Kind
+
 
 def clip_with(*bouts: DemoBout) -> DemoClip:
     return DemoClip(
@@ -19,10 +23,9 @@ def clip_with(*bouts: DemoBout) -> DemoClip:
     )
 
 
-def found(*bouts: tuple[str, float, float, float]) -> ToneResult:
+def found(*bouts: tuple[Kind, float, float, float]) -> ToneResult:
     rows = tuple(
-        Bout(kind, start, end, f0, f0 - 1, f0 + 1, 2.0, 10.0, (0.0,), 0.9)  # type: ignore[arg-type]
-        for kind, start, end, f0 in bouts
+        Bout(kind, start, end, f0, f0 - 1, f0 + 1, 2.0, 10.0, (0.0,), 0.9) for kind, start, end, f0 in bouts
     )
     return ToneResult(rows, Track(np.zeros(0), np.zeros(0), np.zeros(0, np.int64)))
 

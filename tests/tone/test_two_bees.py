@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -18,6 +19,9 @@ from wingtone.tone.listen import listen
 from wingtone.tone.results import Bout
 from wingtone.tone.rows import ROW
 from wingtone.tone.second import GHOSTS, fill_in, is_own_tone, take_off
+
+if TYPE_CHECKING:
+    from wingtone.tone import Kind
 
 # --- taking the first bee away ----------------------------------------------------------------------
 
@@ -124,8 +128,8 @@ def test_one_bee_is_one_bee(condition: str) -> None:
 # --- sharing out ------------------------------------------------------------------------------------
 
 
-def flight(f0_hz: float, start_s: float, end_s: float, kind: str = "flight") -> Bout:
-    return Bout(kind, start_s, end_s, f0_hz, f0_hz - 0.5, f0_hz + 0.5, 2.0, 10.0, (), 0.9)  # type: ignore[arg-type]
+def flight(f0_hz: float, start_s: float, end_s: float, kind: Kind = "flight") -> Bout:
+    return Bout(kind, start_s, end_s, f0_hz, f0_hz - 0.5, f0_hz + 0.5, 2.0, 10.0, (), 0.9)
 
 
 def in_turn(*tones: float) -> list[Bout]:
