@@ -237,7 +237,7 @@ def files(minutes: float, out: Path | None) -> None:
     with tempfile.TemporaryDirectory() as folder:
         for kind in KINDS:
             sound = scenes(kind, rate_hz=RATE_HZ)
-            for name, suffix, codec in FORMATS if kind == "garden" else FORMATS[:1]:
+            for name, suffix, codec in FORMATS if kind in ("quiet", "garden") else FORMATS[:1]:
                 path = Path(folder) / f"{kind}{suffix}"
                 write(path, sound, seconds=60 * minutes, codec=codec)
                 rows.append((kind, name, _figures(child("file", str(path)))))
