@@ -194,3 +194,14 @@ def test_two_bees_are_two_records_each_with_its_own_tone(
     (row,) = csv.DictReader(io.StringIO(out.read_text("utf-8")))
     assert float(row["tone_hz"]) == pytest.approx(115.0)
     assert "2 bees in the clip" in row["note"]
+
+
+def test_keeping_a_recording_again_is_told(
+    runner: CliRunner, hover_wav: Path, perfect_ear: Find, tmp_path: Path
+) -> None:
+    arguments = ["identify", str(hover_wav), "--record", "--notebook", str(tmp_path / "bees.sqlite")]
+    assert "may be the bee" not in runner.invoke(main, arguments).stderr
+    again = runner.invoke(main, arguments)
+    assert again.exit_code == 0
+    assert "record 2: note: it may be the bee of record 1" in again.stderr
+    assert "wingtone notebook remove 2" in again.stderr

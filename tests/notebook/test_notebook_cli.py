@@ -19,6 +19,8 @@ from dwca.read import DwCAReader
 import wingtone.cli
 from wingtone.cli.notebook_command import notebook as group
 from wingtone.learn.labels import read_labels
+from wingtone.notebook.records import Record
+from wingtone.notebook.store import Notebook
 
 DEMO = Path(__file__).parents[2] / "demo_audio"
 
@@ -322,3 +324,46 @@ def test_listing_loads_no_science(tmp_path: Path) -> None:
     )
     assert done.stdout.splitlines()[-1:] in ([], ["[]"]), done.stdout
     assert "no notebook here yet" in done.stderr
+
+
+# --- slips ------------------------------------------------------------------------------------------------
+
+
+def test_a_date_in_the_future_is_told_when_added_amended_and_handed_on(shell: Shell, tmp_path: Path) -> None:
+    shell("add", "--date", "2190-06-01", "--taxon", "Bombus")
+    told = "wingtone: record 1: note: its date, 2190-06-01, lies in the future"
+    assert f"{told} (to mend it: wingtone notebook amend 1 --date DATE)\n" == shell.said
+    for layout in ("darwin-core", "csv", "geojson"):
+        shell("export", "--format", layout, "--out", str(tmp_path / "out"))
+        assert told in shell.said
+    shell("amend", "1", "--notes", "on sallow")
+    assert shell.said == ""
+    shell("amend", "1", "--date", "2191-06")
+    assert "its date, 2191-06, lies in the future" in shell.said
+    shell("amend", "1", "--date", "2026-03-20")
+    assert shell.said == ""
+    shell("export", "--format", "csv", "--out", str(tmp_path / "out"))
+    assert shell.said == ""
+
+
+def test_a_flood_of_notes_is_held_back(shell: Shell, tmp_path: Path) -> None:
+    with Notebook.open(shell.path) as opened:
+        for _ in range(25):
+            opened.add(Record(taxon="Bombus", event_date="2190-06-01"))
+    shell("export", "--format", "csv", "--out", str(tmp_path / "out.csv"))
+    assert shell.said.count("lies in the future") == 20
+    assert "5 more such notes are not shown" in shell.said
+
+
+def test_a_recording_added_twice_is_told(shell: Shell, tmp_path: Path) -> None:
+    queen = str(DEMO / "1_march_big_queen.m4a")
+    shell("add", "--recording", queen)
+    assert "may be the bee" not in shell.said
+    shell("add", "--recording", queen, "--hint", "tail=buff")
+    told = "record 2: note: it may be the bee of record 1, which rests on the same part of the same recording"
+    assert told in shell.said
+    shell("export", "--format", "csv", "--out", str(tmp_path / "out.csv"))
+    assert told in shell.said
+    shell("remove", "1")
+    shell("export", "--format", "csv", "--out", str(tmp_path / "out.csv"))
+    assert shell.said == ""

@@ -392,7 +392,8 @@ def test_answer_is_kept_once_and_reload_loses_nothing(
     tab.get_by_label("Name", exact=True).select_option("Bombus lucorum")
     tab.get_by_label("Caste", exact=True).select_option("queen")
     tab.get_by_role("button", name="Keep it once more").click()
-    expect(tab.locator(".kept")).to_have_text("Kept as record 2.")
+    expect(tab.locator(".kept p")).to_have_text("Kept as record 2.")
+    expect(tab.locator(".kept li")).to_contain_text("It may be the bee of record 1")
     records = [page.client.get(f"/api/records/{n}").json()["record"] for n in (1, 2)]
     assert [one["status"] for one in records] == ["hint", "decided"]
     assert records[1]["taxon"] == "Bombus lucorum"

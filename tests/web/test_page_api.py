@@ -513,13 +513,17 @@ def test_from_a_recording_to_a_record_and_its_history(page: LivePage, demo_clip:
     page.client.put(f"/api/clips/{clip['id']}/seen", json=seen)
     kept = page.client.post(f"/api/clips/{clip['id']}/record", json={})
     assert kept.status_code == 201
+    assert kept.json()["doubts"] == []
     record = kept.json()["record"]
     assert record["status"] == "hint"
     assert record["event_date"] == "2026-03-12T11:40:05+00:00"
     assert record["recorder"] == "A. Recorder"
     assert page.client.post(f"/api/clips/{clip['id']}/record", json={}).json()["already"]
     again = {"again": True, "taxon": "buff-tailed bumblebee", "caste": "queen"}
-    second = page.client.post(f"/api/clips/{clip['id']}/record", json=again).json()["record"]
+    answer = page.client.post(f"/api/clips/{clip['id']}/record", json=again).json()
+    (doubt,) = answer["doubts"]
+    assert "the bee of record 1" in doubt
+    second = answer["record"]
     assert (second["number"], second["taxon"], second["status"], second["sex"]) == (
         2, "Bombus terrestris", "decided", "female",
     )  # fmt: skip

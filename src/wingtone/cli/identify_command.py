@@ -13,7 +13,7 @@ from wingtone.api import F0_RANGE_HZ, given_tone
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.inputs import Inputs
-from wingtone.cli.keeping import records_of_measurement
+from wingtone.cli.keeping import add_all, records_of_measurement
 from wingtone.cli.notebook_reports import in_a_line
 from wingtone.cli.options import (
     FiniteRange,
@@ -146,7 +146,7 @@ def _without_recording(
             from wingtone.keeping import record_of_answer
 
             record = record_of_answer(answer, tone=tone, fauna=fauna, known=_fields(known))
-            _add(opened, record)
+            _add(opened, [record])
     finally:  # the answer is told whatever becomes of the record
         click.echo(
             _json(answer.to_json()) if layout == "json" else "\n".join(answered_lines(answer, fauna=fauna))
@@ -203,8 +203,7 @@ def _keep(
     if fields.get("event_date") == (measurement.recording.recorded_at or "")[:10]:
         del fields["event_date"]  # the recording knows the time of that day as well
     fauna = known["fauna"]
-    for record in records_of_measurement(measurement, answers, fauna=fauna, known=fields, model=model):
-        _add(opened, record)
+    _add(opened, records_of_measurement(measurement, answers, fauna=fauna, known=fields, model=model))
 
 
 def _fields(known: dict[str, Any]) -> dict[str, Any]:
@@ -215,10 +214,10 @@ def _fields(known: dict[str, Any]) -> dict[str, Any]:
     return fields
 
 
-def _add(opened: Notebook, record: Record) -> None:
-    entry = opened.add(record)
-    told = in_a_line(dataclasses.replace(entry.record, place=None))  # a recording's place may be private
-    click.echo(f"wingtone: record {entry.number} kept: {told}", err=True)
+def _add(opened: Notebook, records: Sequence[Record]) -> None:
+    for entry in add_all(opened, records):
+        told = in_a_line(dataclasses.replace(entry.record, place=None))  # a recording's place may be private
+        click.echo(f"wingtone: record {entry.number} kept: {told}", err=True)
 
 
 def _json(laid_out: dict[str, Any]) -> str:

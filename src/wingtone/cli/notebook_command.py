@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime as dt
 import itertools
 import json
 from pathlib import Path
@@ -12,7 +13,7 @@ import click
 
 from wingtone.cli.command import Command, write_examples
 from wingtone.cli.faults import debug_option, warn
-from wingtone.cli.keeping import given_of, records_of_measurement
+from wingtone.cli.keeping import add_all, given_of, records_of_measurement, tell
 from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options
 from wingtone.cli.notebook_reports import entry_json, in_a_line, record_json, record_lines, row_lines
 from wingtone.cli.options import by_option, fauna_option, format_option, mapping_option
@@ -116,8 +117,7 @@ def add(
         raise click.UsageError("nothing to record: give --recording, --taxon or --hint.")
     records = _answered(recording_path, fauna_folder, known)
     with _open(ctx, write=True) as opened:
-        for record in records:
-            entry = opened.add(_with_sex(record), by=by)
+        for entry in add_all(opened, map(_with_sex, records), by=by):
             # The place that a recording states may be private: only one that was typed in is shown again.
             shown = entry.record if "place" in known else dataclasses.replace(entry.record, place=None)
             click.echo(f"record {entry.number} added: {in_a_line(shown)}")
@@ -153,7 +153,8 @@ def _named(name: str, fauna_folder: Path | None) -> dict[str, str]:
 
     fauna = load(fauna_folder)
     fields = named(name, fauna)
-    if name and not fields["vernacular"]:
+    is_genus = any(taxon.startswith(f"{name} ") for taxon in fauna.vernaculars)
+    if name and not fields["vernacular"] and not is_genus:
         from difflib import get_close_matches
 
         names = {known.casefold(): known for pair in fauna.vernaculars.items() for known in pair}
@@ -187,6 +188,7 @@ def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **f
     An empty text clears a field; --hint CHARACTER= takes a hint away. A new name counts as decided.
     """
     from wingtone.evidence import parse_hints
+    from wingtone.notebook.doubts import doubts_about
 
     changes = {name: value for name, value in fields.items() if value not in (None, ())}
     if changes.get("place") == "":
@@ -208,6 +210,8 @@ def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **f
             raise click.UsageError("nothing to change: give what is to be different.")
         entry = opened.amend(number, by=by, **changes)
         click.echo(f"record {number}, version {entry.version}: {in_a_line(entry.record)}")
+        if "event_date" in changes:
+            tell(doubts_about(entry, (), today=dt.date.today()))
 
 
 @notebook.command(cls=Command, examples=("wingtone notebook remove 12", "wingtone notebook remove 12 --undo"))
@@ -403,6 +407,7 @@ def export(
     when you keep places back.
     """
     from wingtone.notebook import export as writing
+    from wingtone.notebook.doubts import Watch
     from wingtone.notebook.exchange import Disclosure
 
     disclosure = Disclosure(None if blur_km is None else int(blur_km), withhold_place)
@@ -431,13 +436,15 @@ def export(
                 warn(f"{left_out} record{'s are' if left_out > 1 else ' is'} not in it: {why}", where=out)
             click.echo(f"{sum(map(len, rows))} labels written to {one_line(out)}")
             return
+        watch = Watch(dt.date.today())
         if layout == "darwin-core":
             default = writing.Dataset()
             dataset = writing.Dataset(title or default.title, creator, licence)
-            count = writing.write_archive(entries, out, disclosure=disclosure, dataset=dataset)
+            count = writing.write_archive(watch.passing(entries), out, disclosure=disclosure, dataset=dataset)
         else:
             write = writing.write_csv if layout == "csv" else writing.write_geojson
-            count = write(entries, out, disclosure=disclosure)
+            count = write(watch.passing(entries), out, disclosure=disclosure)
+        tell(watch.told)
     click.echo(f"{count} record{'' if count == 1 else 's'} written to {one_line(out)}")
 
 

@@ -7,7 +7,7 @@ An *event date* is text in one of these forms, the ones that Darwin Core's ``eve
 an offset such as ``+01:00`` or ``Z``; or two of them as an interval, ``2026-03-20/2026-03-22``. A time
 without an offset means local time of an unknown zone.
 
-Functions: `parse_event_date`, `day_range`, `middle_day`.
+Functions: `parse_event_date`, `day_range`, `middle_day`, `is_in_future`.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import re
 
 from wingtone.errors import DateError
 
-__all__ = ["day_range", "middle_day", "parse_event_date"]
+__all__ = ["day_range", "is_in_future", "middle_day", "parse_event_date"]
 
 _REMEDY = "write it as 2026-03-20, 2026-03-20T10:32+01:00, 20/03/2026 (day first) or 20 March 2026"
 _MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
@@ -71,6 +71,14 @@ def day_range(event_date: str) -> tuple[dt.date, dt.date]:
     """First and last day of an event date in one of the module's forms, in the zone it was written in."""
     start, _, end = event_date.partition("/")
     return _days(start)[0], _days(end or start)[1]
+
+
+def is_in_future(event_date: str, *, today: dt.date) -> bool:
+    """Whether even the first day that a date may mean is yet to come; False without a date.
+
+    Tomorrow is not: where a record was made it may be that day already.
+    """
+    return event_date != "" and day_range(event_date)[0] > today + dt.timedelta(days=1)
 
 
 def middle_day(event_date: str, *, most_days: int = 14) -> dt.date | None:

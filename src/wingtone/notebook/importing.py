@@ -296,7 +296,7 @@ class _Row:
         if date and time and "T" not in date and "/" not in date:
             time_heading = by_field["time"][0]
             date = self.tried(time_heading, lambda: events.parse_event_date(f"{date}T{time.zfill(5)}"), date)
-        if date and events.day_range(date)[0] > dt.datetime.now(dt.UTC).date() + dt.timedelta(days=1):
+        if events.is_in_future(date, today=dt.datetime.now(dt.UTC).date()):
             self.fault(heading, f"{text} lies in the future")
         return date
 

@@ -354,6 +354,21 @@ class Notebook:
                 if entry.removed == chosen.removed:  # it may have changed since
                     yield entry
 
+    def of_recording(self, sha256: str) -> list[Entry]:
+        """Give the records, not removed, that rest on a recording, in the order of their numbers."""
+        if not sha256:
+            return []
+        with translated(self.path):
+            # Looked for as text, since opening every record's JSON would take longer.
+            found = self._connection.execute(
+                "SELECT record.number FROM record JOIN history ON history.number = record.number"
+                " AND history.version = record.version WHERE removed = 0 AND instr(body, ?)"
+                " ORDER BY record.number",
+                (sha256,),
+            ).fetchall()
+        entries = (self.get(number) for (number,) in found)
+        return [e for e in entries if e.record.recording and e.record.recording.sha256 == sha256]
+
     def count(self) -> int:
         """Count the records that are not removed."""
         with translated(self.path):

@@ -12,6 +12,7 @@ from starlette.routing import Route
 from wingtone.api import F0_RANGE_HZ, given_tone
 from wingtone.errors import RequestError, WingtoneError
 from wingtone.figures.season import WEEKS, season_counts
+from wingtone.notebook.doubts import doubts_about
 from wingtone.notebook.records import STATUSES, to_json
 from wingtone.notebook.store import Filter, projection
 from wingtone.web.answers import answer_without, answers_of
@@ -134,7 +135,7 @@ async def keep(request: Request) -> Response:
             with page.notebook(write=False) as opened:
                 entry = opened.get(before)
             if not entry.removed:
-                return {"record": entry_json(entry), "already": True}
+                return {"record": entry_json(entry), "already": True, "doubts": []}
         _, measurement = page.desk.measured(clip)
         seen = read_seen(clip.seen, fauna=page.fauna, recording=measurement.recording)
         answers = answers_of(measurement, seen, fauna=page.fauna, words=words)
@@ -149,7 +150,7 @@ async def keep(request: Request) -> Response:
             model=page.model,
         )
         with page.notebook(write=True) as opened:
-            return {"record": entry_json(opened.add(record)), "already": False}
+            return _added(opened, record, page)
 
     async with page.keeping:
         done = await run_in_threadpool(work)
@@ -176,9 +177,17 @@ async def keep_seen(request: Request) -> Response:
         cue = None if f0_hz is None else given_tone(f0_hz)
         record = record_without(answer, cue, choice, seen=seen, fauna=page.fauna)
         with page.notebook(write=True) as opened:
-            return {"record": entry_json(opened.add(record)), "already": False}
+            return _added(opened, record, page)
 
     return JSONResponse(await run_in_threadpool(work), 201)
+
+
+def _added(opened: Notebook, record: Record, page: Page) -> dict[str, Any]:
+    """Add a record; what looks like a slip in it goes back with it."""
+    before = opened.of_recording(record.recording.sha256 if record.recording else "")
+    entry = opened.add(record)
+    doubts = doubts_about(entry, before, today=page.settings.today())
+    return {"record": entry_json(entry), "already": False, "doubts": [doubt.what for doubt in doubts]}
 
 
 # --- look -------------------------------------------------------------------------------------------------

@@ -329,11 +329,15 @@ export function mount(element, { wire, state, clip, seen, announce }) {
       ),
     );
     own.addEventListener("toggle", () => (own.open ? opened.add("keep") : opened.delete("keep")));
+    let doubts = [];
     const show = () => {
       const number = kept.get(individual);
       if (number)
         said.replaceChildren(
           el("p", {}, "Kept as ", el("a", { href: `#notebook/${number}` }, `record ${number}`), "."),
+          ...(doubts.length
+            ? [el("ul", { class: "cautions" }, doubts.map((doubt) => el("li", {}, sentence(doubt))))]
+            : []),
         );
     };
     keep.addEventListener("click", async () => {
@@ -348,9 +352,11 @@ export function mount(element, { wire, state, clip, seen, announce }) {
           ...(decided && name.value ? { taxon: name.value } : {}),
           ...(decided && caste.value ? { caste: caste.value } : {}),
         };
-        const { record } = clip.value
+        const done = clip.value
           ? await wire.post(`/api/clips/${encodeURIComponent(clip.value.id)}/record`, wish)
           : await wire.post("/api/records", { seen: seen.value, ...wish });
+        const { record } = done;
+        ({ doubts } = done);
         kept.set(individual, record.number);
         keep.textContent = "Keep it once more";
         show();

@@ -1,0 +1,104 @@
+"""What looks like a slip in a record: told when it is added and when it is handed on, never refused.
+
+A verifier sends such records back, and a scheme that does not look counts a bee twice.
+
+- `Doubt`: one such slip, and the command that mends it.
+- `doubts_about`: what to tell of a record that was just added.
+- `Watch`: what to tell of records that are handed on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, NamedTuple
+
+from wingtone.notebook.events import is_in_future
+
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from wingtone.notebook.records import BoutNote, Record
+    from wingtone.notebook.store import Entry
+
+__all__ = ["Doubt", "Watch", "doubts_about"]
+
+SAME_TONE = 0.08
+"""Tones of one flight, measured twice, differ by less. Ours: two bees at once cannot be told below it."""
+
+
+class Doubt(NamedTuple):
+    """What looks like a slip in the record of that number, and the arguments of `wingtone` that mend it."""
+
+    number: int
+    what: str
+    command: str
+
+
+def _shared(some: Sequence[BoutNote], others: Sequence[BoutNote]) -> bool:
+    """Whether records of one recording have a flight in common, or rest on none, both of them."""
+    if not some or not others:
+        return not some and not others
+    return any(_is_same_flight(one, other) for one in some for other in others)
+
+
+def _is_same_flight(one: BoutNote, other: BoutNote) -> bool:
+    """Whether they overlap by half of the shorter one, at one tone as far as it is known."""
+    shared_s = min(one.end_s, other.end_s) - max(one.start_s, other.start_s)
+    if shared_s < 0.5 * min(one.end_s - one.start_s, other.end_s - other.start_s):
+        return False
+    return one.f0_hz is None or other.f0_hz is None or abs(one.f0_hz / other.f0_hz - 1) < SAME_TONE
+
+
+def doubts_about(entry: Entry, others: Iterable[Entry], *, today: dt.date) -> list[Doubt]:
+    """Say what looks like a slip in a record that was just added.
+
+    Parameters
+    ----------
+    others
+        Earlier records that rest on the same recording, see `Notebook.of_recording`. Rejected ones are no
+        rivals.
+    """
+    watch = Watch(today)
+    for _ in watch.passing([*(other for other in others if other.record.status != "rejected"), entry]):
+        pass
+    return [doubt for doubt in watch.told if doubt.number == entry.number]
+
+
+@dataclass
+class Watch:
+    """Records looked at as they pass.
+
+    Attributes
+    ----------
+    today
+        The day to compare with.
+    told
+        What looks like a slip, in the order in which they passed.
+    """
+
+    today: dt.date
+    told: list[Doubt] = field(default_factory=list, init=False)
+    _heard: dict[str, list[tuple[int, tuple[BoutNote, ...]]]] = field(default_factory=dict, init=False)
+
+    def passing(self, entries: Iterable[Entry]) -> Iterator[Entry]:
+        """Hand records on as they are; only the flights of each are remembered."""
+        for entry in entries:
+            self._look(entry.number, entry.record)
+            yield entry
+
+    def _look(self, number: int, record: Record) -> None:
+        if is_in_future(record.event_date, today=self.today):
+            what = f"its date, {record.event_date}, lies in the future"
+            self.told.append(Doubt(number, what, f"notebook amend {number} --date DATE"))
+        if record.recording is None or not record.recording.sha256:
+            return
+        flights = tuple(bout for bout in record.recording.bouts if bout.kind == "flight")
+        earlier = self._heard.setdefault(record.recording.sha256, [])
+        same = [number for number, theirs in earlier if _shared(flights, theirs)]
+        if same:
+            what = (
+                f"it may be the bee of record {same[0]}, which rests on the same part of the same recording"
+            )
+            self.told.append(Doubt(number, what, f"notebook remove {number}"))
+        earlier.append((number, flights))
