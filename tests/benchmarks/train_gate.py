@@ -8,7 +8,7 @@ and another says what such a gate is worth, and with ``--figure FILE`` draws it 
 
     python tests/benchmarks/train_gate.py --negatives FOLDER --cross-validate
 
-eight folds by source recording, shuffled in three ways, and once with the whole flower campaign left out;
+eight folds by source recording, shuffled in six ways, and once with the whole flower campaign left out;
 then the gate that ships, on negatives that were never trained on. What counts as a hit, a wrong value or a
 false bout stands in `labelled.py`. Nothing of the recordings but these weights enters the project.
 """
@@ -63,6 +63,10 @@ PASS_S = (0.12, 0.5)
 """Passes made of each recording with a known tone, and how long the middle of one lasts. Most labelled bees
 stayed near the microphone; in a garden most pass. Ours: with all else alike, at a threshold of 0.55, they
 raised the tones found on one of three shufflings from 22 to 23, and of the campaign from 14 to 15."""
+NOT_TOLD = ("near_spread", "near_higher")
+"""What half of the judges are not told: it speaks for sonication, but against a bee beside a machine. Ours,
+as tried on six shufflings at 0.48: with all of them told, up to two labelled tones fewer were found; with
+none told, of a campaign that was left out 9 sonications were called flight, not 6."""
 SOURCE_OF_LABEL = {"speech": 0, "voices": 0, "engine": 1, "engines": 1, "music": 2}
 SIMULATED_ENGINES = ("engine", "mower", "rotors", "aircraft", "hum", "traffic", "siren")
 NOT_A_PIECE = -1
@@ -373,7 +377,6 @@ def simulated_samples(*, n_seeds: int = 6) -> list[Sample]:
 def fit(samples: Sequence[Sample], card: dict[str, Any]) -> dict[str, Any]:
     """Train on the samples; the plain data of a gate file."""
     from sklearn.linear_model import LogisticRegression
-    from sklearn.neural_network import MLPClassifier
 
     names = list(next(s.rows[0] for s in samples if s.rows))
     x = np.array([[row[n] for n in names] for s in samples for row in s.rows])
@@ -395,27 +398,11 @@ def fit(samples: Sequence[Sample], card: dict[str, Any]) -> dict[str, Any]:
     x = np.where(np.isfinite(x), x, missing)
     centre, scale = x.mean(axis=0), x.std(axis=0) + 1e-9
     x = np.clip((x - centre) / scale, -gate_module.CLIP, gate_module.CLIP)
-    networks = []
-    for seed in range(N_NETWORKS):
-        net = MLPClassifier(
-            (16,),
-            activation="tanh",
-            alpha=3.0,
-            learning_rate_init=0.003,
-            batch_size=256,
-            max_iter=40,
-            random_state=seed,
-        )
-        _fit_quietly(net, x, kind, weight)
-        networks.append(
-            {
-                "hidden": _rounded(net.coefs_[0]),
-                "hidden_bias": _rounded(net.intercepts_[0]),
-                "output": _rounded(net.coefs_[1]),
-                "output_bias": _rounded(net.intercepts_[1]),
-            }
-        )
-    bent_lines = _fit_bent_lines(x, kind, weight)
+    told = np.array([name not in NOT_TOLD for name in names])
+    networks, bent_lines = [], []
+    for seen in (np.ones(told.size, bool), told):
+        networks += [_fit_network(x, seen, kind, weight, seed=seed) for seed in range(N_NETWORKS // 2)]
+        bent_lines.append(_fit_bent_lines(x, seen, kind, weight))
     rest = kind == 2
     namer = LogisticRegression(C=0.05, max_iter=500)
     namer.fit(x[rest], source[rest], sample_weight=weight[rest])
@@ -432,8 +419,39 @@ def fit(samples: Sequence[Sample], card: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _fit_bent_lines(x: NDArray[Any], kind: NDArray[Any], weight: NDArray[Any]) -> dict[str, Any]:
-    """Logistic regression on the tents between four quantiles of every feature, as lines to look up."""
+def _fit_network(
+    x: NDArray[Any], seen: NDArray[np.bool_], kind: NDArray[Any], weight: NDArray[Any], *, seed: int
+) -> dict[str, Any]:
+    """One network on the features that it may see; its weights for the others are 0."""
+    from sklearn.neural_network import MLPClassifier
+
+    net = MLPClassifier(
+        (16,),
+        activation="tanh",
+        alpha=3.0,
+        learning_rate_init=0.003,
+        batch_size=256,
+        max_iter=40,
+        random_state=seed,
+    )
+    _fit_quietly(net, x[:, seen], kind, weight)
+    hidden = np.zeros((x.shape[1], 16))
+    hidden[seen] = net.coefs_[0]
+    return {
+        "hidden": _rounded(hidden),
+        "hidden_bias": _rounded(net.intercepts_[0]),
+        "output": _rounded(net.coefs_[1]),
+        "output_bias": _rounded(net.intercepts_[1]),
+    }
+
+
+def _fit_bent_lines(
+    x: NDArray[Any], seen: NDArray[np.bool_], kind: NDArray[Any], weight: NDArray[Any]
+) -> dict[str, Any]:
+    """Logistic regression on the tents between four quantiles of every feature, as lines to look up.
+
+    The lines of features that it may not see are flat at 0.
+    """
     from sklearn.linear_model import LogisticRegression
 
     steps = np.linspace(0, 1, N_KNOTS)
@@ -442,14 +460,16 @@ def _fit_bent_lines(x: NDArray[Any], kind: NDArray[Any], weight: NDArray[Any]) -
     knots = np.maximum.accumulate(knots + 1e-6 * np.arange(N_KNOTS), axis=1)
     tents = [
         np.interp(column, ends, row)
-        for column, ends in zip(x.T, knots, strict=True)
+        for column, ends in zip(x[:, seen].T, knots[seen], strict=True)
         for row in np.eye(N_KNOTS)
     ]
     basis = np.stack(tents, axis=1)
     centre, scale = basis.mean(axis=0), basis.std(axis=0) + 1e-9
     line = LogisticRegression(C=0.005, max_iter=500)
     line.fit((basis - centre) / scale, kind, sample_weight=weight)
-    values = (line.coef_ / scale).reshape(len(gate_module.KINDS), x.shape[1], N_KNOTS).transpose(1, 2, 0)
+    n_kinds = len(gate_module.KINDS)
+    values = np.zeros((x.shape[1], N_KNOTS, n_kinds))
+    values[seen] = (line.coef_ / scale).reshape(n_kinds, -1, N_KNOTS).transpose(1, 2, 0)
     bias = line.intercept_ - (line.coef_ / scale) @ centre
     return {"knots": _rounded(knots), "values": _rounded(values), "bias": _rounded(bias)}
 
@@ -620,8 +640,8 @@ def main() -> int:
     parser.add_argument("--negatives", type=Path, help="folder of unpacked packages, see labelled.py")
     parser.add_argument("--write", action="store_true", help="write the gate that ships")
     parser.add_argument("--cross-validate", action="store_true")
-    parser.add_argument("--thresholds", default="0.2,0.35,0.5,0.55,0.6,0.7,0.8", help="for --cross-validate")
-    parser.add_argument("--seeds", default="0,1,2", help="fold seeds for --cross-validate")
+    parser.add_argument("--thresholds", default="0.2,0.35,0.47,0.55,0.6,0.7,0.8", help="for --cross-validate")
+    parser.add_argument("--seeds", default="0,1,2,3,4,5", help="fold seeds for --cross-validate")
     parser.add_argument("--figure", type=Path, help="picture of the trade-off, for --cross-validate")
     add_out(parser)
     options = parser.parse_args()

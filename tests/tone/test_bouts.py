@@ -42,8 +42,8 @@ def kinds(*items: Judged, threshold: float = THRESHOLD) -> list[str | None]:
 def test_a_long_piece_needs_the_threshold_and_a_short_one_more() -> None:
     assert kinds(judged(0, 60, 0.61)) == ["flight"]
     assert kinds(judged(0, 60, 0.59)) == ["uncertain"]
-    assert kinds(judged(0, 30, 0.84)) == ["uncertain"]
-    assert kinds(judged(0, 30, 0.86)) == ["flight"]
+    assert kinds(judged(0, 30, 0.92)) == ["uncertain"]
+    assert kinds(judged(0, 30, 0.94)) == ["flight"]
     assert kinds() == []
 
 
@@ -63,15 +63,15 @@ def test_sonication_joins_no_flight() -> None:
 
 
 def in_company(probability: float, *flags: str, end_s: float = 0.5) -> str:
-    """What stands of a flight from 0 s on, at the threshold."""
+    """What stands of a flight from 0 s on, at a threshold of 0.5."""
     bout = Bout("flight", 0.0, end_s, 120.0, 119.0, 121.0, 2.0, 3.0, (), probability, flags=flags)
-    return doubted(bout, threshold=THRESHOLD).kind
+    return doubted(bout, threshold=0.5).kind
 
 
 @pytest.mark.parametrize("company", ["engine", "voice"])
 def test_a_short_flight_in_bad_company_has_to_be_surer(company: str) -> None:
-    assert in_company(0.94, company) == "uncertain"
-    assert in_company(0.96, company) == "flight"
+    assert in_company(0.92, company) == "uncertain"
+    assert in_company(0.94, company) == "flight"
     # Alone, in other company, or longer, what was decided stands.
     assert in_company(0.86) == in_company(0.86, "wind") == in_company(0.86, company, end_s=0.6) == "flight"
 
@@ -94,17 +94,20 @@ def test_what_is_too_low_for_sonication_is_hardly_that() -> None:
 
 @pytest.mark.parametrize(
     ("flight", "sonication", "kind"),
-    [
-        (0.55, 0.3, "flight"),
-        (0.55, 0.2, "uncertain"),
-        (0.48, 0.34, "uncertain"),
-        (0.52, 0.42, "uncertain"),
-    ],
-    ids=["surely a bee", "perhaps something else", "too little flight", "as likely sonication"],
+    [(0.5, 0.37, "flight"), (0.5, 0.38, "uncertain"), (0.46, 0.53, "sonication")],
 )
-def test_a_sure_bee_may_be_less_surely_flight(flight: float, sonication: float, kind: str) -> None:
-    assert kinds(judged(0, 60, flight, sonication)) == [kind]
-    assert "flight" not in kinds(judged(0, 30, flight, sonication))
+def test_flight_has_to_be_likelier_than_sonication(flight: float, sonication: float, kind: str) -> None:
+    assert kinds(judged(0, 60, flight, sonication), threshold=0.45) == [kind]
+    parts = [judged(0, 30, flight, sonication), judged(32, 30, flight, sonication)]
+    assert ("flight" in kinds(*parts, threshold=0.45)) == (kind == "flight")
+
+
+def test_a_tone_higher_than_bumblebees_has_to_be_surer() -> None:
+    """Tones read by hand of *Bombus* in the labelled recordings lie at 108 to 140 Hz (see the README)."""
+    assert kinds(judged(0, 60, 0.61, f0_hz=249.0)) == ["flight"]
+    assert kinds(judged(0, 60, 0.69, f0_hz=251.0)) == ["uncertain"]
+    assert kinds(judged(0, 60, 0.71, f0_hz=251.0)) == ["flight"]
+    assert "flight" not in kinds(judged(0, 30, 0.65, f0_hz=260.0), judged(32, 30, 0.65, f0_hz=260.0))
 
 
 @pytest.mark.parametrize("gap", [1, 140])

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from benchmarks.labelled import Event
-from benchmarks.train_gate import N_PASSES, NOT_A_PIECE, Sound, passing_samples, real_samples
+from benchmarks.train_gate import N_PASSES, NOT_A_PIECE, NOT_TOLD, Sound, passing_samples, real_samples
 from wingtone.tone import RATE_HZ
+from wingtone.tone.gate import load_gate
 
 FLIGHT_HZ, BUZZ_HZ = 150.0, 260.0
 
@@ -49,3 +50,14 @@ def test_what_has_faded_is_taught_as_nothing() -> None:
 def test_a_recording_without_a_known_tone_gives_no_pass() -> None:
     whole = sound()
     assert passing_samples([Sound(whole.file, whole.events[1:], whole.samples, whole.band_hz)]) == []
+
+
+def test_half_of_the_shipped_judges_are_not_told_how_tones_nearby_differ() -> None:
+    gate = load_gate()
+    hidden = np.array([name in NOT_TOLD for name in gate.features])
+    assert hidden.sum() == len(NOT_TOLD)
+    blind = [not np.any(net.hidden[hidden]) for net in gate.networks]
+    assert blind == 4 * [False] + 4 * [True]
+    assert [not np.any(lines.values[hidden]) for lines in gate.bent_lines] == [False, True]
+    for net in gate.networks:
+        assert np.all(np.any(net.hidden[~hidden], axis=1)), "a feature that nobody hears"

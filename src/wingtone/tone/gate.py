@@ -3,9 +3,11 @@
 Two kinds of judge read the features of a piece and give the probability of flight, sonication and anything
 else; their mean counts. One adds up a bent line per feature (logistic regression on piecewise linear terms),
 the other is a handful of one-layer networks (16 units each). They err differently: together they find more
-bees at the same rate of false bouts than the networks alone. A third, linear stage names what the rest
-sounds like. The numbers live in ``flight_gate.json`` beside this module, with a card that says what they were
-trained on; ``tests/benchmarks/train_gate.py`` makes the file.
+bees at the same rate of false bouts than the networks alone. Half of either kind are not told how the tones
+nearby differ (their weights for that are 0): that tells a buzz at a flower from flight, but speaks against a
+bee beside a machine. A third, linear stage names what the rest sounds like. The numbers live in
+``flight_gate.json`` beside this module, with a card that says what they were trained on;
+``tests/benchmarks/train_gate.py`` makes the file.
 """
 
 from __future__ import annotations
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-SCHEMA = "wingtone/flight-gate/2"
+SCHEMA = "wingtone/flight-gate/3"
 KINDS = ("flight", "sonication", "other")
 SOURCES = ("voice", "engine", "other")
 CLIP = 3.0
@@ -38,6 +40,10 @@ class Network:
     hidden_bias: NDArray[np.float64]
     output: NDArray[np.float64]
     output_bias: NDArray[np.float64]
+
+    def probabilities(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Probability of each of `KINDS`; x of shape (n, n_features)."""
+        return _softmax(np.tanh(x @ self.hidden + self.hidden_bias) @ self.output + self.output_bias)
 
 
 @dataclass(frozen=True)
@@ -69,7 +75,7 @@ class Gate:
     centre: NDArray[np.float64]
     scale: NDArray[np.float64]
     networks: tuple[Network, ...]
-    bent_lines: BentLines
+    bent_lines: tuple[BentLines, ...]
     source_weights: NDArray[np.float64]
     source_bias: NDArray[np.float64]
     card: Mapping[str, Any]
@@ -84,10 +90,10 @@ class Gate:
     def kinds(self, rows: Sequence[Mapping[str, float]]) -> NDArray[np.float64]:
         """Probability of each of `KINDS` for each piece; shape (n_pieces, 3), rows sum to 1."""
         x = self._standardised(rows)
-        total = np.zeros((len(rows), len(KINDS)))
-        for net in self.networks:
-            total += _softmax(np.tanh(x @ net.hidden + net.hidden_bias) @ net.output + net.output_bias)
-        return 0.5 * (total / len(self.networks) + self.bent_lines.probabilities(x))
+        by_networks = np.mean([net.probabilities(x) for net in self.networks], axis=0)
+        by_lines = np.mean([lines.probabilities(x) for lines in self.bent_lines], axis=0)
+        out: NDArray[np.float64] = 0.5 * (by_networks + by_lines)
+        return out
 
     def sources(self, rows: Sequence[Mapping[str, float]]) -> NDArray[np.float64]:
         """For pieces that are not a bee: probability of each of `SOURCES`; shape (n_pieces, 3)."""
@@ -117,7 +123,9 @@ def to_gate(data: Mapping[str, Any]) -> Gate:
             Network(*(array(n[k]) for k in ("hidden", "hidden_bias", "output", "output_bias")))
             for n in data["networks"]
         ),
-        bent_lines=BentLines(*(array(data["bent_lines"][k]) for k in ("knots", "values", "bias"))),
+        bent_lines=tuple(
+            BentLines(*(array(lines[k]) for k in ("knots", "values", "bias"))) for lines in data["bent_lines"]
+        ),
         source_weights=array(data["source"]["weights"]),
         source_bias=array(data["source"]["bias"]),
         card=data["card"],
