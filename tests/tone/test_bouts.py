@@ -103,7 +103,7 @@ def test_flight_has_to_be_likelier_than_sonication(flight: float, sonication: fl
 
 
 def test_a_tone_higher_than_bumblebees_has_to_be_surer() -> None:
-    """Tones read by hand of *Bombus* in the labelled recordings lie at 108 to 140 Hz (see the README)."""
+    """Tones read by hand of *Bombus* in the labelled recordings lie at 108 to 140 Hz."""
     assert kinds(judged(0, 60, 0.61, f0_hz=249.0)) == ["flight"]
     assert kinds(judged(0, 60, 0.69, f0_hz=251.0)) == ["uncertain"]
     assert kinds(judged(0, 60, 0.71, f0_hz=251.0)) == ["flight"]
