@@ -4,6 +4,7 @@
 - `named`: a name as the fauna has it.
 - `record_of_answer`: a record of an answer without a recording.
 - `record_of_individual`: a record of one bee of a recording.
+- `add_records`: such records into a notebook, each with what looks like a slip in it.
 """
 
 from __future__ import annotations
@@ -16,15 +17,18 @@ from typing import TYPE_CHECKING, Any
 from wingtone import __version__
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    import datetime as dt
+    from collections.abc import Iterator, Mapping, Sequence
 
     from wingtone.clip import Measurement
     from wingtone.evidence import Answer, ToneCue
     from wingtone.fauna import Fauna
     from wingtone.learn.model import Model
+    from wingtone.notebook.doubts import Doubt
     from wingtone.notebook.records import Record, Tone
+    from wingtone.notebook.store import Entry, Notebook
 
-__all__ = ["made_with", "named", "record_of_answer", "record_of_individual"]
+__all__ = ["add_records", "made_with", "named", "record_of_answer", "record_of_individual"]
 
 
 def made_with(fauna: Fauna, *, model: Model | None = None) -> dict[str, str]:
@@ -93,6 +97,22 @@ def record_of_individual(
     # A name that is no valid text (Linux allows any bytes) is kept with escapes.
     full = os.fsencode(Path(measurement.recording.path).resolve()).decode("utf-8", "backslashreplace")
     return dataclasses.replace(record, recording=dataclasses.replace(record.recording, path=full))
+
+
+def add_records(
+    opened: Notebook, records: Sequence[Record], *, today: dt.date, by: str = ""
+) -> Iterator[tuple[Entry, list[Doubt]]]:
+    """Add records of one recording, or of none, each with what looks like a slip in it.
+
+    Bees told apart within one recording are no doubt; those that were kept from it before are.
+    """
+    from wingtone.notebook.doubts import doubts_about
+
+    recordings = {record.recording.sha256 for record in records if record.recording}
+    before = [entry for recording in recordings for entry in opened.of_recording(recording)]
+    for record in records:
+        entry = opened.add(record, by=by)
+        yield entry, doubts_about(entry, before, today=today)
 
 
 def _tone(cue: ToneCue | None) -> Tone | None:

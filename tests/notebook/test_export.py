@@ -60,7 +60,9 @@ class TestTerms:
         }
         tables = [export.CORE, *(fields for _, _, fields, _ in export.EXTENSIONS)]
         for iri in [iri for table in tables for _, iri in table]:
-            space, name = re.fullmatch(r"(.*/)(\w+)", iri).groups()  # type: ignore[union-attr]
+            parts = re.fullmatch(r"(.*/)(\w+)", iri)
+            assert parts is not None, iri
+            space, name = parts.groups()
             assert name in known[space], iri
         row_types = [row_type for _, row_type, _, _ in export.EXTENSIONS]
         # Row types registered for archives; the class RegionOfInterest is in the Audiovisual Core list.

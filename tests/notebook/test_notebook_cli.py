@@ -17,6 +17,7 @@ from click.testing import CliRunner
 from dwca.read import DwCAReader
 
 import wingtone.cli
+from wingtone.cli.command import Command
 from wingtone.cli.notebook_command import notebook as group
 from wingtone.learn.labels import read_labels
 from wingtone.notebook.records import Record
@@ -301,7 +302,8 @@ def test_help_has_real_examples(shell: Shell, tmp_path: Path, monkeypatch: pytes
     ran = 0
     assert isinstance(group, click.Group)
     for name, command in group.commands.items():
-        for example in command.examples:  # type: ignore[attr-defined]
+        assert isinstance(command, Command)
+        for example in command.examples:
             program, word, *rest = shlex.split(example.partition(" > ")[0])
             assert (program, word) == ("wingtone", "notebook")
             (tmp_path / "saved.sqlite").unlink(missing_ok=True)
@@ -367,3 +369,10 @@ def test_a_recording_added_twice_is_told(shell: Shell, tmp_path: Path) -> None:
     shell("remove", "1")
     shell("export", "--format", "csv", "--out", str(tmp_path / "out.csv"))
     assert shell.said == ""
+
+
+def test_a_genus_of_the_fauna_is_a_name(shell: Shell) -> None:
+    shell("add", "--date", "2026-06-01", "--taxon", "bombus")
+    assert shell.said == ""
+    shell("add", "--date", "2026-06-01", "--taxon", "Bombas")
+    assert "is not a name in the fauna" in shell.said

@@ -7,6 +7,7 @@ import pytest
 
 from tone.test_measure import heard
 from wingtone.simulate.acoustics import dipole_gain, emission_time, straight_pass
+from wingtone.simulate.flight import Pass
 from wingtone.tone import spectrum
 from wingtone.tone.flyby import _course, _expected, _window, fit_pass, heard_from_pass, speed_of_sound
 from wingtone.tone.refine import HOP_FRAMES, REFINED, WINDOW_S
@@ -156,7 +157,8 @@ def test_made_up_passes_are_measured() -> None:
             if found is None:
                 continue
             true = min(truth.bouts, key=lambda t: abs(t.start_s + t.end_s - bout.start_s - bout.end_s))
-            v, d = true.path.speed_m_s, true.path.closest_m  # type: ignore[union-attr]
+            assert isinstance(true.path, Pass)
+            v, d = true.path.speed_m_s, true.path.closest_m
             errors.append([found.f0_source_hz / true.f0_source_hz, found.speed_m_s / v, found.closest_m / d])
             covered.append(found.speed_low_m_s <= v <= found.speed_high_m_s)
             covered.append(found.closest_low_m <= d <= found.closest_high_m)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import datetime as dt
 import json
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +14,7 @@ from wingtone.api import F0_RANGE_HZ, given_tone
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.inputs import Inputs
-from wingtone.cli.keeping import add_all, records_of_measurement
+from wingtone.cli.keeping import records_of_measurement, tell
 from wingtone.cli.notebook_reports import in_a_line
 from wingtone.cli.options import (
     FiniteRange,
@@ -215,9 +216,12 @@ def _fields(known: dict[str, Any]) -> dict[str, Any]:
 
 
 def _add(opened: Notebook, records: Sequence[Record]) -> None:
-    for entry in add_all(opened, records):
+    from wingtone.keeping import add_records
+
+    for entry, doubts in add_records(opened, records, today=dt.date.today()):
         told = in_a_line(dataclasses.replace(entry.record, place=None))  # a recording's place may be private
         click.echo(f"wingtone: record {entry.number} kept: {told}", err=True)
+        tell(doubts)
 
 
 def _json(laid_out: dict[str, Any]) -> str:

@@ -1,20 +1,18 @@
 """Making records of answers, for ``wingtone notebook add`` and ``wingtone identify --record``.
 
 - `records_of_measurement`: records of a recording, one for each individual.
-- `add_all`: add them, and tell what looks like a slip.
-- `tell`: print such slips.
+- `tell`: print what looks like a slip in them.
 - `given_of`: what a record's own fields give to identify with.
 """
 
 from __future__ import annotations
 
-import datetime as dt
 from typing import TYPE_CHECKING, Any
 
 from wingtone.cli.faults import warn
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from wingtone.clip import Measurement
     from wingtone.evidence import Answer
@@ -23,9 +21,8 @@ if TYPE_CHECKING:
     from wingtone.notebook.doubts import Doubt
     from wingtone.notebook.places import Place
     from wingtone.notebook.records import Record
-    from wingtone.notebook.store import Entry, Notebook
 
-__all__ = ["add_all", "given_of", "records_of_measurement", "tell"]
+__all__ = ["given_of", "records_of_measurement", "tell"]
 
 MOST_TOLD = 20
 """Notes of one kind printed at once. Ours: a screenful."""
@@ -67,23 +64,6 @@ def records_of_measurement(
         )
         for individual, answer in enumerate(answers, start=1)
     ]
-
-
-def add_all(opened: Notebook, records: Iterable[Record], *, by: str = "") -> Iterator[Entry]:
-    """Add records of one recording, or of none, and tell what looks like a slip in them.
-
-    Bees told apart within one recording are no doubt; those that were kept from it before are.
-    """
-    from wingtone.notebook.doubts import doubts_about
-
-    before: dict[str, list[Entry]] = {}
-    for record in records:
-        recording = record.recording.sha256 if record.recording else ""
-        if recording not in before:
-            before[recording] = opened.of_recording(recording)
-        entry = opened.add(record, by=by)
-        yield entry
-        tell(doubts_about(entry, before[recording], today=dt.date.today()))
 
 
 def tell(doubts: Sequence[Doubt]) -> None:

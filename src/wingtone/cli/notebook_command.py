@@ -13,7 +13,7 @@ import click
 
 from wingtone.cli.command import Command, write_examples
 from wingtone.cli.faults import debug_option, warn
-from wingtone.cli.keeping import add_all, given_of, records_of_measurement, tell
+from wingtone.cli.keeping import given_of, records_of_measurement, tell
 from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options
 from wingtone.cli.notebook_reports import entry_json, in_a_line, record_json, record_lines, row_lines
 from wingtone.cli.options import by_option, fauna_option, format_option, mapping_option
@@ -107,6 +107,7 @@ def add(
     yours and counts as decided.
     """
     from wingtone.evidence import parse_hints
+    from wingtone.keeping import add_records
 
     known = {name: value for name, value in fields.items() if value not in (None, (), "")}
     known["hints"] = parse_hints(hints)
@@ -115,12 +116,13 @@ def add(
         known.setdefault("status", "decided")
     if recording_path is None and not known.get("taxon") and not known["hints"]:
         raise click.UsageError("nothing to record: give --recording, --taxon or --hint.")
-    records = _answered(recording_path, fauna_folder, known)
+    records = [_with_sex(record) for record in _answered(recording_path, fauna_folder, known)]
     with _open(ctx, write=True) as opened:
-        for entry in add_all(opened, map(_with_sex, records), by=by):
+        for entry, doubts in add_records(opened, records, today=dt.date.today(), by=by):
             # The place that a recording states may be private: only one that was typed in is shown again.
             shown = entry.record if "place" in known else dataclasses.replace(entry.record, place=None)
             click.echo(f"record {entry.number} added: {in_a_line(shown)}")
+            tell(doubts)
 
 
 def _answered(recording_path: Path | None, fauna_folder: Path | None, known: dict[str, Any]) -> list[Record]:
@@ -153,7 +155,7 @@ def _named(name: str, fauna_folder: Path | None) -> dict[str, str]:
 
     fauna = load(fauna_folder)
     fields = named(name, fauna)
-    is_genus = any(taxon.startswith(f"{name} ") for taxon in fauna.vernaculars)
+    is_genus = any(name.casefold() == taxon.split()[0].casefold() for taxon in fauna.vernaculars)
     if name and not fields["vernacular"] and not is_genus:
         from difflib import get_close_matches
 

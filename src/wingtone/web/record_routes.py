@@ -12,7 +12,7 @@ from starlette.routing import Route
 from wingtone.api import F0_RANGE_HZ, given_tone
 from wingtone.errors import RequestError, WingtoneError
 from wingtone.figures.season import WEEKS, season_counts
-from wingtone.notebook.doubts import doubts_about
+from wingtone.keeping import add_records
 from wingtone.notebook.records import STATUSES, to_json
 from wingtone.notebook.store import Filter, projection
 from wingtone.web.answers import answer_without, answers_of
@@ -184,9 +184,7 @@ async def keep_seen(request: Request) -> Response:
 
 def _added(opened: Notebook, record: Record, page: Page) -> dict[str, Any]:
     """Add a record; what looks like a slip in it goes back with it."""
-    before = opened.of_recording(record.recording.sha256 if record.recording else "")
-    entry = opened.add(record)
-    doubts = doubts_about(entry, before, today=page.settings.today())
+    ((entry, doubts),) = add_records(opened, [record], today=page.settings.today())
     return {"record": entry_json(entry), "already": False, "doubts": [doubt.what for doubt in doubts]}
 
 
