@@ -34,7 +34,7 @@ def draw(values: Mapping[str, Any], out: Path) -> None:
         rates = [row["false_bouts_a_minute"][shuffling] for row in by_source]
         shares = [100 * row["hits"][shuffling] / row["events"][shuffling] for row in by_source]
         label = f"shuffling {shuffling + 1}"
-        axes.plot(rates, shares, marker="os^v"[shuffling % 4], linewidth=1, markersize=5, label=label)
+        axes.plot(rates, shares, marker="os^vDP"[shuffling % 6], linewidth=1, markersize=5, label=label)
         if shuffling == 0:
             # Thresholds that come to the same share a mark, and so their label.
             named: dict[tuple[float, float], list[str]] = {}
