@@ -18,6 +18,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -47,9 +48,12 @@ from wingtone.tone.measure import measure_heard, piece_features
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from concurrent.futures import Executor
 
     from numpy.typing import NDArray
 
+    from wingtone.tone import ToneResult
+    from wingtone.tone.listen import Heard
     from wingtone.tone.pieces import Piece
 
 SPEEDS = (0.84, 1.2)
@@ -493,24 +497,51 @@ def _rounded(values: NDArray[np.float64]) -> Any:
     return json.loads(json.dumps(np.asarray(values).tolist()), parse_float=_five_digits)
 
 
+@dataclass(frozen=True)
+class Held:
+    """What every fold is trained on and tried with; ``heard`` by file."""
+
+    sounds: Sequence[Sound]
+    heard: dict[str, list[Heard]]
+    real: Sequence[Sample]
+    rest: Sequence[Sample]
+
+
+_held: Held | None = None
+
+
+def _hold(held: Held) -> None:
+    """Give a process what all its folds need, once."""
+    global _held
+    _held = held
+
+
+def _fold_results(
+    fold: set[str], thresholds: Sequence[float]
+) -> list[tuple[Sound, list[tuple[float, ToneResult]]]]:
+    """Results of a fold's recordings at each threshold, by a gate that never heard their source."""
+    assert _held is not None
+    train = [s for s in _held.real if source_of(s.group) not in fold]
+    made = gate_module.to_gate(fit([*train, *_held.rest], {}))
+    return [
+        (
+            sound,
+            [(t, measure_heard(_held.heard[sound.file], flight_threshold=t, gate=made)) for t in thresholds],
+        )
+        for sound in _held.sounds
+        if source_of(sound.file) in fold
+    ]
+
+
 def cross_validate(
-    sounds: Sequence[Sound],
-    real: Sequence[Sample],
-    rest: Sequence[Sample],
-    folds: Sequence[set[str]],
-    thresholds: Sequence[float],
+    pool: Executor, folds: Sequence[set[str]], thresholds: Sequence[float]
 ) -> dict[float, Score]:
-    """Score every fold's recordings with a gate that never heard their source, at each threshold."""
+    """Score every fold's recordings at each threshold; the pool's processes hold a `Held` each."""
     scores = {threshold: Score() for threshold in thresholds}
-    heard = {s.file: list(listen([s.samples], band_hz=s.band_hz)) for s in sounds}
-    for fold in folds:
-        held = [s for s in sounds if source_of(s.file) in fold]
-        train = [s for s in real if source_of(s.group) not in fold]
-        made = gate_module.to_gate(fit([*train, *rest], {}))
-        for sound in held:
-            for threshold, score in scores.items():
-                result = measure_heard(heard[sound.file], flight_threshold=threshold, gate=made)
-                score.add(sound.file, sound.events, result, sound.duration_s)
+    for results in pool.map(_fold_results, folds, [thresholds] * len(folds)):
+        for sound, by_threshold in results:
+            for threshold, result in by_threshold:
+                scores[threshold].add(sound.file, sound.events, result, sound.duration_s)
     return scores
 
 
@@ -569,9 +600,8 @@ def tracked(sounds: Sequence[Sound]) -> Score:
 
 
 def report(
+    pool: Executor,
     sounds: Sequence[Sound],
-    real: Sequence[Sample],
-    rest: Sequence[Sample],
     found: Sequence[Negative],
     *,
     thresholds: Sequence[float],
@@ -591,7 +621,7 @@ def report(
     by_source: dict[str, dict[str, list[Any]]] = {}
     campaign: dict[str, Any] = {}
     for name, folds in [*plans, ("the flower campaign", [flower])]:
-        for threshold, score in cross_validate(sounds, real, rest, folds, thresholds).items():
+        for threshold, score in cross_validate(pool, folds, thresholds).items():
             lines.append(f"| {name} | {threshold:g} {score.row()}")
             print(lines[-1], *score.remarks, sep="\n    ", file=sys.stderr, flush=True)
             key = f"at_{slug(f'{threshold:g}')}"
@@ -640,8 +670,9 @@ def main() -> int:
     parser.add_argument("--negatives", type=Path, help="folder of unpacked packages, see labelled.py")
     parser.add_argument("--write", action="store_true", help="write the gate that ships")
     parser.add_argument("--cross-validate", action="store_true")
-    parser.add_argument("--thresholds", default="0.2,0.35,0.47,0.55,0.6,0.7,0.8", help="for --cross-validate")
+    parser.add_argument("--thresholds", default="0.2,0.35,0.49,0.55,0.6,0.7,0.8", help="for --cross-validate")
     parser.add_argument("--seeds", default="0,1,2,3,4,5", help="fold seeds for --cross-validate")
+    parser.add_argument("--jobs", type=int, default=2, help="folds at a time, for --cross-validate")
     parser.add_argument("--figure", type=Path, help="picture of the trade-off, for --cross-validate")
     add_out(parser)
     options = parser.parse_args()
@@ -659,14 +690,17 @@ def main() -> int:
         out.write_text(json.dumps(fit([*real, *rest], CARD), separators=(",", ":")) + "\n", encoding="utf-8")
         print(f"wrote {out.name}, {out.stat().st_size} bytes")
     if options.cross_validate:
-        text, values = report(
-            sounds,
-            real,
-            rest,
-            found,
-            thresholds=[float(t) for t in options.thresholds.split(",")],
-            seeds=[int(n) for n in options.seeds.split(",")],
+        held = Held(
+            sounds, {s.file: list(listen([s.samples], band_hz=s.band_hz)) for s in sounds}, real, rest
         )
+        with ProcessPoolExecutor(options.jobs, initializer=_hold, initargs=(held,)) as pool:
+            text, values = report(
+                pool,
+                sounds,
+                found,
+                thresholds=[float(t) for t in options.thresholds.split(",")],
+                seeds=[int(n) for n in options.seeds.split(",")],
+            )
         keep("recordings", text, values, out=options.out, packages=("scikit-learn",))
         if options.figure:
             draw(values, options.figure)

@@ -1,9 +1,10 @@
 """From blocks of sound to what was tracked in them, in one pass and within bounded memory.
 
 Sound passes once, in chunks that overlap by `MARGIN_S` on either side; the tracker forgets much faster
-than that, so the joins leave no trace. In each chunk a quick look (`wingtone.tone.scout`) finds the
-stretches that could hold a tone, and only those are tracked frame by frame. Of them only rows of
-evidence stay behind, and those are handed on as soon as nothing to come can change what is made of them.
+than that, so the joins leave no trace. Mains hum is taken out of each chunk (`wingtone.tone.hum`), a quick
+look (`wingtone.tone.scout`) finds the stretches that could hold a tone, and only those are tracked frame by
+frame. Of them only rows of evidence stay behind, and those are handed on as soon as nothing to come can
+change what is made of them.
 
 - `listen`: blocks in, one `Heard` after the other out.
 - `salience_of`: the comb's verdict on every frame of a sound, block by block.
@@ -16,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.tone import comb, scout, spectrum, track
+from wingtone.tone import comb, hum, scout, spectrum, track
 from wingtone.tone.refine import REFINED, refine_tracked
 from wingtone.tone.rows import ROW, SHOULDER, frame_rows
 from wingtone.tone.second import second_line
@@ -129,7 +130,8 @@ def _chunks(
             held = half
         pending.append(np.asarray(block, np.float32))
         held += block.shape[1]
-        while held >= need:
+        # The last chunk is to be long enough for its hum to be known.
+        while held >= need + hum.WINDOW:
             joined = np.concatenate(pending, axis=1)
             yield joined[:, :need], first, (done, done + CHUNK_FRAMES)
             done += CHUNK_FRAMES
@@ -149,6 +151,7 @@ def _chunk_rows(
     chunk: NDArray[np.float32], first: int, core: tuple[int, int], band_hz: float
 ) -> tuple[NDArray[np.void], NDArray[np.void], NDArray[np.void], NDArray[np.void]]:
     """Track one chunk; rows and refined values of its core, of the first and of a second tone."""
+    chunk = hum.without_hum(chunk)
     looks = looks_at(chunk, band_hz=band_hz)
     n_frames = (chunk.shape[1] - spectrum.WINDOW) // spectrum.HOP + 1
     spans = [
