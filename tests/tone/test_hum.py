@@ -18,6 +18,7 @@ from tone.sounds import RATE, harmonic_sound
 from wingtone.audio import read
 from wingtone.tone import measure
 from wingtone.tone.hum import WINDOW, lasting, without_hum
+from wingtone.tone.stretch import Stretch, measure_stretches
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -105,13 +106,23 @@ def test_a_line_has_to_last() -> None:
     assert kept([200], [], [200], [200]) == [[], [], [], []]
 
 
-def test_a_bee_is_measured_through_hum_as_without_it() -> None:
-    """Mains at the level of the whole comb, 7 dB over it in the lowest teeth."""
+@pytest.mark.parametrize("hum_hz", [50.0, 100.0])
+def test_a_bee_is_measured_through_hum_as_without_it(hum_hz: float) -> None:
+    """Mains, or as a transformer hums at twice that, each partial as strong as the bee's strongest."""
     bee = wandering_bee(3, f0_hz=172.0)
     alone = measure([bee[None]]).track.f0_hz
-    through = measure([(bee + hum(50.0))[None]]).track.f0_hz
+    through = measure([(bee + hum(hum_hz))[None]]).track.f0_hz
     assert through.size > 0.9 * alone.size > 500
     assert np.median(through) == pytest.approx(np.median(alone), rel=0.002)
+
+
+def test_a_stretch_is_measured_without_hum_too() -> None:
+    """A second of a long recording, pointed to by hand; as a transformer hums, at twice the mains."""
+    bee = wandering_bee(3, f0_hz=172.0)
+    stretch = Stretch(5.0, 6.0, "flight")
+    (alone,) = measure_stretches([bee[None]], [stretch])
+    (through,) = measure_stretches([(bee + hum(100.0, level=0.15))[None]], [stretch])
+    assert through.bout.f0_hz == pytest.approx(alone.bout.f0_hz, rel=0.002)
 
 
 def test_real_insects_are_left_alone() -> None:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.tone import comb, spectrum, track
+from wingtone.tone import comb, hum, spectrum, track
 from wingtone.tone.bouts import fine_line_hz, judge, to_bout
 from wingtone.tone.gate import Gate, load_gate
 from wingtone.tone.listen import salience_of
@@ -42,6 +42,8 @@ REACH_LN = 0.2
 over, narrower than the step from 3:2 to the octave, so that the octave asked for is the one measured."""
 PART_FRAMES = 2000
 """A long stretch is tracked in parts of 20 s, to bound the memory. Ours."""
+AROUND = hum.WINDOW
+"""Sound to either side of a stretch in which its hum is looked for: 4 s, with the stretch enough to know."""
 FORCE = 100.0
 """Added to the salience inside the stretch, so that the silent state never wins; only differences between
 tones then decide."""
@@ -88,7 +90,7 @@ def measure_stretches(
     band_hz: float | None = None,
     gate: Gate | None = None,
 ) -> list[MeasuredStretch]:
-    """Measure stretches of one recording; sound after the last of them is not read.
+    """Measure stretches of one recording; sound more than 4 s after the last of them is not read.
 
     Parameters
     ----------
@@ -129,15 +131,15 @@ def _edges(stretch: Stretch) -> tuple[int, int]:
 
 
 def _sounds(blocks: Iterable[NDArray[np.float32]], stretches: Sequence[Stretch]) -> list[NDArray[np.float32]]:
-    """Cut the sound of each stretch out, silence where the recording has none."""
+    """Cut the sound of each stretch out without mains hum, silence where the recording has none."""
     edges = [_edges(stretch) for stretch in stretches]
-    until = max((last for _, last in edges), default=0)
+    until = max((last + AROUND for _, last in edges), default=0)
     parts: list[list[NDArray[np.float32]]] = [[] for _ in stretches]
     done, channels = 0, 1
     for block in blocks:
         channels = block.shape[0]
         for (first, last), own in zip(edges, parts, strict=True):
-            own.append(block[:, max(0, first - done) : max(0, last - done)])
+            own.append(block[:, max(0, first - AROUND - done) : max(0, last + AROUND - done)])
         done += block.shape[1]
         if done >= until:
             break
@@ -145,8 +147,9 @@ def _sounds(blocks: Iterable[NDArray[np.float32]], stretches: Sequence[Stretch])
     for stretch, (first, last), own in zip(stretches, edges, parts, strict=True):
         if stretch.frames[1] * spectrum.HOP > done + spectrum.HOP:
             raise ValueError(f"the stretch ends at {stretch.end_s:g} s, after the recording")
+        begin = max(0, first - AROUND)
+        found = hum.without_hum(np.concatenate(own, axis=1))[:, max(0, first) - begin : last - begin]
         sound = np.zeros((channels, last - first), np.float32)
-        found = np.concatenate(own, axis=1)
         before = max(0, -first)
         sound[:, before : before + found.shape[1]] = found
         out.append(sound)
