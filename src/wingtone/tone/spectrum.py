@@ -36,10 +36,13 @@ FLOOR_WIDTH_HZ = 300.0
 spacings at the highest flight tone, narrow enough to follow wind's slope. Ours."""
 
 
-@lru_cache(maxsize=1)
-def _window() -> NDArray[np.float32]:
-    n = np.arange(WINDOW)
-    return (0.5 - 0.5 * np.cos(2 * np.pi * (n + 0.5) / WINDOW)).astype(np.float32)
+@lru_cache(maxsize=2)
+def hann(length: int) -> NDArray[np.float32]:
+    """Hann's window of so many samples, shape (length,); not to be written to."""
+    n = np.arange(length)
+    window = (0.5 - 0.5 * np.cos(2 * np.pi * (n + 0.5) / length)).astype(np.float32)
+    window.setflags(write=False)
+    return window
 
 
 def bin_hz(n_bins: int) -> float:
@@ -71,7 +74,7 @@ def log_power(samples: NDArray[np.float32], *, step: int = 1, size: int = FFT_SI
         return np.empty((0, size // 2 + 1), np.float32)
     frames = np.lib.stride_tricks.sliding_window_view(samples, WINDOW)[:: HOP * step]
     padded = np.zeros((size, frames.shape[0]), np.float32)
-    np.multiply(frames.T, _window()[:, None], out=padded[:WINDOW])
+    np.multiply(frames.T, hann(WINDOW)[:, None], out=padded[:WINDOW])
     parts = rfft(padded, axis=0, workers=1).view(np.float32)
     np.multiply(parts, parts, out=parts)
     power: NDArray[np.float32] = parts[:, ::2] + parts[:, 1::2]
