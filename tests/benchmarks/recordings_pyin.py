@@ -23,7 +23,7 @@ from benchmarks.kept import add_out, keep
 from benchmarks.labelled import HEADING, Score, all_as_flight, needed_recordings
 from benchmarks.train_gate import load_sounds
 from wingtone.tone import RATE_HZ
-from wingtone.tone.bouts import JOIN_GAP_S
+from wingtone.tone.decision import JOIN_GAP_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -1,6 +1,6 @@
 """The tone room: from sound to flight bouts and their wingbeat frequency."""
 
-from wingtone.tone.bouts import FLIGHT_THRESHOLD
+from wingtone.tone.decision import FLIGHT_THRESHOLD
 from wingtone.tone.measure import measure
 from wingtone.tone.results import Bout, FlyBy, Kind, ToneResult, Track
 from wingtone.tone.spectrum import RATE_HZ

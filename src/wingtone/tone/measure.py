@@ -12,15 +12,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wingtone.tone import spectrum
-from wingtone.tone.bouts import (
+from wingtone.tone.bouts import fine_line_hz, to_bout
+from wingtone.tone.decision import (
     FLIGHT_THRESHOLD,
     decide,
     doubted,
-    fine_line_hz,
     join,
     judge,
     second_flights,
-    to_bout,
 )
 from wingtone.tone.gate import Gate, load_gate
 from wingtone.tone.listen import Heard, listen

@@ -6,7 +6,7 @@ and the same tracker. The first bee's sound is then taken off before the second 
 
 A second bee that is not there is worse than one that is missed, so this is strict: a second tone counts only
 beside an accepted flight, at least `LEAST_LN` away from it, at none of its simple fractions, for `SHORTEST_S`
-at least, and judged surer to be flight than a lone one needs to be (`wingtone.tone.bouts`).
+at least, and judged surer to be flight than a lone one needs to be (`wingtone.tone.decision`).
 """
 
 from __future__ import annotations

@@ -19,7 +19,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wingtone.tone import comb, hum, spectrum, track
-from wingtone.tone.bouts import fine_line_hz, judge, to_bout
+from wingtone.tone.bouts import fine_line_hz, to_bout
+from wingtone.tone.decision import judge
 from wingtone.tone.gate import Gate, load_gate
 from wingtone.tone.listen import salience_of
 from wingtone.tone.pieces import SHORTEST_FRAMES, cut

@@ -3,36 +3,35 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pytest
 
-from wingtone.tone.bouts import Judged, decide, doubted, judge
+from wingtone.tone.decision import Judged, decide, doubted
 from wingtone.tone.pieces import Piece
 from wingtone.tone.results import Bout
 from wingtone.tone.rows import ROW
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from wingtone.tone.gate import Gate
 
 THRESHOLD = 0.6
 
 
 def judged(
-    start: int, n: int, flight: float, sonication: float = 0.0, *, f0_hz: float = 150.0, stretch: int = 0
+    start: int,
+    n: int,
+    flight: float,
+    sonication: float = 0.0,
+    *,
+    f0_hz: float = 150.0,
+    stretch: int | None = None,
 ) -> Judged:
-    """A piece of ``n`` frames of 10 ms that is a stretch of its own."""
+    """A piece of ``n`` frames of 10 ms, a stretch of its own unless its number is given."""
     rows = np.zeros(n, ROW)
     rows["frame"] = start + np.arange(n)
     rows["tracked"] = True
     rows["ln_f0"] = np.log(f0_hz)
     kinds = np.array([flight, sonication, 1.0 - flight - sonication])
-    return Judged(Piece(rows, rows[:0], rows[:0], stretch), kinds, np.full(3, 1 / 3), n * 0.01)
+    piece = Piece(rows, rows[:0], rows[:0], start if stretch is None else stretch)
+    return Judged(piece, kinds, np.full(3, 1 / 3), n * 0.01)
 
 
 def kinds(*items: Judged, threshold: float = THRESHOLD) -> list[str | None]:
@@ -76,20 +75,15 @@ def test_a_short_flight_in_bad_company_has_to_be_surer(company: str) -> None:
     assert in_company(0.86) == in_company(0.86, "wind") == in_company(0.86, company, end_s=0.6) == "flight"
 
 
-def test_what_is_too_low_for_sonication_is_hardly_that() -> None:
-    """Sonication at flowers lies at about 200-400 Hz (De Luca et al. 2019); 120 Hz is below all of it."""
-
-    class Undecided:
-        def kinds(self, rows: Sequence[Mapping[str, float]]) -> NDArray[np.float64]:
-            return np.tile([0.4, 0.4, 0.2], (len(rows), 1))
-
-        def sources(self, rows: Sequence[Mapping[str, float]]) -> NDArray[np.float64]:
-            return np.full((len(rows), 3), 1 / 3)
-
-    pieces = [judged(0, 60, 0.5, f0_hz=120.0).piece, judged(90, 60, 0.5, f0_hz=220.0, stretch=1).piece]
-    low, high = judge(pieces, cast("Gate", Undecided()))
-    assert low.kinds == pytest.approx([0.5, 0.25, 0.25])
-    assert high.kinds == pytest.approx([0.4, 0.4, 0.2])
+def test_between_sonication_and_sonication_of_one_tone_nobody_flies() -> None:
+    """A bee changes its tone from flight to sonication: De Luca et al. 2019."""
+    start, end = judged(0, 80, 0.05, 0.95), judged(164, 40, 0.1, 0.9)
+    assert kinds(start, judged(82, 80, 0.7, 0.25), end) == ["sonication"] * 3
+    # Not beside it, not at another tone, not after a pause, and not when it is the longer by far.
+    assert kinds(start, judged(82, 80, 0.7, 0.25)) == ["sonication", "flight"]
+    assert kinds(start, judged(82, 80, 0.7, 0.25, f0_hz=115.0), end)[1] == "flight"
+    assert kinds(start, judged(120, 80, 0.7, 0.25), judged(202, 40, 0.1, 0.9))[1] == "flight"
+    assert kinds(start, judged(82, 300, 0.9, 0.05), judged(384, 40, 0.1, 0.9))[1] == "flight"
 
 
 @pytest.mark.parametrize(
@@ -122,7 +116,21 @@ def test_no_support_from_afar_or_from_what_is_itself_supported() -> None:
     near, far = judged(190, 20, 0.5), judged(330, 20, 0.5)
     assert kinds(sure, near, far) == ["flight", "flight", None]
     assert kinds(sure, judged(100, 20, 0.5, f0_hz=180.0)) == ["flight", None]
-    assert kinds(sure, judged(100, 20, 0.44)) == ["flight", None]
+    assert kinds(sure, judged(100, 20, 0.39)) == ["flight", None]
+
+
+def test_what_supports_a_part_of_an_unbroken_tone_supports_all_of_it() -> None:
+    sure = judged(0, 60, 0.9)
+    parts = [judged(100 + 80 * k, 80, 0.5, stretch=1) for k in range(5)]
+    assert kinds(sure, *parts) == ["flight"] * 6
+    assert kinds(*[judged(-500 + 80 * k, 80, 0.5, stretch=1) for k in range(5)], sure) == ["flight"] * 6
+    # Another stretch that goes on from there has no support of its own.
+    assert kinds(sure, *parts, judged(560, 80, 0.5, stretch=2))[-1] is None
+    assert kinds(sure, judged(100, 80, 0.5, stretch=1), judged(180, 80, 0.5, f0_hz=74.0, stretch=1)) == [
+        "flight",
+        "flight",
+        None,
+    ]
 
 
 def test_nothing_outside_the_pitch_of_flight_is_called_flight() -> None:
