@@ -74,6 +74,9 @@ as tried on six shufflings at 0.48 before hum was taken out: with all of them to
 fewer were found; with none told, of a campaign that was left out 9 sonications were called flight, not 6."""
 SOURCE_OF_LABEL = {"speech": 0, "voices": 0, "engine": 1, "engines": 1, "music": 2}
 SIMULATED_ENGINES = ("engine", "mower", "rotors", "aircraft", "hum", "traffic", "siren")
+SAME_TONE = 0.12
+"""A piece within 12 % of a tone read by hand is that insect: it wanders, and was read in a part of the event
+only. Ours."""
 NOT_A_PIECE = -1
 UNHEARD = ("voices", "engines", "music")
 """Labels of the further negatives; half of each was never trained on."""
@@ -184,7 +187,7 @@ def _kind(start_s: float, end_s: float, f0_hz: float, events: Sequence[Event], f
         name = "ignored" if event.ignored else event.label
         if name == "flight_buzz":
             if event.f0_hz is not None:
-                name = "flight" if abs(f0_hz / event.f0_hz - 1) < 0.12 else "unknown"
+                name = "flight" if _same_tone(f0_hz, event) else "unknown"
             else:
                 name = "flight" if event.taxon.startswith("Diptera") else "unknown"
         elif name == "sonication":
@@ -204,6 +207,11 @@ def _kind(start_s: float, end_s: float, f0_hz: float, events: Sequence[Event], f
     return 2 if not share and "Bombus" in file else NOT_A_PIECE
 
 
+def _same_tone(f0_hz: float, event: Event) -> bool:
+    """Whether a tone is that of an event; an event without a tone has none."""
+    return event.f0_hz is not None and abs(f0_hz / event.f0_hz - 1) < SAME_TONE
+
+
 def _in_sonication(f0_hz: float, events: Sequence[Event]) -> str:
     """What a tone heard during a labelled sonication is.
 
@@ -212,8 +220,7 @@ def _in_sonication(f0_hz: float, events: Sequence[Event]) -> str:
     recording it may be that flight, begun before the label says so: two such tones have the odd harmonics of
     flight.
     """
-    flights = [e.f0_hz for e in events if e.f0_hz is not None and not e.ignored]
-    if any(abs(f0_hz / flight_hz - 1) < 0.12 for flight_hz in flights):
+    if any(_same_tone(f0_hz, event) for event in events if not event.ignored):
         return "unknown"
     return "sonication" if f0_hz >= LOWEST_SONICATION_HZ else "other"
 

@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pytest
 
-from wingtone.tone.decision import Judged, decide, doubted
+from wingtone.tone.decision import Judged, decide, doubted, judge
 from wingtone.tone.pieces import Piece
 from wingtone.tone.results import Bout
 from wingtone.tone.rows import ROW
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from wingtone.tone.gate import Gate
 
 THRESHOLD = 0.6
 
@@ -117,6 +125,26 @@ def test_no_support_from_afar_or_from_what_is_itself_supported() -> None:
     assert kinds(sure, near, far) == ["flight", "flight", None]
     assert kinds(sure, judged(100, 20, 0.5, f0_hz=180.0)) == ["flight", None]
     assert kinds(sure, judged(100, 20, 0.39)) == ["flight", None]
+
+
+def test_parts_of_an_unbroken_tone_are_judged_together() -> None:
+    """Their log probabilities are averaged by length; another tone is judged by itself."""
+    told = np.array([[0.8, 0.1, 0.1], [0.2, 0.4, 0.4], [0.3, 0.3, 0.4]])
+
+    class Told:
+        def kinds(self, rows: Sequence[Mapping[str, float]]) -> NDArray[np.float64]:
+            return told[: len(rows)]
+
+        def sources(self, rows: Sequence[Mapping[str, float]]) -> NDArray[np.float64]:
+            return np.full((len(rows), 3), 1 / 3)
+
+    pieces = [judged(0, 60, 0.0, stretch=1), judged(60, 20, 0.0, stretch=1), judged(90, 50, 0.0, stretch=2)]
+    first, second, alone = judge([item.piece for item in pieces], cast("Gate", Told()))
+    pooled = told[0] ** 0.75 * told[1] ** 0.25
+    assert first.kinds == pytest.approx(pooled / pooled.sum())
+    assert second.kinds == pytest.approx(first.kinds)
+    assert alone.kinds == pytest.approx(told[2])
+    assert [item.stretch_s for item in (first, second, alone)] == pytest.approx([0.8, 0.8, 0.5])
 
 
 def test_what_supports_a_part_of_an_unbroken_tone_supports_all_of_it() -> None:
