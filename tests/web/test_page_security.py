@@ -355,6 +355,12 @@ def test_an_upload_that_breaks_off_leaves_nothing(page: LivePage) -> None:
     head = "\r\n".join(lines) + "\r\n\r\n"
     with socket.create_connection(("127.0.0.1", port), timeout=10) as link:
         link.sendall(head.encode() + wav(b"\0" * 1000))
+        # What has not begun yet leaves nothing either: the desk would look clean too early.
+        for _ in range(500):
+            if list(page.desk.iterdir()):
+                break
+            time.sleep(0.02)
+        assert list(page.desk.iterdir()), "the upload never began"
     for _ in range(200):
         if not list(page.desk.iterdir()):
             break
