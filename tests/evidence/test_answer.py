@@ -85,6 +85,19 @@ def test_nothing_known_is_no_error(fauna: Fauna) -> None:
     assert math.isnan(answer.size.itd_mm)
 
 
+@pytest.mark.parametrize("day", [(2026, 3, 20), (2026, 6, 20), (2026, 8, 20)])
+def test_date_and_place_alone_name_nothing(fauna: Fauna, day: tuple[int, int, int]) -> None:
+    """A record is of an animal that somebody met with: common practice, no source."""
+    known: dict[str, Any] = {"fauna": fauna, "date": dt.date(*day), "place": LONDON}
+    nothing = "Nothing was heard or seen"
+    for hints in ({}, {"condition": "bald"}):
+        answer = identify(**known, hints=hints)
+        assert answer.record_as.rank == "none"
+        assert answer.record_as.reason.startswith(nothing)
+    assert nothing not in identify(**known, tone=tone(120)).record_as.reason
+    assert nothing not in identify(**known, hints={"tail": "white"}).record_as.reason
+
+
 def test_the_size_is_given_with_its_interval(fauna: Fauna) -> None:
     low, high = (identify(fauna=fauna, tone=tone(hz), date=JULY).size for hz in (110, 190))
     assert high.itd_low_mm < high.itd_mm < high.itd_high_mm

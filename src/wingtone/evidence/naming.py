@@ -2,7 +2,8 @@
 
 Rules, in order (the trade's practice; thresholds ours):
 
-1. nothing, when something else than a bumblebee is likelier than not, or the best name is too unsure;
+1. nothing, when nothing was heard or seen of the insect itself, when something else than a bumblebee is
+   likelier than not, or when the best name is too unsure;
 2. sound, date and place alone never name a species: without anything seen, at most the genus;
 3. the species, when it holds `SURE` of the probability, not counting the castes in which an aggregate of
    the fauna says it cannot be told from the others;
@@ -41,6 +42,12 @@ LIKELY = 0.8
 """The same for an aggregate or a genus. Ours: a wider name claims less, so a wrong one does less harm."""
 
 
+NOTHING_KNOWN = (
+    "Nothing was heard or seen of the insect itself: the likeliest names are no more than what usually flies "
+    "then and there."
+)
+
+
 @dataclass(frozen=True, eq=False)
 class Naming:
     """The name to record, and the candidates the leading name stands for, shape (n,)."""
@@ -70,10 +77,13 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "")
     of_best = lineup.taxon_of == best
     bumblebee = float(probability[lineup.is_bumblebee].sum())
     seen = any(name != CONDITION for name, _ in case.hints)
+    heard = case.tone is not None or case.model is not None
 
     def naming(taxon: str, rank: Rank, reason: str, leading: NDArray[np.bool_] = of_best) -> Naming:
         return Naming(RecordAs(taxon, rank, reason), leading)
 
+    if not heard and not seen:
+        return naming("", "none", NOTHING_KNOWN)
     if bumblebee < 0.5:
         return naming("", "none", f"Probably not a bumblebee ({_percent(1.0 - bumblebee)}).")
     if seen and not doubt:
