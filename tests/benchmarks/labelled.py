@@ -27,6 +27,7 @@ import sys
 import zlib
 from collections import defaultdict
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -96,6 +97,39 @@ def read_labels(folder: Path) -> dict[str, list[Event]]:
                     ignored="ignore region" in row["notes"],
                 )
             )
+    return dict(out)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What a tone between two pitches is for a while: ``kind`` is one of the gate's kinds, or "unknown"."""
+
+    start_s: float
+    end_s: float
+    lowest_hz: float
+    highest_hz: float
+    kind: str
+
+    def holds(self, start_s: float, end_s: float, f0_hz: float) -> bool:
+        """Whether it speaks of a tone: at its pitch, and of more than 0.6 of its time."""
+        common_s = min(end_s, self.end_s) - max(start_s, self.start_s)
+        return self.lowest_hz <= f0_hz <= self.highest_hz and common_s > 0.6 * (end_s - start_s)
+
+
+@lru_cache(maxsize=1)
+def read_readings() -> dict[str, list[Reading]]:
+    """Our own readings by file, from ``readings.csv``; the first that holds counts.
+
+    ``labels.csv`` names what its makers were after. Between the events lie more flights, hums and motors. We
+    read them off spectrograms on which the tracker's line and the gate's opinion were drawn. They are only
+    taught: nothing is scored by them.
+    """
+    out: dict[str, list[Reading]] = defaultdict(list)
+    with Path(__file__).with_name("readings.csv").open(newline="", encoding="utf-8") as lines:
+        for row in csv.DictReader(lines):
+            start_s, end_s = float(row["start_s"]), float(row["end_s"])
+            lowest_hz, highest_hz = float(row["lowest_hz"]), float(row["highest_hz"])
+            out[row["file"]].append(Reading(start_s, end_s, lowest_hz, highest_hz, row["kind"]))
     return dict(out)
 
 

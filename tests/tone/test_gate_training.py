@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchmarks.labelled import Event
+from benchmarks import train_gate
+from benchmarks.labelled import Event, Reading, read_labels, read_readings, recordings_folder
 from benchmarks.train_gate import N_PASSES, NOT_A_PIECE, NOT_TOLD, Sound, passing_samples, real_samples
 from wingtone.tone import RATE_HZ
-from wingtone.tone.gate import load_gate
+from wingtone.tone.gate import KINDS, load_gate
 
 FLIGHT_HZ, BUZZ_HZ = 150.0, 260.0
 
@@ -59,6 +60,67 @@ def test_not_all_that_is_heard_during_sonication_is_taught_as_that(heard_hz: flo
     at_the_flower = np.abs(f0_hz / heard_hz - 1) < 0.02
     assert at_the_flower.any(), "the buzz was not tracked"
     assert set(sample.kind[at_the_flower].tolist()) == {kind}
+
+
+@pytest.mark.parametrize(("kind", "taught"), [*((name, i) for i, name in enumerate(KINDS)), ("unknown", -1)])
+def test_a_reading_goes_before_the_label(monkeypatch: pytest.MonkeyPatch, kind: str, taught: int) -> None:
+    reading = Reading(0.5, 2.5, 0.9 * FLIGHT_HZ, 1.1 * FLIGHT_HZ, kind)
+    monkeypatch.setattr(train_gate, "read_readings", lambda: {"made-up/one.flac": [reading]})
+    (sample, *_) = real_samples([sound()])
+    f0_hz = np.exp([row["ln_f0"] for row in sample.rows])
+    flying = np.abs(f0_hz / FLIGHT_HZ - 1) < 0.02
+    assert taught in sample.kind[flying], "nothing was taught as it was read"
+    assert set(sample.kind[flying].tolist()) <= {taught, 0}, (
+        "what lies outside of the reading keeps its label"
+    )
+    assert set(sample.kind[~flying].tolist()) <= {1, NOT_A_PIECE}, "another pitch is not what was read"
+
+
+@pytest.mark.parametrize(
+    ("start_s", "end_s", "f0_hz", "held"),
+    [
+        (2.0, 3.0, 120.0, True),
+        (2.5, 3.5, 120.0, False),  # half of it only
+        (2.3, 3.3, 120.0, True),
+        (2.0, 3.0, 131.0, False),
+        (2.0, 3.0, 109.0, False),
+        (4.0, 5.0, 120.0, False),
+    ],
+)
+def test_a_reading_speaks_of_its_time_and_pitch(
+    start_s: float, end_s: float, f0_hz: float, held: bool
+) -> None:
+    assert Reading(1.0, 3.0, 110.0, 130.0, "flight").holds(start_s, end_s, f0_hz) == held
+
+
+def test_every_reading_can_be_used() -> None:
+    """Flight is read where insects fly: at 80 to 320 Hz (the range the program looks for)."""
+    for file, readings in read_readings().items():
+        assert file.count("/") == 1
+        for one in readings:
+            assert 0 <= one.start_s < one.end_s
+            assert 0 < one.lowest_hz < one.highest_hz
+            assert one.kind in {*KINDS, "unknown"}
+            if one.kind == "flight":
+                assert one.lowest_hz >= 80
+                assert one.highest_hz <= 320
+
+
+def test_readings_are_of_labelled_recordings_and_leave_the_tones_read_by_hand() -> None:
+    folder = recordings_folder()
+    if folder is None:
+        pytest.skip(
+            "the labelled recordings are not here (WINGTONE_RECORDINGS): readings are not held against them"
+        )
+    labels = read_labels(folder)
+    for file, readings in read_readings().items():
+        assert file in labels
+        for event in labels[file]:
+            if event.f0_hz is None:
+                continue
+            for one in readings:
+                if one.holds(event.f0_start_s, event.f0_end_s, event.f0_hz):
+                    assert one.kind == "flight", f"{file} at {event.f0_start_s} s was read by hand as flight"
 
 
 def test_a_recording_without_a_known_tone_gives_no_pass() -> None:
