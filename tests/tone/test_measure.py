@@ -51,6 +51,16 @@ def test_other_sounds_give_no_flight(kind: str) -> None:
     assert not [b for b in result.bouts if b.kind == "flight"]
 
 
+@pytest.mark.parametrize("f0_hz", [100.0, 120.0, 150.0, 180.0])
+def test_a_dead_steady_tone_of_the_mains_is_flagged(f0_hz: float) -> None:
+    """Mains keep to 50 or 60 Hz: common knowledge. The labelled insects scatter by 1.2 % and more."""
+    time_s = np.arange(3 * RATE) / RATE
+    wander = 1 + 0.015 * np.sin(2 * np.pi * time_s)
+    for tone_hz, flagged in ((f0_hz, True), (f0_hz - 3.0, False), (f0_hz * wander, False)):
+        (bout,) = measure([harmonic_sound(tone_hz, duration_s=3.0)[None]], flight_threshold=0.0).bouts
+        assert ("hum" in bout.flags) == flagged
+
+
 def test_intervals_cover_the_truth() -> None:
     """Seeds other than those the shares in `bouts` were set on; binomial 99 % bound for 95 %."""
     inside = total = 0
