@@ -33,7 +33,15 @@ def ear_that_knows(monkeypatch: pytest.MonkeyPatch) -> None:
     ) -> ToneResult:
         assert sum(block.shape[1] for block in blocks) > rate_hz
         return tone_of(
-            *(bout(b.f0_hz, start_s=b.start_s, end_s=b.end_s, kind=b.kind) for b in next(clips).bouts)  # type: ignore[arg-type]
+            *(
+                bout(
+                    b.f0_hz,
+                    start_s=b.start_s,
+                    end_s=b.end_s,
+                    kind="flight" if b.kind == "flight" else "sonication",
+                )
+                for b in next(clips).bouts
+            )
         )
 
     monkeypatch.setattr(wingtone.tone, "measure", measure)

@@ -167,10 +167,15 @@ def test_an_error_nobody_foresaw_is_contained(
     cursed.write_bytes(hover_wav.read_bytes())
     healthy = clip.measure_recording
 
-    def measure(path: Path, **options: object) -> Measurement:
+    def measure(
+        path: Path,
+        *,
+        flight_threshold: float | None = None,
+        progress: Callable[[float], None] | None = None,
+    ) -> Measurement:
         if path.name == "cursed.wav":
             raise ZeroDivisionError("a fault of ours\nover two lines")
-        return healthy(path, **options)  # type: ignore[arg-type]
+        return healthy(path, flight_threshold=flight_threshold, progress=progress)
 
     monkeypatch.setattr(clip, "measure_recording", measure)
     result = runner.invoke(main, ["measure", str(cursed), str(hover_wav), "--format", "json"])

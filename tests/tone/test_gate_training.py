@@ -63,17 +63,20 @@ def test_not_all_that_is_heard_during_sonication_is_taught_as_that(heard_hz: flo
 
 
 @pytest.mark.parametrize(("kind", "taught"), [*((name, i) for i, name in enumerate(KINDS)), ("unknown", -1)])
-def test_a_reading_goes_before_the_label(monkeypatch: pytest.MonkeyPatch, kind: str, taught: int) -> None:
-    reading = Reading(0.5, 2.5, 0.9 * FLIGHT_HZ, 1.1 * FLIGHT_HZ, kind)
+@pytest.mark.parametrize(("start_s", "f0_hz", "label"), [(0.0, FLIGHT_HZ, 0), (3.0, BUZZ_HZ, 1)])
+def test_a_reading_goes_before_the_label(
+    monkeypatch: pytest.MonkeyPatch, start_s: float, f0_hz: float, label: int, kind: str, taught: int
+) -> None:
+    reading = Reading(start_s + 0.5, start_s + 2.5, 0.9 * f0_hz, 1.1 * f0_hz, kind)
     monkeypatch.setattr(train_gate, "read_readings", lambda: {"made-up/one.flac": [reading]})
     (sample, *_) = real_samples([sound()])
-    f0_hz = np.exp([row["ln_f0"] for row in sample.rows])
-    flying = np.abs(f0_hz / FLIGHT_HZ - 1) < 0.02
-    assert taught in sample.kind[flying], "nothing was taught as it was read"
-    assert set(sample.kind[flying].tolist()) <= {taught, 0}, (
+    heard_hz = np.exp([row["ln_f0"] for row in sample.rows])
+    read = np.abs(heard_hz / f0_hz - 1) < 0.02
+    assert taught in sample.kind[read], "nothing was taught as it was read"
+    assert set(sample.kind[read].tolist()) <= {taught, label}, (
         "what lies outside of the reading keeps its label"
     )
-    assert set(sample.kind[~flying].tolist()) <= {1, NOT_A_PIECE}, "another pitch is not what was read"
+    assert set(sample.kind[~read].tolist()) <= {1 - label, NOT_A_PIECE}, "another pitch is not what was read"
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ from benchmarks.labelled import read_labels, recordings_folder
 from tone.sounds import RATE, harmonic_sound
 from wingtone.audio import read
 from wingtone.tone import measure
-from wingtone.tone.hum import WINDOW, lasting, without_hum
+from wingtone.tone.hum import WINDOW, lasting, off_mains, without_hum
 from wingtone.tone.stretch import Stretch, measure_stretches
 
 if TYPE_CHECKING:
@@ -51,6 +51,15 @@ def power(samples: NDArray[np.float32]) -> float:
     """Mean square away from the ends, where only one window stands."""
     inner = samples[..., RATE:-RATE].astype(np.float64)
     return float(np.mean(inner**2))
+
+
+@pytest.mark.parametrize(
+    ("frequency_hz", "off"),
+    [(50.0, 0.0), (60.0, 0.0), (180.0, 0.0), (101.0, 0.01), (118.8, 0.01), (55.0, 5 / 60), (10.0, 0.8)],
+)
+def test_how_far_a_tone_is_off_the_mains(frequency_hz: float, off: float) -> None:
+    assert off_mains(frequency_hz) == pytest.approx(off)
+    assert off_mains([frequency_hz, 50.0]) == pytest.approx([off, 0.0])
 
 
 @settings(max_examples=15, deadline=None)

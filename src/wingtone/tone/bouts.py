@@ -8,7 +8,7 @@ import numpy as np
 
 from wingtone.tone.flyby import fit_pass
 from wingtone.tone.gate import SOURCES
-from wingtone.tone.hum import MAINS_HZ
+from wingtone.tone.hum import MAINS_SHARE, off_mains
 from wingtone.tone.pieces import CONTEXT_S
 from wingtone.tone.refine import WINDOW_S
 from wingtone.tone.results import Z_95, Bout, Kind
@@ -137,7 +137,7 @@ WIND_NEPERS = 5.0
 LOW_LEVEL_DB = -6.0
 STEADY_LN = 0.0015
 """Signal to noise below which a bout is flagged ``low level``; scatter of ln tone (0.15 %) below which
-one at a multiple of the mains' frequency, to within a hundredth of that, is flagged ``hum``. Ours."""
+one at a multiple of a mains frequency is flagged ``hum``. Ours."""
 
 
 def _flags(
@@ -153,9 +153,8 @@ def _flags(
     other = rows["salience_other"]
     if float(np.mean((other > 6.0) & (other > 0.7 * rows["salience"]))) > 0.5:
         flags.append("two tones")
-    multiple = np.median(f0_hz) / np.array(MAINS_HZ)
     steady = f0_hz.size > 10 and float(np.std(np.log(f0_hz))) < STEADY_LN
-    if steady and np.abs(multiple - np.round(multiple)).min() < 0.01:
+    if steady and off_mains(np.median(f0_hz)) < MAINS_SHARE:
         flags.append("hum")
     return flags
 

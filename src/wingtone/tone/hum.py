@@ -18,7 +18,7 @@ import numpy as np
 from wingtone.tone import spectrum
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
 WINDOW_S = 4
 WINDOW = WINDOW_S * spectrum.RATE_HZ
@@ -44,15 +44,18 @@ LEAST_WEIGHT = 0.1
 """At the very ends one window alone stands; where it lets less than this through, less is taken out."""
 
 
+def off_mains(frequency_hz: ArrayLike) -> NDArray[np.float64]:
+    """How far frequencies, any shape, lie off the nearest multiple of a mains frequency, as a share of it."""
+    hz = np.asarray(frequency_hz, np.float64)
+    multiples = [np.maximum(1, np.rint(hz / mains)) * mains for mains in MAINS_HZ]
+    off: NDArray[np.float64] = np.min([np.abs(hz - one) / one for one in multiples], axis=0)
+    return off
+
+
 @lru_cache(maxsize=1)
 def _mains_bins() -> NDArray[np.int64]:
     """Bins in which a multiple of the mains may lie, ascending."""
-    bins = np.arange(round(HIGHEST_HZ * WINDOW_S) + 1)
-    own = np.zeros(bins.size, bool)
-    for mains in MAINS_HZ:
-        multiple = np.maximum(1, np.rint(bins / WINDOW_S / mains)) * mains
-        own |= np.abs(bins / WINDOW_S - multiple) < MAINS_SHARE * multiple
-    return np.flatnonzero(own)
+    return np.flatnonzero(off_mains(np.arange(round(HIGHEST_HZ * WINDOW_S) + 1) / WINDOW_S) < MAINS_SHARE)
 
 
 def hum_lines(power: NDArray[np.float32]) -> NDArray[np.int64]:

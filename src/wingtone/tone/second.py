@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wingtone.tone import comb, spectrum, track
-from wingtone.tone.hum import MAINS_HZ
+from wingtone.tone.hum import off_mains
 from wingtone.tone.refine import REFINED, SMOOTH_FRAMES, refine_tracked
 from wingtone.tone.rows import N_TEETH, ROW, frame_rows
 
@@ -205,7 +205,6 @@ def is_own_tone(second: NDArray[np.void], first: NDArray[np.void]) -> bool:
 
 
 def _may_be_hum(line: NDArray[np.void]) -> bool:
-    f0_hz = float(np.exp(np.median(line["ln_f0"])))
-    off = min(abs(f0_hz / (mains * max(1, round(f0_hz / mains))) - 1) for mains in MAINS_HZ)
+    near = bool(off_mains(np.exp(np.median(line["ln_f0"]))) < MAINS_LN)
     clear = float(line["salience"].mean()) >= MAINS_SALIENCE
-    return off < MAINS_LN and not (clear and float(np.std(line["ln_f0"])) > MAINS_STEADY_LN)
+    return near and not (clear and float(np.std(line["ln_f0"])) > MAINS_STEADY_LN)
