@@ -13,6 +13,7 @@ from scipy.signal import firwin
 from tone.sounds import RATE, harmonic_sound
 from wingtone.simulate import make_scene
 from wingtone.tone import comb, listen, refine, rows, scout, spectrum, track
+from wingtone.tone.measure import piece_features
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -137,6 +138,28 @@ def test_the_best_other_tone_is_no_relative() -> None:
             )
         ]
         assert row["salience_other"] == pytest.approx(max(others))
+
+
+def test_an_engine_that_is_followed_at_its_third_line_has_lines_between() -> None:
+    """Lines every 45 Hz, each third one the strongest (three blows a turn); the other is a bee of 135 Hz."""
+    engine = [1.0 if line % 3 == 0 else 0.3 for line in range(1, 25)]
+    between = {}
+    for name, sound in (("engine", harmonic_sound(45.0, amplitudes=engine)), ("bee", harmonic_sound(135.0))):
+        pieces, described = piece_features([sound[None]])
+        assert [round(float(np.exp(piece.ln_f0))) for piece in pieces] == [135] * len(pieces)
+        assert pieces
+        between[name] = [row["thirds"] for row in described]
+    assert min(between["engine"]) > 1.0
+    assert max(between["bee"]) < 0.0
+
+
+def test_thirds_are_read_between_the_lowest_lines() -> None:
+    place = np.arange(spectrum.N_BINS, dtype=np.float32)[None, None]
+    path = np.array([150])
+    (row,) = rows.frame_rows(0 * place, place, np.zeros((1, comb.candidates_hz().size), np.float32), path)
+    spacing = np.exp(row["ln_f0"]) / spectrum.BIN_HZ
+    assert row["thirds"] == pytest.approx(spacing * np.array([1, 2, 4, 5, 7, 8]) / 3, rel=1e-4)
+    assert row["gaps"][:2] == pytest.approx(spacing * np.array([0.5, 1.5]), rel=1e-4)
 
 
 # --- the quick look -------------------------------------------------------------------------------------

@@ -181,6 +181,7 @@ def _own_features(piece: Piece) -> dict[str, float]:
     out["shape_slope"] = _slope(np.nan_to_num(mean_shape[:8], nan=-6.0).astype(np.float32))
     out["shape_movement"] = _mean(movement[:8])
     out["gap_depth"] = _mean(rows["gaps"][:, :8].ravel())
+    out["thirds"] = _mean(_means(rows["thirds"]))
     rise = _mean(level[: max(1, min(10, n // 3))]) - _mean(piece.before["level"][-15:-3])
     fall = _mean(level[-max(1, min(10, n // 3)) :]) - _mean(piece.after["level"][3:15])
     out["rise"], out["fall"] = rise, fall

@@ -22,6 +22,11 @@ SHOULDER = 40
 """0.4 s each side."""
 N_TEETH = comb.N_HARMONICS
 N_FLANKED = 4
+N_THIRDED = 3
+"""Below each of the lowest three lines, one and two thirds of the way from the line before, an engine that
+is followed at its third line has lines of its own, and an insect has none. Ours, as tried on six shufflings
+of the labelled recordings: without it an engine beside a bee that shook a flower was called flight in all of
+them, with it in none."""
 FLANK_HZ = 24.0
 """Beside each of the lowest lines, this far off, the level of its flanks is read: just outside the main
 lobe of the analysis window (16 Hz), and inside the gaps of the lowest comb (80 Hz). One insect is a narrow
@@ -40,13 +45,14 @@ ROW = np.dtype(
         ("level", np.float32),
         ("gap_level", np.float32),
         ("rumble", np.float32),
+        ("thirds", np.float32, (2 * N_THIRDED,)),
         ("teeth", np.float32, (N_TEETH,)),
         ("gaps", np.float32, (N_TEETH,)),
         ("tooth_level", np.float32, (N_TEETH,)),
         ("flank_level", np.float32, (N_FLANKED,)),
     ]
 )
-"""Levels in nepers of power; contrast (teeth, gaps) over the local floor; NaN beyond the band."""
+"""Levels in nepers of power; contrast (teeth, gaps, thirds) over the local floor; NaN beyond the band."""
 
 
 RELATIVES = (1.0, 2.0, 0.5, 1.5, 2 / 3, 3.0, 1 / 3)
@@ -152,6 +158,8 @@ def frame_rows(
     inside = tooth_bins * spectrum.BIN_HZ < min(band_hz, spectrum.RATE_HZ / 2) - 30.0
     tooth_level = np.where(inside, _at(log_spectrum, frame, tooth_bins), np.float32(np.nan))
     gap_level = np.where(inside, _at(log_spectrum, frame, gap_bins), np.float32(np.nan))
+    third_bins = f0_bins * (harmonic[:N_THIRDED, None] - np.array([2, 1]) / 3).ravel()
+    inside_thirds = np.repeat(inside[:, :N_THIRDED], 2, axis=1)
     near_bins = tooth_bins[:, :N_FLANKED]
     flanks = [_at(log_spectrum, frame, near_bins + side * FLANK_HZ / spectrum.BIN_HZ) for side in (-1, 1)]
     other = (here + _unrelated()[candidate]).max(axis=1)
@@ -170,6 +178,7 @@ def frame_rows(
     rows["rumble"] = log_spectrum[:, :, low:high].mean(axis=(0, 2))[frame]
     rows["teeth"] = np.where(inside, _at(contrast, frame, tooth_bins), np.float32(np.nan))
     rows["gaps"] = np.where(inside, _at(contrast, frame, gap_bins), np.float32(np.nan))
+    rows["thirds"] = np.where(inside_thirds, _at(contrast, frame, third_bins), np.float32(np.nan))
     rows["tooth_level"] = tooth_level
     rows["flank_level"] = np.where(inside[:, :N_FLANKED], (flanks[0] + flanks[1]) / 2, np.float32(np.nan))
     return rows
