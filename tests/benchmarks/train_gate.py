@@ -42,6 +42,7 @@ from benchmarks.labelled import (
     source_of,
 )
 from benchmarks.trade_off import draw
+from wingtone.files import replacing
 from wingtone.tone import gate as gate_module
 from wingtone.tone import spectrum
 from wingtone.tone.decision import LOWEST_SONICATION_HZ
@@ -718,7 +719,10 @@ def main() -> int:
     rest = [*negative_samples(found), *simulated_samples(), *game_samples(options.negatives)]
     if options.write:
         out = Path(gate_module.__file__).with_name("flight_gate.json")
-        out.write_text(json.dumps(fit([*real, *rest], CARD), separators=(",", ":")) + "\n", encoding="utf-8")
+        text = json.dumps(fit([*real, *rest], CARD), separators=(",", ":")) + "\n"
+        # Other benchmarks may load the gate meanwhile.
+        with replacing(out) as new:
+            new.write_text(text, encoding="utf-8")
         print(f"wrote {out.name}, {out.stat().st_size} bytes")
     if options.cross_validate:
         held = Held(
