@@ -279,7 +279,8 @@ def test_a_file_that_found_nobody_is_tried_again(empty_page: LivePage, visit: Vi
     expect(opened.get_by_text("Bring the sound")).to_be_visible()
     opened.context.set_offline(True)
     drop_files(opened, [("bee.wav", wav_bytes(flight(2.0)))])
-    expect(opened.get_by_text("wingtone does not answer")).to_be_visible()
+    # In the page's main part: the live region says the same to who listens, a moment later.
+    expect(opened.get_by_role("main").get_by_text("wingtone does not answer")).to_be_visible()
     opened.context.set_offline(False)
     opened.get_by_role("button", name="Try again: bee.wav").click()
     answered(opened, "bee.wav")
