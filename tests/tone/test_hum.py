@@ -17,7 +17,19 @@ from benchmarks.labelled import read_labels, recordings_folder
 from tone.sounds import RATE, harmonic_sound
 from wingtone.audio import read
 from wingtone.tone import measure
-from wingtone.tone.hum import WINDOW, lasting, off_mains, without_hum
+from wingtone.tone.hum import (
+    HIGHEST_HZ,
+    LOBE,
+    MAINS_SHARE,
+    RATIO,
+    SKIRT,
+    WINDOW,
+    WINDOW_S,
+    hum_lines,
+    lasting,
+    off_mains,
+    without_hum,
+)
 from wingtone.tone.stretch import Stretch, measure_stretches
 
 if TYPE_CHECKING:
@@ -100,6 +112,26 @@ def test_channels_are_cleaned_each_by_itself() -> None:
     left = without_hum(both)
     np.testing.assert_array_equal(left[0], both[0])
     assert power(left[1]) < 1.05 * power(noise(2))
+
+
+def test_lines_of_many_windows_are_those_of_the_definition() -> None:
+    """Bin by bin: near the mains, highest of five, and so much over the median of its skirts."""
+    rng = np.random.default_rng(9)
+    spectra = rng.standard_normal((3, WINDOW // 2 + 1)) + 1j * rng.standard_normal((3, WINDOW // 2 + 1))
+    for row, line_hz in ((0, 50.0), (0, 299.75), (1, 1200.25), (1, HIGHEST_HZ), (2, 82.5), (2, 1560.0)):
+        spectra[row, round(line_hz * WINDOW_S)] *= 12.0
+    spectra = spectra.astype(np.complex64)
+    plain = []
+    for power in np.abs(spectra) ** 2:
+        lines = []
+        for at in range(SKIRT, round(HIGHEST_HZ * WINDOW_S) + 1):
+            skirts = [power[at + side * step] for side in (-1, 1) for step in range(LOBE, SKIRT + 1)]
+            highest = power[at] >= power[at - 2 : at + 3].max()
+            if off_mains(at / WINDOW_S) < MAINS_SHARE and highest and power[at] > RATIO * np.median(skirts):
+                lines.append(at)
+        plain.append(lines)
+    assert [found.tolist() for found in hum_lines(spectra)] == plain
+    assert sum(map(len, plain)) >= 4
 
 
 def test_a_line_has_to_last() -> None:

@@ -16,7 +16,7 @@ from wingtone.tone import comb, listen, refine, rows, scout, spectrum, track
 from wingtone.tone.measure import piece_features
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -86,7 +86,7 @@ def test_salience_block_by_block_is_that_of_the_whole() -> None:
     assert listen.salience_of(sound, band_hz=BAND_HZ) == pytest.approx(whole, abs=1e-4)
 
 
-def test_looks_are_the_salience_of_every_fourth_frame_read_more_roughly() -> None:
+def test_looks_are_the_salience_of_every_fifth_frame_read_more_roughly() -> None:
     sound = scene("gusts", 3, 5.0)
     fine = listen.salience_of(sound, band_hz=BAND_HZ)[:: scout.STEP_FRAMES]
     looks = listen.looks_at(sound, band_hz=BAND_HZ)
@@ -240,7 +240,7 @@ def test_a_tone_that_never_stops_is_handed_on_in_parts(monkeypatch: pytest.Monke
 def test_work_grows_in_step_with_the_recording(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Counted, not timed: frames transformed and frames tracked, per second of sound."""
     done = {"transformed": 0, "tracked": 0}
-    log_power, best_path = spectrum.log_power, track.best_path
+    log_power, best_paths = spectrum.log_power, track.best_paths
 
     def counted_power(
         samples: NDArray[np.float32], *, step: int = 1, size: int = spectrum.FFT_SIZE
@@ -249,12 +249,12 @@ def test_work_grows_in_step_with_the_recording(name: str, monkeypatch: pytest.Mo
         done["transformed"] += out.shape[0]
         return out
 
-    def counted_path(salience: NDArray[np.float32]) -> NDArray[np.int64]:
-        done["tracked"] += salience.shape[0]
-        return best_path(salience)
+    def counted_paths(saliences: Sequence[NDArray[np.float32]]) -> list[NDArray[np.int64]]:
+        done["tracked"] += sum(salience.shape[0] for salience in saliences)
+        return best_paths(saliences)
 
     monkeypatch.setattr(spectrum, "log_power", counted_power)
-    monkeypatch.setattr(track, "best_path", counted_path)
+    monkeypatch.setattr(track, "best_paths", counted_paths)
     sound = noise(60) if name == "noise" else harmonic_sound(150.0, duration_s=60.0, snr_db=10)
     per_second = []
     for times in (1, 2, 4):

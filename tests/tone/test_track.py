@@ -53,3 +53,23 @@ def test_a_long_path_stays_exact() -> None:
     assert (path[1000:19_000] == 7).all()
     assert (path[:1000] == track.NO_BEE).all()
     assert (path[19_000:] == track.NO_BEE).all()
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.integers(0, 60), max_size=8), st.integers(0, 2**31))
+def test_paths_side_by_side_are_those_one_by_one(lengths: list[int], seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    saliences = [rng.uniform(-5, 8, (n, 30)).astype(np.float32) for n in lengths]
+    together = track.best_paths(saliences)
+    assert len(together) == len(saliences)
+    for salience, path in zip(saliences, together, strict=True):
+        assert path.tolist() == track.best_path(salience).tolist()
+
+
+def test_a_long_stretch_does_not_make_many_short_ones_long() -> None:
+    """Counted: frames computed side by side, beside those there are."""
+    lengths = [4000, *[40] * 100, 30, 0]
+    together = list(track._alike(lengths))
+    assert sorted(i for batch in together for i in batch) == list(range(102))
+    assert all(lengths[i] >= lengths[batch[0]] / 2 for batch in together for i in batch)
+    assert sum(lengths[batch[0]] * len(batch) for batch in together) < 2 * sum(lengths)

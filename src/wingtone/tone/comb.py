@@ -8,7 +8,8 @@ frequency axis every harmonic is a shift, so the whole sum is one thin matrix, m
 Conventions
 -----------
 Salience has unit variance for noise of unit variance in each bin, whatever the candidate, so one
-threshold serves all. Arrays are float32 of shape ``(n_frames, n_candidates)``.
+threshold serves all. Arrays are float32 of shape ``(n_frames, n_candidates)``, and lie candidate by candidate
+in memory, as the spectra lie bin by bin.
 """
 
 from __future__ import annotations
@@ -115,7 +116,7 @@ def salience(contrast: NDArray[np.float32], *, band_hz: float = _TOP_HZ) -> NDAr
     few, total = few_teeth @ by_bin, more_teeth @ by_bin
     total += few * share
     np.maximum(total, few, out=total)
-    return np.ascontiguousarray(total.T)
+    return total.T
 
 
 def combine_channels(per_channel: Sequence[NDArray[np.float32]]) -> NDArray[np.float32]:

@@ -53,32 +53,39 @@ def off_mains(frequency_hz: ArrayLike) -> NDArray[np.float64]:
 
 
 @lru_cache(maxsize=1)
-def _mains_bins() -> NDArray[np.int64]:
-    """Bins in which a multiple of the mains may lie, ascending."""
-    return np.flatnonzero(off_mains(np.arange(round(HIGHEST_HZ * WINDOW_S) + 1) / WINDOW_S) < MAINS_SHARE)
+def _may_be_mains() -> NDArray[np.bool_]:
+    """Whether a multiple of the mains may lie in a bin, shape (n,), up to the last in which one may."""
+    near = off_mains(np.arange(round(HIGHEST_HZ * WINDOW_S) + 1) / WINDOW_S) < MAINS_SHARE
+    return near[: np.flatnonzero(near)[-1] + 1]
 
 
-def hum_lines(power: NDArray[np.float32]) -> NDArray[np.int64]:
+def hum_lines(spectra: NDArray[np.complex64]) -> list[NDArray[np.int64]]:
     """Find lines at multiples of the mains that are as narrow as the window allows.
 
     Parameters
     ----------
-    power : shape (WINDOW // 2 + 1,)
-        Of one window's Fourier transform.
+    spectra : shape (n_windows, WINDOW // 2 + 1)
+        Fourier transforms of windows. All are searched at once, which takes a third of one by one.
 
     Returns
     -------
-    shape (n,)
+    one array of shape (n,) for each window
         Bins (``1 / WINDOW_S`` Hz each) of their middles, ascending.
     """
-    at = _mains_bins()
-    top = power[at]
-    highest = np.maximum.reduce([power[at + step] for step in (-2, -1, 1, 2)])
-    peak = at[top >= highest]
+    mains = _may_be_mains()
+    low = spectra[:, : mains.size + SKIRT]
+    power = low.real**2 + low.imag**2
+    middle = slice(SKIRT, mains.size)
+    highest = mains[middle] & np.logical_and.reduce(
+        [power[:, middle] >= power[:, SKIRT + step : mains.size + step] for step in (-2, -1, 1, 2)]
+    )
+    window, peak = np.nonzero(highest)
+    peak += SKIRT
     side = np.arange(LOBE, SKIRT + 1)
-    skirts = np.median(power[peak[:, None] + np.concatenate([-side, side])], axis=1)
-    sharp: NDArray[np.int64] = peak[power[peak] > RATIO * skirts]
-    return sharp
+    skirts = np.sort(power[window[:, None], peak[:, None] + np.concatenate([-side, side])], axis=1)
+    median = (skirts[:, side.size - 1] + skirts[:, side.size]) / 2
+    sharp = power[window, peak] > RATIO * median
+    return [peak[sharp & (window == one)] for one in range(len(spectra))]
 
 
 def without_hum(samples: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -115,7 +122,7 @@ def _hum_of(samples: NDArray[np.float32], starts: list[int]) -> NDArray[np.float
     # Several windows at a time take a third of what one takes.
     cut = np.lib.stride_tricks.sliding_window_view(samples, WINDOW)[starts]
     spectra = rfft(cut * spectrum.hann(WINDOW), axis=1, workers=1)
-    chosen = lasting([hum_lines(one.real**2 + one.imag**2) for one in spectra])
+    chosen = lasting(hum_lines(spectra))
     if not any(one.size for one in chosen):
         return None
     out = np.zeros_like(samples)

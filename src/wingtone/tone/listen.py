@@ -159,8 +159,10 @@ def _chunk_rows(
         for span in scout.spans(looks, n_frames=n_frames)
         if first + span[1] + SHOULDER > core[0] and first + span[0] - SHOULDER < core[1]
     ]
-    tracked = [_group_rows(chunk, first, group, band_hz) for group in _groups(spans)]
-    rows = np.concatenate([np.zeros(0, ROW), *tracked])
+    groups = [_Group(chunk, group, band_hz) for group in _groups(spans)]
+    # All spans are traced at once: that is what best_paths is quick at.
+    paths = iter(track.best_paths([salience for group in groups for salience in group.hear_spans()]))
+    rows = np.concatenate([np.zeros(0, ROW), *(group.rows(paths, first_frame=first) for group in groups)])
     second, second_refined = second_line(chunk, rows, first_frame=first, band_hz=band_hz)
     rows = _inside(rows, core)
     refined = refine_tracked(chunk, rows[rows["tracked"]], first_frame=first, band_hz=band_hz)
@@ -182,44 +184,60 @@ def _groups(spans: list[tuple[int, int]]) -> list[list[tuple[int, int]]]:
     return groups
 
 
-def _group_rows(
-    chunk: NDArray[np.float32], first: int, spans: list[tuple[int, int]], band_hz: float
-) -> NDArray[np.void]:
-    """Track the frames of neighbouring spans of a chunk.
+class _Group:
+    """What is heard of neighbouring spans of a chunk: levels, contrast and salience, frame by frame.
 
-    The shoulders are only looked at when a tone is found: most spans hold none.
+    The shoulders are only listened to when a tone is found: most spans hold none.
     """
-    n_frames = (chunk.shape[1] - spectrum.WINDOW) // spectrum.HOP + 1
-    start, end = max(0, spans[0][0] - SHOULDER), min(n_frames, spans[-1][1] + SHOULDER)
-    path = np.full(end - start, track.NO_BEE, np.int64)
-    shape = (chunk.shape[0], spectrum.N_BINS, path.size)
-    levels, marks = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-    salience = np.full((path.size, comb.candidates_hz().size), UNHEARD, np.float32)
 
-    def hear(a: int, b: int) -> None:
-        part = chunk[:, (start + a) * spectrum.HOP : (start + b - 1) * spectrum.HOP + spectrum.WINDOW]
-        salience[a:b] = salience_of(part, band_hz=band_hz, keep=(levels[:, :, a:b], marks[:, :, a:b]))
+    def __init__(self, chunk: NDArray[np.float32], spans: list[tuple[int, int]], band_hz: float) -> None:
+        self._chunk = chunk
+        self._band_hz = band_hz
+        n_frames = (chunk.shape[1] - spectrum.WINDOW) // spectrum.HOP + 1
+        self._start = max(0, spans[0][0] - SHOULDER)
+        n = min(n_frames, spans[-1][1] + SHOULDER) - self._start
+        self._spans = [slice(a - self._start, b - self._start) for a, b in spans]
+        shape = (chunk.shape[0], spectrum.N_BINS, n)
+        self._levels, self._marks = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+        self._salience = np.full((n, comb.candidates_hz().size), UNHEARD, np.float32)
 
-    heard = np.zeros(path.size, bool)
-    for a, b in spans:
-        part = slice(a - start, b - start)
-        hear(part.start, part.stop)
-        # A frame that was not heard comes after the span's last: what is tracked has to pay for its end.
-        path[part] = track.best_path(salience[part.start : part.stop + 1])[: b - a]
-        heard[part] = True
-    near = spectrum.running_mean((path != track.NO_BEE).astype(np.float32), SHOULDER) > 0
-    wanted = np.flatnonzero(near & ~heard)
-    for run in np.split(wanted, np.flatnonzero(np.diff(wanted) > 1) + 1):
-        if run.size:
-            hear(int(run[0]), int(run[-1]) + 1)
-    return frame_rows(
-        levels.transpose(0, 2, 1),
-        marks.transpose(0, 2, 1),
-        salience,
-        path,
-        first_frame=first + start,
-        band_hz=band_hz,
-    )
+    def _hear(self, start: int, stop: int) -> None:
+        first, last = self._start + start, self._start + stop - 1
+        part = self._chunk[:, first * spectrum.HOP : last * spectrum.HOP + spectrum.WINDOW]
+        keep = self._levels[:, :, start:stop], self._marks[:, :, start:stop]
+        self._salience[start:stop] = salience_of(part, band_hz=self._band_hz, keep=keep)
+
+    def hear_spans(self) -> Iterator[NDArray[np.float32]]:
+        """Listen to the spans; yields the salience to be traced for each."""
+        for span in self._spans:
+            self._hear(span.start, span.stop)
+        for span in self._spans:
+            # A frame that was not heard comes after the span's last: what is tracked has to pay for its end.
+            yield self._salience[span.start : span.stop + 1]
+
+    def rows(self, paths: Iterator[NDArray[np.int64]], *, first_frame: int) -> NDArray[np.void]:
+        """Rows of what was traced, and of its shoulders.
+
+        Takes its spans' paths off ``paths``; ``first_frame`` is the chunk's.
+        """
+        path = np.full(self._salience.shape[0], track.NO_BEE, np.int64)
+        heard = np.zeros(path.size, bool)
+        for span, found in zip(self._spans, paths, strict=False):
+            path[span] = found[: span.stop - span.start]
+            heard[span] = True
+        near = spectrum.running_mean((path != track.NO_BEE).astype(np.float32), SHOULDER) > 0
+        wanted = np.flatnonzero(near & ~heard)
+        for run in np.split(wanted, np.flatnonzero(np.diff(wanted) > 1) + 1):
+            if run.size:
+                self._hear(int(run[0]), int(run[-1]) + 1)
+        return frame_rows(
+            self._levels.transpose(0, 2, 1),
+            self._marks.transpose(0, 2, 1),
+            self._salience,
+            path,
+            first_frame=first_frame + self._start,
+            band_hz=self._band_hz,
+        )
 
 
 def looks_at(samples: NDArray[np.float32], *, band_hz: float) -> NDArray[np.float32]:

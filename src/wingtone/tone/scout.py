@@ -1,6 +1,6 @@
 """A quick first look: which stretches of a sound could hold a tone at all.
 
-Most of a garden recording holds none. Every fourth frame is enough to know: the tracker's own search is
+Most of a garden recording holds none. Every fifth frame is enough to know: the tracker's own search is
 made on these frames with everything easier than it really is, and where even that earns too little,
 the tracker need not look.
 
@@ -24,21 +24,23 @@ from wingtone.tone import track
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-STEP_FRAMES = 4
-"""40 ms: less than a third of a window, so no sound falls between. Ours."""
+STEP_FRAMES = 5
+"""50 ms: less than half a window, so no sound falls between. Ours; with 6, one of the 1593 tones below fell
+through."""
 FFT_SIZE = 1024
 """A look reads the spectrum half as finely: nearly half the work. Ours."""
 BAND = 6
 """Candidates (3 %) from the start of one band to the next; each is two of these wide. Ours."""
-LEAST = 12.5
-WIDEN_FRAMES = 16
+LEAST = 14.0
+WIDEN_FRAMES = 20
 """What the easier search must earn; entering and leaving alone cost the true path 20. And how many frames
-around each such look are tracked. Ours: in 1349 tracked tones (250 of the labelled recordings, 1099 made up,
-20 conditions at 10, 5, 0, -3 and -6 dB), with the looks at each of their four phases, no tracked frame lay
-further than 7 from a look that earned 16; of the wind, hiss and birds of ``tests/benchmarks/speed.py`` one
-frame in twenty-five passes. To be measured again when `wingtone.tone.comb` or the tracker's costs change."""
-PART_LOOKS = 100
-OVERLAP_LOOKS = 25
+around each such look are tracked. Ours: in 1593 tracked tones (243 of the labelled recordings, 1350 made up,
+in all conditions at 10, 5, 0, -3 and -6 dB), with the looks at each of their five phases, no tracked frame
+lay further than 14 from a look that earned 16; of the wind, hiss and birds of ``tests/benchmarks/speed.py``
+one frame in thirty-three passes. To be measured again when `wingtone.tone.comb` or the tracker's costs
+change."""
+PART_LOOKS = 50
+OVERLAP_LOOKS = 20
 """The search runs over so many looks at a time, side by side with its other parts. A part begins this much
 earlier (1 s) as if the best had gone before in every band, which noise has forgotten by then. Ours; it costs
 a few looks too many and loses none."""
@@ -74,11 +76,12 @@ def spans(salience: NDArray[np.float32], *, n_frames: int) -> list[tuple[int, in
 def _earned(salience: NDArray[np.float32]) -> NDArray[np.float32]:
     """What the best easy path through each look earns, in full frames; shape (n_looks,)."""
     # A path may end anywhere, so bands at the top that lack a few candidates are filled from below.
-    starts = np.minimum(np.arange(0, salience.shape[1], BAND), salience.shape[1] - BAND)
-    cell = salience[:, starts]
+    by_candidate = salience.T
+    starts = np.minimum(np.arange(0, by_candidate.shape[0], BAND), by_candidate.shape[0] - BAND)
+    cell = by_candidate[starts]
     for more in range(1, BAND):
-        np.maximum(cell, salience[:, starts + more], out=cell)
-    gain = np.maximum(cell[:, :-1], cell[:, 1:]) - np.float32(track.THRESHOLD)
+        np.maximum(cell, by_candidate[starts + more], out=cell)
+    gain = np.maximum(cell[:-1], cell[1:]).T - np.float32(track.THRESHOLD)
     both = np.stack([gain, gain[::-1]])
     both[1, 0] += np.float32(track.SWITCH_COST / 2 / STEP_FRAMES)  # at the end of the sound leaving is free
     ahead, back = _running(both)

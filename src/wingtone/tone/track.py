@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
     from numpy.typing import NDArray
 
 NO_BEE = -1
@@ -45,73 +47,110 @@ def best_path(salience: NDArray[np.float32]) -> NDArray[np.int64]:
     shape (n_frames,), int
         Index of the candidate in each frame, or `NO_BEE`. Empty for no frames.
     """
-    n_frames, n = salience.shape
-    path = np.full(n_frames, NO_BEE, np.int64)
-    if n_frames == 0:
-        return path
-    # Side 0 goes from the start to the middle, side 1 from the end to the middle; an odd frame is side 1's.
-    middle = n_frames // 2
-    gain = np.zeros((n_frames - middle, 2, n), np.float32)
-    np.subtract(salience[:middle], np.float32(THRESHOLD), out=gain[:middle, 0])
-    np.subtract(salience[: middle - 1 if middle else None : -1], np.float32(THRESHOLD), out=gain[:, 1])
-    padded, silence_rises = _earned(gain)
-    # Before the start there was silence; past the end whatever there is at the end.
-    ahead, back = padded[middle, 0], padded[n_frames - middle, 1]
-    arriving = np.lib.stride_tricks.sliding_window_view(ahead, n) - _COST[:, None]
-    through = np.maximum(arriving.max(axis=0), -_HALF) + back[REACH : REACH + n]
-    silence_rises[middle, 0] = max(0.0, ahead.max() - _HALF)
-    state = int(through.argmax())
-    if through[state] <= silence_rises[middle, 0]:
-        state = NO_BEE
-    path[middle] = state
-    _walk(padded[: middle + 1, 0], silence_rises[: middle + 1, 0], state, path[:middle])
-    _walk(padded[: n_frames - middle, 1], silence_rises[:, 1], state, path[:middle:-1])
+    (path,) = best_paths([salience])
     return path
 
 
+def best_paths(saliences: Sequence[NDArray[np.float32]]) -> list[NDArray[np.int64]]:
+    """Trace the best path through each of several stretches, each by itself: `best_path` of them all.
+
+    Those of like length go side by side, for it is the number of steps that takes the time.
+    """
+    paths = [np.full(salience.shape[0], NO_BEE, np.int64) for salience in saliences]
+    for together in _alike([path.size for path in paths]):
+        middles = [paths[i].size // 2 for i in together]
+        steps, n = paths[together[0]].size - middles[0], saliences[together[0]].shape[1]
+        # Side 0 goes from the start to the middle, side 1 from the end; an odd frame is side 1's.
+        gain = np.zeros((steps, len(together), 2, n), np.float32)
+        for k, (i, middle) in enumerate(zip(together, middles, strict=True)):
+            salience, back = saliences[i], saliences[i][: middle - 1 if middle else None : -1]
+            np.subtract(salience[:middle], np.float32(THRESHOLD), out=gain[:middle, k, 0])
+            np.subtract(back, np.float32(THRESHOLD), out=gain[: back.shape[0], k, 1])
+        padded, silence_rises = _earned(gain.reshape(steps, -1, n))
+        for k, i in enumerate(together):
+            sides = slice(2 * k, 2 * k + 2)
+            _trace(padded[:, sides], silence_rises[:, sides], paths[i])
+    return paths
+
+
+def _alike(lengths: list[int]) -> Iterator[list[int]]:
+    """Numbers of the stretches that go together, the longest first; none is under half as long as that.
+
+    So what is computed past the end of the shorter ones is never more than the rest. Empty ones are left out.
+    """
+    together: list[int] = []
+    for i in sorted(range(len(lengths)), key=lengths.__getitem__, reverse=True):
+        if together and 2 * lengths[i] < lengths[together[0]]:
+            yield together
+            together = []
+        if lengths[i]:
+            together.append(i)
+    if together:
+        yield together
+
+
+def _trace(padded: NDArray[np.float32], silence_rises: NDArray[np.float32], path: NDArray[np.int64]) -> None:
+    """Fill in the path of one stretch from what both its sides have earned, as `_earned` gives it."""
+    n = padded.shape[2] - 2 * REACH
+    middle = path.size // 2
+    # Before the start there was silence; past the end whatever there is at the end.
+    ahead, back = padded[middle, 0], padded[path.size - middle, 1]
+    arriving = np.lib.stride_tricks.sliding_window_view(ahead, n) - _COST[:, None]
+    through = np.maximum(arriving.max(axis=0), -_HALF) + back[REACH : REACH + n]
+    leaving = max(0.0, ahead.max() - _HALF)
+    state = int(through.argmax())
+    if through[state] <= leaving:
+        state = NO_BEE
+    path[middle] = state
+    rises = [*silence_rises[:middle, 0].tolist(), leaving]
+    _walk(padded[: middle + 1, 0], rises, state, path[:middle])
+    _walk(padded[: path.size - middle, 1], silence_rises[:, 1].tolist(), state, path[:middle:-1])
+
+
 def _earned(gain: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """What each state has earned over what silence has earned, from both sides.
+    """What each state has earned over what silence has earned, from both sides of every stretch.
 
     Only differences matter, and they stay small, so float32 is exact over hours.
 
     Parameters
     ----------
-    gain : shape (n_steps, 2, n_candidates)
+    gain : shape (n_steps, n_sides, n_candidates)
+        Sides 0, 2, 4, ... begin in silence, the others in whatever is best.
 
     Returns
     -------
-    padded : shape (n_steps + 1, 2, n_candidates + 2 * REACH)
+    padded : shape (n_steps + 1, n_sides, n_candidates + 2 * REACH)
         After so many steps, with room at either end for moves that lead nowhere.
-    silence_rises : shape (n_steps + 1, 2)
+    silence_rises : shape (n_steps, n_sides)
         By how much leaving the best tone after so many steps is better than having been silent.
     """
-    n_steps, _, n = gain.shape
+    n_steps, n_sides, n = gain.shape
     width = n + 2 * REACH
-    padded = np.full((n_steps + 1, 2 * width), -1e9, np.float32)
-    earned = padded.reshape(n_steps + 1, 2, width)[:, :, REACH : REACH + n]
-    earned[0, 1] = 0.0
-    silence_rises = np.zeros((n_steps + 1, 2), np.float32)
-    # Both sides lie in one row, the room between them keeps them apart. Ways to arrive: by each move, and
+    padded = np.full((n_steps + 1, n_sides * width), -1e9, np.float32)
+    earned = padded.reshape(n_steps + 1, n_sides, width)[:, :, REACH : REACH + n]
+    earned[0, 1::2] = 0.0
+    silence_rises = np.zeros((n_steps, n_sides), np.float32)
+    # All sides lie in one row, the room between them keeps them apart. Ways to arrive: by each move, and
     # (the last) from silence.
-    long = 2 * width - 2 * REACH
+    long = n_sides * width - 2 * REACH
     reachable = np.lib.stride_tricks.sliding_window_view(padded, long, axis=1)
     ways = np.full((_COST.size + 1, long), -_HALF, np.float32)
     moved, by_step = ways[:-1], _COST[:, None]
-    row = np.empty(2 * width, np.float32)
-    best, sides = row[:long], row.reshape(2, width)[:, :n]
+    row = np.empty(n_sides * width, np.float32)
+    best, sides = row[:long], row.reshape(n_sides, width)[:, :n]
     for t in range(n_steps):
         np.subtract(reachable[t], by_step, out=moved)
         np.maximum.reduce(ways, axis=0, out=best)
         top = np.maximum.reduce(earned[t], axis=1)
-        if top[0] > _HALF or top[1] > _HALF:
+        if np.maximum.reduce(top) > _HALF:
             rise = np.maximum(top - _HALF, 0.0, out=silence_rises[t])
             sides -= rise[:, None]
         np.add(sides, gain[t], out=earned[t + 1])
-    return padded.reshape(n_steps + 1, 2, width), silence_rises
+    return padded.reshape(n_steps + 1, n_sides, width), silence_rises
 
 
 def _walk(
-    padded: NDArray[np.float32], silence_rises: NDArray[np.float32], state: int, path: NDArray[np.int64]
+    padded: NDArray[np.float32], silence_rises: list[float], state: int, path: NDArray[np.int64]
 ) -> None:
     """Fill in one side's path from the middle outwards; where a state came from is asked only along the way.
 
@@ -124,7 +163,13 @@ def _walk(
                 state = int(padded[t, REACH : REACH + n].argmax())
         else:
             earned = padded[t, state : state + 2 * REACH + 1].tolist()
-            came = [earned[REACH + move] - SLEW_COST * abs(move) for move in _SHORTEST_FIRST]
-            best = max(came)
-            state = NO_BEE if best < -SWITCH_COST / 2 else state + _SHORTEST_FIRST[came.index(best)]
+            best = max(earned)
+            if earned[REACH] >= best - SLEW_COST:  # no move is worth its cost
+                best = earned[REACH]
+            else:
+                came = [earned[REACH + move] - SLEW_COST * abs(move) for move in _SHORTEST_FIRST]
+                best = max(came)
+                state += _SHORTEST_FIRST[came.index(best)]
+            if best < -SWITCH_COST / 2:
+                state = NO_BEE
         path[t - 1] = state
