@@ -328,13 +328,13 @@ def _levelled(samples: NDArray[np.float32], seed: int) -> NDArray[np.float32]:
 
 def negatives(folder: Path, *, rate_hz: int) -> Iterator[Negative]:
     """All further negatives found below a folder of unpacked packages, in a fixed order."""
-    for package in sorted(folder.glob("*asterisk-core-sounds-*")):
+    for package in sorted(folder.glob("*asterisk-core-sounds-*/")):
         language = package.name.split("sounds-")[1].split("-")[0]
         files = [p for p in package.rglob("*.wav") if "silence" not in str(p) and "monkeys" not in p.name]
         train = language in VOICE_PACKAGES_TRAIN
         sound = _strung(files, 420 if train else 1200, rate_hz)
         yield Negative(f"telephone prompts, {language}", "voices", train, _levelled(sound, 1))
-    for package in sorted(folder.glob("*asterisk-prompt-*")):
+    for package in sorted(folder.glob("*asterisk-prompt-*/")):
         sound = _strung([*package.rglob("*.wav")], 900, rate_hz)
         yield Negative(f"other {package.name[2:]}", "voices", False, _levelled(sound, 1))
     by_folder: Mapping[Path, list[Path]] = defaultdict(list)
