@@ -16,7 +16,7 @@ Conventions
 median of the tone line there lies within the row's tolerance. *Wrong*: covered, but outside; *octave*
 when it is near twice or half. *Sonication called flight*: flight bouts cover more than 0.2 s or 40 % of
 the event, whichever is less; *recognised* likewise, and more of it than flight. *False bout*: any flight
-bout in a recording that holds no bee.
+bout in a recording that holds no bee; *false buzz*: any bout of sonication in one.
 """
 
 from __future__ import annotations
@@ -155,12 +155,12 @@ class Score:
     sonication_as_flight: int = 0
     sonication_found: int = 0
     false_bouts: dict[str, int] = field(default_factory=lambda: defaultdict(int))
+    false_buzzes: dict[str, int] = field(default_factory=lambda: defaultdict(int))
     minutes: dict[str, float] = field(default_factory=lambda: defaultdict(float))
     remarks: list[str] = field(default_factory=list)
 
     def add(self, file: str, events: list[Event], result: ToneResult, duration_s: float) -> None:
         """Score one labelled recording."""
-        flight = [b for b in result.bouts if b.kind == "flight"]
         is_flight = np.array([b.kind == "flight" for b in result.bouts] or [False])
         chosen = is_flight[result.track.bout] if result.track.bout.size else np.zeros(0, bool)
         time_s, f0_hz = result.track.time_s[chosen], result.track.f0_hz[chosen]
@@ -171,11 +171,12 @@ class Score:
                 self._add_sonication(event, result)
         label = events[0].label
         if label in NEGATIVE_LABELS or label == "hive":
-            self.add_negative(label, len(flight), duration_s)
+            self.add_negative(label, result, duration_s)
 
-    def add_negative(self, label: str, n_flight: int, duration_s: float) -> None:
+    def add_negative(self, label: str, result: ToneResult, duration_s: float) -> None:
         """Score a recording without a bee."""
-        self.false_bouts[label] += n_flight
+        self.false_bouts[label] += sum(b.kind == "flight" for b in result.bouts)
+        self.false_buzzes[label] += sum(b.kind == "sonication" for b in result.bouts)
         self.minutes[label] += duration_s / 60
 
     def _add_f0(self, event: Event, time_s: NDArray[np.float64], f0_hz: NDArray[np.float64]) -> None:
@@ -235,6 +236,7 @@ class Score:
             "false_bouts_a_minute": self.rate(),
             "with_hive_a_minute": self.rate((*NEGATIVE_LABELS, "hive")),
             "hive_bouts": self.false_bouts["hive"],
+            "false_buzzes": sum(self.false_buzzes[label] for label in NEGATIVE_LABELS),
         }
 
     def row(self) -> str:

@@ -587,8 +587,7 @@ def _unheard(
             parts = list(listen([negative.samples[None]]))
             for threshold, score in scores.items():
                 result = measure_heard(parts, flight_threshold=threshold, gate=gate)
-                n = sum(b.kind == "flight" for b in result.bouts)
-                score.add_negative(negative.label, n, negative.samples.size / spectrum.RATE_HZ)
+                score.add_negative(negative.label, result, negative.samples.size / spectrum.RATE_HZ)
     return scores
 
 
@@ -662,26 +661,37 @@ def report(
             else:
                 for what, value in score.values().items():
                     by_source.setdefault(key, {}).setdefault(what, []).append(value)
+    buzzes = [
+        f"{min(of['false_buzzes'])} to {max(of['false_buzzes'])} at {key[3:].replace('_', '.')}"
+        for key, of in by_source.items()
+    ]
+    lines += [
+        "",
+        f"Flower buzzes where there is no bee, without the hive, by threshold: {', '.join(buzzes)}.",
+    ]
     line = tracked(sounds)
     lines += ["", f"Tones on the tracker's line, before any decision: {line.hits} of {line.events}."]
     lines += [
         "",
         "Further negatives that were never trained on, with the gate that ships, false bouts:",
         "",
-        "| threshold | voices | engines | music | all, a minute |",
-        "| --- | --- | --- | --- | --- |",
+        "| threshold | voices | engines | music | all, a minute | flower buzzes, a minute |",
+        "| --- | --- | --- | --- | --- | --- |",
     ]
     unheard: dict[str, Any] = {}
     for threshold, score in _unheard(found, gate_module.load_gate(), thresholds).items():
         counts = {label: score.false_bouts[label] for label in UNHEARD}
         minutes = {label: score.minutes[label] for label in UNHEARD}
         rate = sum(counts.values()) / sum(minutes.values())
+        buzzes_a_minute = sum(score.false_buzzes.values()) / sum(minutes.values())
         cells = " | ".join(f"{counts[label]} in {minutes[label]:.1f} min" for label in UNHEARD)
-        lines.append(f"| {threshold:g} | {cells} | {rate:.2f} |")
+        lines.append(f"| {threshold:g} | {cells} | {rate:.2f} | {buzzes_a_minute:.2f} |")
         unheard[f"at_{slug(f'{threshold:g}')}"] = {
             **counts,
             "all": sum(counts.values()),
             "a_minute": rate,
+            "buzzes": sum(score.false_buzzes.values()),
+            "buzzes_a_minute": buzzes_a_minute,
             **{f"{label}_minutes": minutes[label] for label in UNHEARD},
             "all_minutes": sum(minutes.values()),
         }

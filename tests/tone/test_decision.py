@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from wingtone.tone.gate import Gate
+    from wingtone.tone.results import Kind
 
 THRESHOLD = 0.6
 
@@ -69,10 +70,22 @@ def test_sonication_joins_no_flight() -> None:
     assert kinds(sure, judged(62, 60, 0.35, 0.6)) == ["flight", "sonication"]
 
 
-def in_company(probability: float, *flags: str, end_s: float = 0.5) -> str:
-    """What stands of a flight from 0 s on, at a threshold of 0.5."""
-    bout = Bout("flight", 0.0, end_s, 120.0, 119.0, 121.0, 2.0, 3.0, (), probability, flags=flags)
-    return doubted(bout, threshold=0.5).kind
+def in_company(
+    probability: float,
+    *flags: str,
+    end_s: float = 0.5,
+    kind: Kind = "flight",
+    sonication: float = 0.05,
+    snr_db: float = 3.0,
+) -> str:
+    """What stands of a bout from 0 s on, at a threshold of 0.5."""
+    bout = Bout(kind, 0.0, end_s, 120.0, 119.0, 121.0, 2.0, snr_db, (), probability, flags=flags)
+    frames = round(end_s * 100)
+    parts = [
+        judged(0, frames // 2, probability, sonication - 0.1),
+        judged(frames // 2, frames - frames // 2, probability, sonication + 0.1),
+    ]
+    return doubted(bout, parts, threshold=0.5).kind
 
 
 @pytest.mark.parametrize("company", ["engine", "voice"])
@@ -81,6 +94,25 @@ def test_a_short_flight_in_bad_company_has_to_be_surer(company: str) -> None:
     assert in_company(0.94, company) == "flight"
     # Alone, in other company, or longer, what was decided stands.
     assert in_company(0.86) == in_company(0.86, "wind") == in_company(0.86, company, end_s=0.6) == "flight"
+
+
+@pytest.mark.parametrize("company", ["engine", "voice"])
+def test_a_short_flower_buzz_in_bad_company_stays_uncertain(company: str) -> None:
+    assert in_company(0.05, company, kind="sonication", sonication=0.9) == "uncertain"
+    for flags, end_s in (((), 0.5), (("wind",), 0.5), ((company,), 0.6)):
+        assert in_company(0.05, *flags, end_s=end_s, kind="sonication", sonication=0.55) == "sonication"
+
+
+def test_the_shortest_flower_buzz_has_to_be_surer() -> None:
+    assert in_company(0.05, end_s=0.38, kind="sonication", sonication=0.69) == "uncertain"
+    assert in_company(0.05, end_s=0.38, kind="sonication", sonication=0.71) == "sonication"
+    assert in_company(0.05, end_s=0.4, kind="sonication", sonication=0.55) == "sonication"
+
+
+def test_a_flower_buzz_far_below_the_noise_stays_uncertain() -> None:
+    assert in_company(0.05, kind="sonication", sonication=0.9, snr_db=-31.0) == "uncertain"
+    assert in_company(0.05, kind="sonication", sonication=0.9, snr_db=-28.0) == "sonication"
+    assert in_company(0.9, snr_db=-31.0) == "flight"
 
 
 def test_between_sonication_and_sonication_of_one_tone_nobody_flies() -> None:

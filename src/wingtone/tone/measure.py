@@ -132,7 +132,8 @@ def _bouts(heard: Heard, gate: Gate, threshold: float, *, n_before: int) -> tupl
     found += [(*group, heard.second_refined) for group in under]
     found.sort(key=lambda one: one[1][0].piece.start_s)
     bouts = [
-        doubted(to_bout(kind, items, refined, others), threshold=threshold) for kind, items, refined in found
+        doubted(to_bout(kind, items, refined, others), items, threshold=threshold)
+        for kind, items, refined in found
     ]
     frame, f0_hz, bout = [np.zeros(0, np.int64)], [np.zeros(0)], [np.zeros(0, np.int64)]
     for number, (_, items, refined) in enumerate(found, start=n_before):
