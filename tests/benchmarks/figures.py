@@ -20,8 +20,7 @@ Numbers written as words are not seen, so measured ones are written in digits.
 ``--remake`` runs the commands again, two at a time, those of the clock alone at the end, and then checks.
 Seeded figures must come out as printed. What depends on the machine (speed, time, memory, chance of the
 clock) says by which factor it may differ: within it a remake passes and says so, and ``--write`` takes the
-new numbers. ``--into`` leaves the results that are kept here as they are; the run ``recordings`` writes the
-flight gate all the same, to the last digit as it is unless what it is trained on has changed.
+new numbers. ``--into`` leaves the results that are kept here as they are.
 """
 
 from __future__ import annotations
