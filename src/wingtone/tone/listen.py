@@ -159,14 +159,20 @@ def _chunk_rows(
         for span in scout.spans(looks, n_frames=n_frames)
         if first + span[1] + SHOULDER > core[0] and first + span[0] - SHOULDER < core[1]
     ]
-    groups = [_Group(chunk, group, band_hz) for group in _groups(spans)]
-    # All spans are traced at once: that is what best_paths is quick at.
-    paths = iter(track.best_paths([salience for group in groups for salience in group.hear_spans()]))
-    rows = np.concatenate([np.zeros(0, ROW), *(group.rows(paths, first_frame=first) for group in groups)])
+    rows = _span_rows(chunk, first, spans, band_hz)
     second, second_refined = second_line(chunk, rows, first_frame=first, band_hz=band_hz)
     rows = _inside(rows, core)
     refined = refine_tracked(chunk, rows[rows["tracked"]], first_frame=first, band_hz=band_hz)
     return rows, refined, _inside(second, core), _inside(second_refined, core)
+
+
+def _span_rows(
+    chunk: NDArray[np.float32], first: int, spans: list[tuple[int, int]], band_hz: float
+) -> NDArray[np.void]:
+    """Track the spans of a chunk. All are traced at once: that is what `track.best_paths` is quick at."""
+    groups = [_Group(chunk, group, band_hz) for group in _groups(spans)]
+    paths = iter(track.best_paths([salience for group in groups for salience in group.hear_spans()]))
+    return np.concatenate([np.zeros(0, ROW), *(group.rows(paths, first_frame=first) for group in groups)])
 
 
 def _inside(rows: NDArray[np.void], core: tuple[int, int]) -> NDArray[np.void]:
