@@ -65,6 +65,7 @@ JOIN_GAP_S = 0.3
 JOIN_LN = 0.12
 """Bouts of one kind closer than 0.3 s and 12 % of tone are one bout: a bee turning away and back."""
 SONICATION_THRESHOLD = 0.5
+"""Likelier than not: unlike flight, nothing is concluded from it. Ours."""
 LOWEST_SONICATION_HZ = 150.0
 """Sonication lies at about 200-400 Hz (De Luca et al. 2019, read); a margin for big bees (ours)."""
 LOWEST_FLIGHT_HZ, HIGHEST_FLIGHT_HZ = 75.0, 330.0
