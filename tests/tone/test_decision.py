@@ -159,24 +159,43 @@ def test_no_support_from_afar_or_from_what_is_itself_supported() -> None:
     assert kinds(sure, judged(100, 20, 0.39)) == ["flight", None]
 
 
-def test_parts_of_an_unbroken_tone_are_judged_together() -> None:
-    """Their log probabilities are averaged by length; another tone is judged by itself."""
-    told = np.array([[0.8, 0.1, 0.1], [0.2, 0.4, 0.4], [0.3, 0.3, 0.4]])
+def told_by_a_gate(items: Sequence[Judged], told: Sequence[Sequence[float]]) -> list[Judged]:
+    """The pieces of ``items``, judged where a gate says ``told``, a row a piece."""
 
     class Told:
         def kinds(self, rows: Sequence[Mapping[str, float]]) -> NDArray[np.float64]:
-            return told[: len(rows)]
+            return np.array(told)[: len(rows)]
 
         def sources(self, rows: Sequence[Mapping[str, float]]) -> NDArray[np.float64]:
             return np.full((len(rows), 3), 1 / 3)
 
+    return judge([item.piece for item in items], cast("Gate", Told()))
+
+
+def test_parts_of_an_unbroken_tone_are_judged_together() -> None:
+    """Their log probabilities are averaged by length; another tone is judged by itself."""
+    told = np.array([[0.8, 0.1, 0.1], [0.2, 0.4, 0.4], [0.3, 0.3, 0.4]])
     pieces = [judged(0, 60, 0.0, stretch=1), judged(60, 20, 0.0, stretch=1), judged(90, 50, 0.0, stretch=2)]
-    first, second, alone = judge([item.piece for item in pieces], cast("Gate", Told()))
+    first, second, alone = told_by_a_gate(pieces, told.tolist())
     pooled = told[0] ** 0.75 * told[1] ** 0.25
     assert first.kinds == pytest.approx(pooled / pooled.sum())
     assert second.kinds == pytest.approx(first.kinds)
     assert alone.kinds == pytest.approx(told[2])
     assert [item.stretch_s for item in (first, second, alone)] == pytest.approx([0.8, 0.8, 0.5])
+
+
+def test_what_goes_on_unbroken_for_longer_than_a_flower_buzz_is_flight() -> None:
+    told = [[0.1, 0.8, 0.1]] * 4
+    three_s = told_by_a_gate([judged(80 * k, 75, 0.0, f0_hz=210.0, stretch=1) for k in range(4)], told)
+    longer = told_by_a_gate([judged(80 * k, 76, 0.0, f0_hz=210.0, stretch=1) for k in range(4)], told)
+    assert kinds(*three_s) == ["sonication"] * 4
+    assert kinds(*longer) == ["flight"] * 4
+    assert longer[0].kinds == pytest.approx([0.9, 0.0, 0.1])
+    # Parts of several stretches are not one long tone, and what is no bee does not become one.
+    apart = told_by_a_gate([judged(80 * k, 76, 0.0, f0_hz=210.0, stretch=k) for k in range(4)], told)
+    assert kinds(*apart) == ["sonication"] * 4
+    other = [judged(80 * k, 76, 0.0, f0_hz=210.0, stretch=1) for k in range(4)]
+    assert kinds(*told_by_a_gate(other, [[0.1, 0.3, 0.6]] * 4)) == [None] * 4
 
 
 def test_what_supports_a_part_of_an_unbroken_tone_supports_all_of_it() -> None:
