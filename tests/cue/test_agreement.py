@@ -160,7 +160,7 @@ def test_whom_a_name_means(fauna: Fauna, taxon: str, caste: str, words: str) -> 
 @pytest.mark.parametrize(
     ("taxon", "caste", "note"),
     [
-        ("Melitta leporina", "female", "is not in the fauna british_isles"),
+        ("Bombus imaginarius", "female", "is not in the fauna british_isles"),
         ("Bombus vestalis", "worker", "there are no workers of Bombus vestalis"),
         ("Bombus cullumanus", "worker", "no longer found"),
         ("", "", "neither a name nor a caste"),
@@ -176,6 +176,53 @@ def test_what_cannot_be_compared_is_said_and_the_size_still_given(
     assert math.isnan(verdict.weight_bits)
     assert verdict.itd_mm > 4
     assert verdict.caste
+
+
+@pytest.mark.parametrize(
+    ("taxon", "caste"),
+    [
+        ("Eristalis tenax", ""),
+        ("Apis mellifera", "worker"),
+        ("Melitta leporina", "female"),
+        ("", "not a bumblebee"),
+    ],
+)
+def test_of_what_is_no_bumblebee_no_size_or_caste_is_given(fauna: Fauna, taxon: str, caste: str) -> None:
+    """The pitch of a fly says nothing about its size (the fauna's own tables: no such relation is known)."""
+    verdict = judge(fauna, stated_bee(fauna, taxon=taxon, caste=caste), cue(130.0), date=JUNE, place=KEW)
+    assert math.isnan(verdict.itd_mm)
+    assert math.isnan(verdict.itd_low_mm)
+    assert verdict.caste == ""
+    assert math.isnan(verdict.caste_probability)
+
+
+def test_without_a_name_a_size_is_given_only_to_what_is_likely_a_bumblebee(fauna: Fauna) -> None:
+    nobody = stated_bee(fauna, taxon="")
+    assert judge(fauna, nobody, cue(130.0), date=JUNE, place=KEW).itd_mm > 4
+    high = judge(fauna, nobody, cue(255.0), date=JUNE, place=KEW)
+    assert math.isnan(high.itd_mm)
+
+
+def test_outside_the_area_of_the_fauna_nothing_is_compared(fauna: Fauna) -> None:
+    stated = stated_bee(fauna, taxon="Bombus terrestris", caste="queen")
+    sydney = parse_place("-33.87,151.21")
+    summer, winter = (
+        judge(fauna, stated, cue(130.0), date=dt.date(2025, month, 9), place=sydney) for month in (12, 6)
+    )
+    assert summer.agreement == ""
+    assert "outside the area of the fauna british_isles" in summer.note
+    assert summer.itd_mm == winter.itd_mm  # the seasons of the north do not hold there
+
+
+def test_a_bee_out_of_season_is_said_to_be_so_beside_what_the_sound_says(fauna: Fauna) -> None:
+    stated = stated_bee(fauna, taxon="Bombus pascuorum", caste="male")
+    early, late = (
+        judge(fauna, stated, cue(150.0), date=date, place=KEW)
+        for date in (dt.date(2024, 2, 29), dt.date(2024, 9, 9))
+    )
+    assert "males of Bombus pascuorum are hardly ever met at that time of the year" in early.note
+    assert early.agreement
+    assert late.note == ""
 
 
 def test_the_plain_name_counts_where_the_other_is_not_known(fauna: Fauna) -> None:

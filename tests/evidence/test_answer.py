@@ -374,6 +374,69 @@ def test_common_bees_and_places_abroad_are_no_strangers(fauna: Fauna) -> None:
     assert "outside the area" in summaries(answer)["place"]
 
 
+@pytest.mark.parametrize("place", ["35.68,139.69", "48.86,2.35", "-36.85,174.76"])
+def test_outside_the_fauna_no_species_is_named_however_clear_it_looks(fauna: Fauna, place: str) -> None:
+    brown = {"tail": "ginger", "thorax": "ginger", "abdomen": "mixed", "collar": "ginger"}
+    at_home = identify(fauna=fauna, tone=tone(150), date=JULY, place=LONDON, hints=brown)
+    assert at_home.record_as.rank == "species"
+    abroad = identify(fauna=fauna, tone=tone(150), date=JULY, place=parse_place(place), hints=brown)
+    assert abroad.taxa[0].probability > 0.8
+    assert abroad.record_as.rank == "genus"
+    assert "does not know which species live there" in abroad.record_as.reason
+
+
+def test_beyond_the_equator_the_date_is_left_out_and_that_is_said(fauna: Fauna) -> None:
+    auckland, tokyo = parse_place("-36.85,174.76"), parse_place("35.68,139.69")
+    winter, summer = (
+        identify(fauna=fauna, tone=tone(150), date=dt.date(2026, month, 20), place=auckland)
+        for month in (7, 1)
+    )
+    assert winter.castes == summer.castes
+    assert "date" not in summaries(winter)
+    (text,) = (warning.text for warning in winter.warnings if warning.code == "outside")
+    assert "the date was left out" in text
+    assert "no date" not in codes(winter)
+    north = identify(fauna=fauna, tone=tone(150), date=dt.date(2026, 7, 20), place=tokyo)
+    assert "date" in summaries(north)
+
+
+def test_a_tone_as_high_as_a_flower_buzz_is_told(fauna: Fauna) -> None:
+    """Sonication of bumblebees lies at 200 to 400 Hz: De Luca et al. 2019."""
+    assert "may be a flower buzz" in codes(identify(fauna=fauna, tone=tone(300), date=JULY))
+    assert "may be a flower buzz" not in codes(identify(fauna=fauna, tone=tone(150), date=JULY))
+
+
+def test_a_sentence_does_not_speak_for_what_its_weight_speaks_against(fauna: Fauna) -> None:
+    """Of places: four, with three looks each; of tones: that of what no fauna lists."""
+    seen = 0
+    for latitude_deg, longitude_deg in ((60.3, -1.2), (50.8, -0.3), (57.7, -7.3), (54.0, -2.0)):
+        for hints in ({"tail": "white", "bands": "3"}, {"tail": "red"}, {"tail": "ginger"}):
+            place = parse_place(f"{latitude_deg},{longitude_deg}")
+            answer = identify(fauna=fauna, date=JULY, place=place, hints=hints)
+            (piece,) = (piece for piece in answer.evidence if piece.kind == "place")
+            larger = "larger part" in piece.summary
+            smaller = "smaller part" in piece.summary
+            if larger and piece.weight_bits < -0.3:
+                assert "less so than others it could be" in piece.summary
+                seen += 1
+            if smaller and piece.weight_bits > 0.3:
+                assert "scarcer still" in piece.summary
+                seen += 1
+    assert seen
+    elsewhere = identify(fauna=fauna, tone=tone(130), date=MARCH, place=parse_place("-22.9,-47.1"))
+    assert elsewhere.taxa[0].taxon == SOMETHING_ELSE
+    (piece,) = (piece for piece in elsewhere.evidence if piece.kind == "tone")
+    assert piece.weight_bits < 0
+    assert "fits what is in the fauna" in piece.summary
+
+
+def test_a_size_that_rests_on_sight_too_says_so(fauna: Fauna) -> None:
+    by_ear = identify(fauna=fauna, tone=tone(130), date=dt.date(2026, 4, 5))
+    by_both = identify(fauna=fauna, tone=tone(130), date=dt.date(2026, 4, 5), hints={"tail": "ginger"})
+    assert by_ear.size.summary.startswith("Sounds like")
+    assert by_both.size.summary.startswith("By sound and sight")
+
+
 def test_an_aggregate_gives_its_reason_only_for_the_castes_it_names(fauna: Fauna) -> None:
     hints = {"tail": "white", "collar": "yellow", "bands": "2", "scutellum": "none"}
     workers = identify(fauna=fauna, date=JULY, place=LONDON, hints=hints | {"hind-leg": "pollen"})

@@ -23,6 +23,11 @@ The words
 - A tone rarely speaks *for* one bee by much: many others sound alike. One bit, twice as likely, is then worth
   telling.
 
+Where the fauna ends
+--------------------
+Outside its area nobody knows what else flies, so the tone is compared with nothing. The size of a bee can be
+told from its tone among bumblebees alone: of a record of anything else no size or caste is given.
+
 - `Stated`, `stated_bee`: whom a record means, as candidates.
 - `Verdict`, `judge`: what the tone says.
 """
@@ -38,7 +43,7 @@ import numpy as np
 
 from wingtone.errors import RequestError
 from wingtone.evidence.lineup import CASTES, NOT_A_BUMBLEBEE, line_up
-from wingtone.evidence.prior import log_prior
+from wingtone.evidence.prior import is_outside, log_prior, season_date
 from wingtone.evidence.tone_size import itd_interval, tone_terms
 
 if TYPE_CHECKING:
@@ -62,6 +67,9 @@ DISAGREES_BITS = -1.5
 
 EVEN_BITS = 0.4
 """Below this a tone is called about as likely: up to a third more or less. Ours."""
+
+OFF_SEASON = 0.05
+"""Share of what is met on the mean of the year from which a bee is said to be met hardly ever then. Ours."""
 
 SIZE_LEVEL = 0.9
 """Level of the size interval, that of `wingtone.evidence`."""
@@ -95,7 +103,8 @@ class Stated:
     Attributes
     ----------
     taxa
-        Candidates with the stated name, shape (n,); all bumblebees when only the genus or nothing is stated.
+        Candidates with the stated name, shape (n,); all bumblebees when only the genus or nothing is stated,
+        all others when the fauna does not know the name and its genus is none of bumblebees.
     candidates
         Those of them with the stated caste; none when it cannot be told whom the record means.
     words
@@ -117,9 +126,12 @@ class Verdict:
     Attributes
     ----------
     itd_mm, itd_low_mm, itd_high_mm
-        Size of the bee by its tone, the date and the place, whatever name was stated; 90 % interval.
+        Size of the bee by its tone, the date and the place, whichever bumblebee was stated; 90 % interval.
     caste, caste_probability
         The likeliest caste given tone, date and place, and the name if the fauna knows it.
+
+    No size is given, and no caste, when something else than a bumblebee was stated; no size either when
+    nothing was stated and a bumblebee is less likely than not.
     agreement
         ``agrees``, ``says little``, ``disagrees``, or empty.
     weight_bits
@@ -158,6 +170,8 @@ def stated_bee(fauna: Fauna, *, taxon: str, vernacular: str = "", caste: str = "
         taxa = np.array([lineup.taxa[i] in meant[1] for i in lineup.taxon_of])
     elif names:
         note = f"{names[0].strip()} is not in the fauna {fauna.id}, so the sound was not compared with it"
+        genera = {one.taxon.split()[0].casefold() for one in fauna.taxa if one.is_bumblebee}
+        taxa = taxa if genera & {name.split()[0].casefold() for name in names} else ~taxa
         return Stated(taxa, np.zeros(len(lineup), bool), "", note)
     if not taxa.any():
         note = f"{called} is no longer found in the area of the fauna {fauna.id}"
@@ -234,30 +248,40 @@ def judge(
         When, where, and the air in degrees Celsius; None when not known.
     """
     lineup = line_up(fauna)
+    date = season_date(lineup, date, place)
     prior = np.exp(log_prior(lineup, date, place))
     terms = tone_terms(lineup.tone, cue, temperature_c=temperature_c)
     likelihood = np.exp(terms.log_likelihood)
     posterior = prior * likelihood
-    # Of a bumblebee with this tone, whatever name was stated.
     bees = np.where(lineup.is_bumblebee, posterior, 0.0)
-    low, middle, high = itd_interval(terms, bees, level=SIZE_LEVEL)
-    of_name = np.where(stated.taxa & lineup.is_bumblebee, posterior, 0.0)
+    of_name = np.where(stated.taxa, bees, 0.0)
     caste, share = _caste(lineup, of_name if of_name.any() else posterior)
-    size = (middle, low, high)
+    # Of a bumblebee with this tone, whichever was stated.
+    low, middle, high = itd_interval(terms, bees, level=SIZE_LEVEL)
+    told = (middle, low, high, caste, share)
+    if not (stated.taxa & lineup.is_bumblebee).any():
+        told = (math.nan, math.nan, math.nan, "", math.nan)
+    elif not stated.words and bees.sum() < 0.5 * posterior.sum():
+        told = (math.nan, math.nan, math.nan, caste, share)
     if not stated.candidates.any():
-        return Verdict(*size, caste, share, "", math.nan, "", stated.note)
+        return Verdict(*told, "", math.nan, "", stated.note)
+    if is_outside(lineup, place):
+        note = f"the place lies outside the area of the fauna {fauna.id}, so the sound was not compared"
+        return Verdict(*told, "", math.nan, "", note)
     met = prior[stated.candidates]
     note = ""
     if not met.sum() > 0.0:  # not known from there; the castes and forms then count alike
         met = np.ones_like(met)
         note = f"{stated.words} are not known from there"
+    elif met.sum() < OFF_SEASON * np.exp(log_prior(lineup, None, place))[stated.candidates].sum():
+        note = f"{stated.words} are hardly ever met at that time of the year, which the sound does not tell"
     for_stated = float(met @ likelihood[stated.candidates] / met.sum())
     others = ~stated.candidates
     for_others = float(prior[others] @ likelihood[others] / prior[others].sum())
     bits = math.log2(for_stated / for_others)
     agreement = "agrees" if bits >= AGREES_BITS else "disagrees" if bits <= DISAGREES_BITS else "says little"
     sentence = _sentence(stated, cue, bits, agreement, caste, share, dated=date is not None)
-    return Verdict(*size, caste, share, agreement, bits, sentence, note)
+    return Verdict(*told, agreement, bits, sentence, note)
 
 
 def _caste(lineup: Lineup, weight: Floats) -> tuple[str, float]:

@@ -26,9 +26,9 @@ from wingtone.evidence.lineup import CASTES, SOMETHING_ELSE, line_up
 from wingtone.evidence.look_next import look_next
 from wingtone.evidence.naming import name_it
 from wingtone.evidence.observe import CONDITION
-from wingtone.evidence.prior import is_outside
+from wingtone.evidence.prior import is_outside, season_date
 from wingtone.evidence.weigh import misfits, stranger, weigh
-from wingtone.evidence.words import evidence_sentence, plural_name, size_sentence
+from wingtone.evidence.words import LITTLE_BITS, evidence_sentence, plural_name, size_sentence
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -57,8 +57,11 @@ TELL_INVASIVE = 0.005
 """Probability from which the advice of a taxon is told; of invasive ones much earlier, as a false alarm
 costs a second look and a missed one more. Ours."""
 
-LITTLE_BITS = 0.3
-"""Below this weight a tone is said to tell little."""
+BUZZ_HZ = 230.0
+"""From here on a tone may be that of a bee that shakes a flower, 200 to 400 Hz (De Luca et al. 2019, read).
+Ours: most workers of the commonest bumblebees fly lower."""
+
+OUTSIDE_DOUBT = "this fauna does not know which species live there"
 
 
 def make_case(
@@ -73,6 +76,8 @@ def make_case(
 ) -> Case:
     """Put the evidence together, the hints in the order of the fauna.
 
+    A date counts only where the seasons of the fauna hold, `wingtone.evidence.prior.season_date`.
+
     Raises
     ------
     HintError
@@ -80,7 +85,14 @@ def make_case(
     """
     seen = check_hints(hints or {}, fauna=lineup.fauna)
     ordered = tuple((name, seen[name]) for name in lineup.traits if name in seen)
-    return Case(date=date, place=place, temperature_c=temperature_c, tone=tone, hints=ordered, model=model)
+    return Case(
+        date=season_date(lineup, date, place),
+        place=place,
+        temperature_c=temperature_c,
+        tone=tone,
+        hints=ordered,
+        model=model,
+    )
 
 
 def identify(
@@ -130,7 +142,9 @@ def identify(
     )
     probability = posterior(lineup, case)
     odd, absent = misfits(lineup, case), stranger(lineup, case)
-    naming = name_it(lineup, case, probability, doubt=doubt_words(odd, absent is not None))
+    outside = is_outside(lineup, place)
+    doubt = OUTSIDE_DOUBT if outside else doubt_words(odd, absent is not None)
+    naming = name_it(lineup, case, probability, doubt=doubt)
     weighed = weigh(lineup, case, naming.leading)
     taxa = _taxa(lineup, probability)
     return Answer(
@@ -145,7 +159,8 @@ def identify(
         warnings=(
             *(_misfit_advice(case, misfit) for misfit in odd),
             *_stranger_advice(lineup, absent),
-            *_warnings(lineup, case, probability, weighed, naming.record_as),
+            *(_outside_advice(lineup, undated=date is not None and case.date is None) if outside else ()),
+            *_warnings(lineup, case, probability, weighed, naming.record_as, dated=date is not None),
         ),
     )
 
@@ -212,7 +227,7 @@ def _evidence(
             kind=piece.kind,
             name=piece.name,
             weight_bits=piece.weight_bits,
-            summary=evidence_sentence(lineup, case, piece.kind, piece.name, piece.rest, leading, top, label),
+            summary=evidence_sentence(lineup, case, piece, leading, top, label),
         )
         for piece in weighed
     )
@@ -254,23 +269,27 @@ def _stranger_advice(lineup: Lineup, absent: Stranger | None) -> list[Advice]:
     ]
 
 
+def _outside_advice(lineup: Lineup, *, undated: bool) -> list[Advice]:
+    """Say what a place outside the fauna means; ``undated`` when a date was given and cannot count there."""
+    text = (
+        f"The place lies outside the area this fauna covers ({lineup.fauna.title}): other species live there."
+    )
+    if undated:
+        text += " Beyond the equator its seasons do not hold, so the date was left out."
+    return [Advice("outside", text)]
+
+
 def _warnings(
     lineup: Lineup,
     case: Case,
     probability: Floats,
     weighed: tuple[Weighed, ...],
     record_as: RecordAs,
+    *,
+    dated: bool,
 ) -> tuple[Advice, ...]:
     out = _advice(lineup, probability)
-    if is_outside(lineup, case.place):
-        out.append(
-            Advice(
-                "outside",
-                "The place lies outside the area this fauna covers "
-                f"({lineup.fauna.title}): other species live there.",
-            )
-        )
-    if case.date is None:
+    if not dated:
         out.append(Advice("no date", "Without a date the season cannot help; give it if you know it."))
     if case.place is None:
         out.append(Advice("no place", "Without a place all regions count; give it if you know it."))
@@ -278,6 +297,14 @@ def _warnings(
         out.append(
             Advice(
                 "sound only", "A tone tells size, not species; say what you saw and the answer will narrow."
+            )
+        )
+    if case.tone is not None and case.tone.f0_hz >= BUZZ_HZ:
+        out.append(
+            Advice(
+                "may be a flower buzz",
+                "Bees that shake pollen from a flower sound as high as this. If it sat on a flower, leave "
+                "the tone out: only a tone of flight tells size.",
             )
         )
     if any(piece.kind == "tone" and abs(piece.weight_bits) < LITTLE_BITS for piece in weighed):

@@ -10,7 +10,8 @@ Rules, in order (the trade's practice; thresholds ours):
 4. else the smallest aggregate that holds `LIKELY`, in the castes it names if possible, else in any;
 5. else the genus, when its taxa together hold `LIKELY`;
 6. when a piece does not fit the rest, or points to a species hardly known from the place: at most the genus,
-   until it has been looked at again.
+   until it has been looked at again;
+7. outside the area of the fauna: at most the genus, since other species live there.
 """
 
 from __future__ import annotations

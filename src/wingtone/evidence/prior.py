@@ -12,6 +12,7 @@ Functions
 log_prior    ln prior of every candidate, normalised
 activity     how many bumblebees fly, against the best week of the year
 is_outside   whether a place lies outside the area of the fauna
+season_date  the date, where the seasons of the fauna hold
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["ELSE_OUTSIDE", "ELSE_SHARE", "activity", "is_outside", "log_prior"]
+__all__ = ["ELSE_OUTSIDE", "ELSE_SHARE", "activity", "is_outside", "log_prior", "season_date"]
 
 ELSE_SHARE = 0.02
 """Prior probability of something not in the fauna. Ours: two in a hundred insects a beginner stops for."""
@@ -47,6 +48,14 @@ LEAST_REGION = 1e-4
 def is_outside(lineup: Lineup, place: Place | None) -> bool:
     """Tell whether the place lies outside the area of the fauna."""
     return place is not None and not lineup.fauna.covers(place.latitude_deg, place.longitude_deg)
+
+
+def season_date(lineup: Lineup, date: dt.date | None, place: Place | None) -> dt.date | None:
+    """Return the date, or None where it tells nothing: on the other side of the equator from the fauna."""
+    if date is None or place is None or not is_outside(lineup, place):
+        return date
+    other_side = place.latitude_deg * sum(lineup.latitude_deg.values()) < 0.0
+    return None if other_side else date
 
 
 @lru_cache(maxsize=4096)  # the same date and place come back for every piece of evidence weighed

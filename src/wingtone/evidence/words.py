@@ -21,19 +21,22 @@ from wingtone.fauna import week_of
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from wingtone.evidence.answer import EvidenceKind
     from wingtone.evidence.case import Case
     from wingtone.evidence.lineup import Lineup
+    from wingtone.evidence.weigh import Weighed
 
     Floats = NDArray[np.float64]
 
-__all__ = ["evidence_sentence", "plural", "plural_name", "size_sentence", "who"]
+__all__ = ["LITTLE_BITS", "evidence_sentence", "plural", "plural_name", "size_sentence", "who"]
 
 _CONDITION = {
     "fresh": "The bee was fresh, so its colours are taken much as they look.",
     "faded": "The bee was faded, so its colours may have been stronger once.",
     "bald": "The bee was worn bald, so the colours of its hair count for little.",
 }
+LITTLE_BITS = 0.3
+"""Below this weight a piece is said to tell little, and its sentence need not tell for or against. Ours."""
+
 ONLY = 0.97
 MOSTLY = 0.85
 FEW = 0.05
@@ -68,21 +71,14 @@ def who(lineup: Lineup, candidate: int) -> str:
 
 
 def evidence_sentence(
-    lineup: Lineup,
-    case: Case,
-    kind: EvidenceKind,
-    name: str,
-    rest: Floats,
-    leading: NDArray[np.bool_],
-    top: int,
-    label: str,
+    lineup: Lineup, case: Case, piece: Weighed, leading: NDArray[np.bool_], top: int, label: str
 ) -> str:
     """Say in one plain sentence what a piece of evidence means.
 
     Parameters
     ----------
-    rest
-        Posterior without this piece, shape (n,).
+    piece
+        As weighed for the leading name.
     leading
         Candidates of the leading name, shape (n,).
     top
@@ -90,18 +86,18 @@ def evidence_sentence(
     label
         The leading name in the plural, in words.
     """
-    if kind == "date":
-        return _date(lineup, case, top)
-    if kind == "place":
-        return _place(lineup, case, leading, label)
-    if kind == "tone":
-        return _tone(lineup, case, top)
-    if kind == "model":
+    if piece.kind == "date":
+        return _date(lineup, case, piece.weight_bits, top)
+    if piece.kind == "place":
+        return _place(lineup, case, piece.weight_bits, leading, label)
+    if piece.kind == "tone":
+        return _tone(lineup, case, piece.weight_bits, top)
+    if piece.kind == "model":
         return _model(case)
-    return _hint(lineup, case, name, rest, leading, label)
+    return _hint(lineup, case, piece, leading, label)
 
 
-def _date(lineup: Lineup, case: Case, top: int) -> str:
+def _date(lineup: Lineup, case: Case, weight_bits: float, top: int) -> str:
     assert case.date is not None
     prior = np.exp(log_prior(lineup, case.date, case.place))
     shares = lineup.by_caste(np.where(lineup.is_bumblebee, prior, 0.0))
@@ -118,7 +114,8 @@ def _date(lineup: Lineup, case: Case, top: int) -> str:
     season = lineup.fauna.season(week_of(case.date), None if case.place is None else case.place.latitude_deg)
     along = season[top] / max(float(lineup.year[:, top].max()), 1e-12)
     if along >= 0.5:
-        return f"{text}; {who(lineup, top)} are in season."
+        others = ", but less than others it could be" if weight_bits <= -LITTLE_BITS else ""
+        return f"{text}; {who(lineup, top)} are in season{others}."
     if along >= FEW:
         return f"{text}; {who(lineup, top)} are at the edge of their season."
     if few and prior[top] >= FEW:
@@ -138,7 +135,7 @@ def _flying(ranked: list[tuple[float, str]], when: str) -> str:
     return f"{_listed([caste for _, caste in ranked]).capitalize()} fly in {when}"
 
 
-def _place(lineup: Lineup, case: Case, leading: NDArray[np.bool_], label: str) -> str:
+def _place(lineup: Lineup, case: Case, weight_bits: float, leading: NDArray[np.bool_], label: str) -> str:
     if is_outside(lineup, case.place):
         return "The place lies outside the area of this fauna, so other insects are likelier."
     if leading[-1]:
@@ -151,14 +148,22 @@ def _place(lineup: Lineup, case: Case, leading: NDArray[np.bool_], label: str) -
     ratio = here / max(anywhere, 1e-12)
     part = "a larger part" if ratio > 1.15 else "a smaller part" if ratio < 0.87 else "about the same part"
     than = "as" if part.startswith("about") else "than"
-    return f"{name} are {part} of what flies here {than} elsewhere."
+    # The share is of all that flies, the weight is against what the rest leaves possible.
+    others = ""
+    if weight_bits <= -LITTLE_BITS and ratio >= 0.87:
+        others = ", but less so than others it could be"
+    elif weight_bits >= LITTLE_BITS and ratio <= 1.15:
+        others = ", but others it could be are scarcer still"
+    return f"{name} are {part} of what flies here {than} elsewhere{others}."
 
 
-def _tone(lineup: Lineup, case: Case, top: int) -> str:
+def _tone(lineup: Lineup, case: Case, weight_bits: float, top: int) -> str:
     assert case.tone is not None
     hz = f"A tone of {case.tone.f0_hz:.0f} Hz"
     low, high = tone_band_hz(lineup.tone, top)
     if not math.isfinite(low):
+        if weight_bits <= 0.0:
+            return f"{hz} fits what is in the fauna, so something else is less likely."
         return f"{hz} fits none of the insects of the fauna well."
     below = float(tone_of(lineup, case).cdf[top])
     how = "is high for" if below > 0.9 else "is low for" if below < 0.1 else "fits"
@@ -177,7 +182,8 @@ def _model(case: Case) -> str:
     )
 
 
-def _hint(lineup: Lineup, case: Case, name: str, rest: Floats, leading: NDArray[np.bool_], label: str) -> str:
+def _hint(lineup: Lineup, case: Case, piece: Weighed, leading: NDArray[np.bool_], label: str) -> str:
+    name, rest = piece.name, piece.rest
     state = case.hint(name)
     assert state is not None
     if name == CONDITION:
@@ -214,7 +220,8 @@ def size_sentence(
     low, middle, high = itd_interval(tone_of(lineup, case), weight, level=level)
     least, most = size_words(low), size_words(high)
     span = least if least == most else f"{least} to {most}"
-    text = f"Sounds like {_a(span)} bumblebee ({low:.1f} to {high:.1f} mm between the wing bases)."
+    said = "By sound and sight," if any(name != CONDITION for name, _ in case.hints) else "Sounds like"
+    text = f"{said} {_a(span)} bumblebee ({low:.1f} to {high:.1f} mm between the wing bases)."
     return middle, low, high, size_words(middle), text
 
 

@@ -180,13 +180,12 @@ def _why(
         label = plural_name(lineup, top)
         pieces = []
         for piece in weigh(lineup, case, leading):
-            about = (piece.kind, piece.name, piece.rest, leading, top, label)
             pieces.append(
                 {
                     "kind": piece.kind,
                     "name": piece.name,
                     "weight_bits": piece.weight_bits if math.isfinite(piece.weight_bits) else None,
-                    "summary": evidence_sentence(lineup, case, *about),
+                    "summary": evidence_sentence(lineup, case, piece, leading, top, label),
                 }
             )
         out.append({"taxon": share.taxon, "evidence": pieces})
