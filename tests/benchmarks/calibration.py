@@ -251,11 +251,16 @@ def values(rows: dict[str, Scores], castes: dict[str, float]) -> dict[str, Any]:
             "bees": row.bees,
             **{f"{share}_percent": 100 * getattr(row, share) for share in shares},
             **{key: getattr(row, key) for key in others},
+            **{f"{rank}_offered_percent": 100 * row.named[rank][0] for rank in RANKS},
+            **{f"{rank}_right_percent": 100 * row.named[rank][1] for rank in RANKS},
         }
         for name, row in rows.items()
     }
+    elsewhere = [row.named for name, row in rows.items() if name != "as the model"]
+    right = {f"{rank}_right_percent": [100 * named[rank][1] for named in elsewhere] for rank in RANKS}
     percents = {slug(taxon): 100 * share for taxon, share in castes.items()}
-    return {**worlds, "queen_or_worker_percent": {**percents, "of_all": list(percents.values())}}
+    told = {**percents, "of_all": list(percents.values())}
+    return {**worlds, "other_worlds": right, "queen_or_worker_percent": told}
 
 
 def main() -> None:
