@@ -134,6 +134,28 @@ def test_lines_of_many_windows_are_those_of_the_definition() -> None:
     assert sum(map(len, plain)) >= 4
 
 
+@pytest.mark.parametrize(("start_s", "end_s", "length_s"), [(1, 4, 5), (0, 6, 12), (6, 12, 12), (3, 8, 12)])
+def test_hum_that_comes_or_goes_leaves_no_tone_where_there_was_none(
+    start_s: float, end_s: float, length_s: float
+) -> None:
+    """Taking out what a window holds on the mean would put a tone into its silent part."""
+    quiet = noise(4, length_s=length_s, level=0.01)
+    time_s = np.arange(quiet.size) / RATE
+    sounding = np.clip(np.minimum((time_s - start_s) / 0.05, (end_s - time_s) / 0.05), 0, 1)
+    sound = quiet + sounding.astype(np.float32) * hum(50.0, length_s=length_s)
+    cleaned = without_hum(sound[None])[0]
+    silent = (time_s < start_s - 0.1) | (time_s > end_s + 0.1)
+    assert np.mean(cleaned[silent] ** 2) < 1.05 * np.mean(quiet[silent] ** 2)
+
+
+def test_hum_is_still_taken_out_well_within_the_time_that_it_sounds() -> None:
+    quiet = noise(5, length_s=24, level=0.01)
+    time_s = np.arange(quiet.size) / RATE
+    sound = quiet + (time_s > 7).astype(np.float32) * hum(50.0, length_s=24)
+    cleaned = without_hum(sound[None])[0]
+    assert power(cleaned[time_s > 14]) < 1.1 * power(quiet)
+
+
 def test_a_line_has_to_last() -> None:
     """Three windows in a row, moving by one bin at most; in all of them when there are fewer."""
 

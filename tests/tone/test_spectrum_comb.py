@@ -81,7 +81,7 @@ def test_salience_of_noise_has_unit_variance_for_every_candidate() -> None:
     assert spread.min() > 0.6
 
 
-def test_two_equal_channels_add_up_and_one_deaf_channel_does_not_hide_the_bee() -> None:
+def test_two_channels_add_up_and_one_that_hears_nothing_does_not_hide_the_bee() -> None:
     one = comb.salience(spectrum.contrast(spectrum.log_power(harmonic_sound(150.0, snr_db=0))))
     joined = comb.combine_channels([one, one])
     assert joined == pytest.approx(one * np.sqrt(2), rel=1e-5)

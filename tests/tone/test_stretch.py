@@ -100,9 +100,24 @@ def test_where_no_tone_stands_out_it_says_so() -> None:
 
 
 def test_both_channels_are_heard() -> None:
-    sound = np.stack([harmonic_sound(150.0, snr_db=0.0, seed=k) for k in (1, 2)])
-    (found,) = measure_stretches(blocks_of(sound), [Stretch(0.2, 1.8, "flight")])
-    assert found.bout.f0_hz == pytest.approx(150.0, rel=0.003)
+    """The bee is in one of them only, the other holds noise."""
+    bee = harmonic_sound(150.0, snr_db=10.0, seed=1)
+    hiss = 0.02 * np.random.default_rng(2).standard_normal(bee.size).astype(np.float32)
+    for channels in ([bee, hiss], [hiss, bee]):
+        (found,) = measure_stretches(blocks_of(np.stack(channels)), [Stretch(0.2, 1.8, "flight")])
+        assert found.bout.f0_hz == pytest.approx(150.0, rel=0.003)
+
+
+@pytest.mark.parametrize("start_s", [0.2, 0.25, 0.31])
+@pytest.mark.parametrize("length_s", [0.1, 0.12, 0.15])
+def test_a_short_part_of_a_steep_glide_is_one_sound_when_somebody_says_so(
+    start_s: float, length_s: float
+) -> None:
+    """The tracker would cut it into scraps that are too short to judge."""
+    glide = harmonic_sound(np.linspace(140.0, 255.0, RATE // 2), duration_s=0.5, snr_db=20, quiet_s=0.2)
+    (found,) = measure_stretches([glide[None]], [Stretch(start_s, start_s + length_s, "flight")])
+    assert 140 < found.bout.f0_hz < 255
+    assert found.time_s.size == round(length_s * 100)
 
 
 def test_edges_of_the_recording(glide: np.ndarray) -> None:

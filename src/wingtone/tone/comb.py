@@ -32,7 +32,7 @@ HIGHEST_HZ = 460.0
 """Candidates reach below and above what a bee can do (flight 80-320 Hz, sonication up to 400 Hz: De Luca
 et al. 2019, read), so that other sounds are tracked as what they are and not pressed into the range."""
 STEP = 0.005
-"""Spacing of candidates in ln f0: 0.5 %. Ours; finer than one bin at the tenth harmonic of 100 Hz."""
+"""Spacing of candidates in ln f0: 0.5 %. Ours: two spectral bins at most at the tenth harmonic of 100 Hz."""
 N_HARMONICS = 12
 FEW_HARMONICS = 5
 """A comb of the lowest harmonics alone is tried as well, and the better of the two counts: under hiss the
@@ -123,7 +123,8 @@ def combine_channels(per_channel: Sequence[NDArray[np.float32]]) -> NDArray[np.f
     """Join the salience of several channels, each of shape (n_frames, n_candidates).
 
     Wind and handling differ between channels, the bee does not: the sum keeps unit variance for
-    independent noise and gains where both channels hear the bee.
+    independent noise and gains where both channels hear the bee. Channels that hear the same noise have to
+    be left out before (`wingtone.tone.listen.distinct`): they would count it twice.
     """
     joined = per_channel[0]
     for another in per_channel[1:]:

@@ -40,6 +40,11 @@ LOBE = 3
 """Bins to either side of a line's middle that belong to it: Hann's main lobe, and one for slow changes."""
 SKIRT = 6
 """Bins to either side, from `LOBE` on, in which the neighbourhood is read: 0.75 to 1.5 Hz."""
+PARTS = 4
+LEAST_PART = 0.5
+"""Each second of a window has to hold a line at this share of its median amplitude at least. A tone that
+sounds for a part of the window only is no hum, and what is taken out on the mean of the window would be a
+tone of its own where it is silent. Ours."""
 LEAST_WEIGHT = 0.1
 """At the very ends one window alone stands; where it lets less than this through, less is taken out."""
 
@@ -99,7 +104,8 @@ def without_hum(samples: NDArray[np.float32]) -> NDArray[np.float32]:
     Returns
     -------
     shape (n_channels, n), float32
-        The same array when there is none, and when it is shorter than `WINDOW_S`: too short to know.
+        The same array when there is none, and when it is shorter than `WINDOW_S` (with the half windows of
+        silence at the ends of a recording, 3.9 s of sound): too short to know.
     """
     n = samples.shape[1]
     if n < WINDOW:
@@ -125,6 +131,9 @@ def _hum_of(samples: NDArray[np.float32], starts: list[int]) -> NDArray[np.float
     chosen = lasting(hum_lines(spectra))
     if not any(one.size for one in chosen):
         return None
+    chosen = lasting([one[_is_steady(window, one)] for one, window in zip(chosen, cut, strict=True)])
+    if not any(one.size for one in chosen):
+        return None
     out = np.zeros_like(samples)
     for start, bins, whole in zip(starts, chosen, spectra, strict=True):
         if bins.size:
@@ -133,6 +142,18 @@ def _hum_of(samples: NDArray[np.float32], starts: list[int]) -> NDArray[np.float
             lines[at] = whole[at]
             out[start : start + WINDOW] += irfft(lines, WINDOW, workers=1)
     return out
+
+
+def _is_steady(window: NDArray[np.float32], bins: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Whether lines sound all through a window, one value for each bin; see `LEAST_PART`."""
+    from scipy.fft import rfft
+
+    if bins.size == 0:
+        return np.zeros(0, bool)
+    parts = rfft(window.reshape(PARTS, -1), WINDOW, axis=1, workers=1)[:, bins]
+    amplitude = np.abs(parts)
+    steady: NDArray[np.bool_] = amplitude.min(axis=0) >= LEAST_PART * np.median(amplitude, axis=0)
+    return steady
 
 
 def lasting(found: list[NDArray[np.int64]]) -> list[NDArray[np.int64]]:

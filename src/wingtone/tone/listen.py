@@ -7,6 +7,8 @@ frame. Of them only rows of evidence stay behind, and those are handed on as soo
 change what is made of them.
 
 - `listen`: blocks in, one `Heard` after the other out.
+- `level`: blocks without the offset that some recorders add.
+- `distinct`: the channels of a sound that differ.
 - `salience_of`: the comb's verdict on every frame of a sound, block by block.
 """
 
@@ -30,12 +32,21 @@ if TYPE_CHECKING:
 CHUNK_FRAMES = 4000
 MARGIN_FRAMES = 150
 MARGIN_S = MARGIN_FRAMES * spectrum.HOP_S
+OFFSET_S = 1.0
+BLOCK_S = 10.0
+"""Second from which the offset is read, and the longest piece of sound that is handled at once. Ours."""
 UNHEARD = -99.0
 """Salience of frames nobody looked at: no tone reaches over them."""
 QUIET_FRAMES = 200
 """2 s without a tone part what is heard: more than any later stage looks back or ahead (1.5 s)."""
 MOST_ROWS = 60_000
 """A tone that has not stopped for 10 minutes is handed on in parts, to keep memory bounded. Ours."""
+DEAF_SHARE = 1e-6
+ALIKE = 0.95
+"""A channel with less than this share of the loudest one's power (60 dB) is a socket with nothing in it, and
+one that correlates with another one by more than 0.95, as it is or upside down, is the same microphone once
+more. Ours: in the labelled recordings of two channels they correlate by 0.85 at most. With the same sound in
+both channels 17 labelled tones were found before these were left out, with one channel empty 7, alone 24."""
 HEAP_BYTES = 32_000_000
 """Once a piece of memory of this size (just under the most it heeds, 32 MiB) has been given back, glibc's
 `malloc` keeps freed memory instead of returning every array to the system and fetching it anew; that saves
@@ -49,7 +60,7 @@ class Heard:
     Attributes
     ----------
     peak
-        Largest sample since the part before, of full scale.
+        Largest sample since the part before, of full scale, a constant offset left out.
     rows, second_rows
         Evidence of the tracked tone and of a second one under it, dtype `wingtone.tone.rows.ROW`.
     refined, second_refined
@@ -84,7 +95,7 @@ def listen(blocks: Iterable[NDArray[np.float32]], *, band_hz: float | None = Non
     held: list[NDArray[np.void]] = [np.zeros(0, kind) for kind in (ROW, REFINED, ROW, REFINED)]
     peak = 0.0
     np.empty(HEAP_BYTES, np.uint8)
-    for chunk, first, core in _chunks(blocks):
+    for chunk, first, core in _chunks(level(blocks)):
         peak = max(peak, float(chunk.max(initial=0.0)), -float(chunk.min(initial=0.0)))
         found = _chunk_rows(chunk, first, core, band)
         held = [np.concatenate(both) for both in zip(held, found, strict=True)]
@@ -107,6 +118,32 @@ def _settled(rows: NDArray[np.void], heard_frames: int) -> int | None:
     return heard_frames if rows.size > MOST_ROWS else None
 
 
+def level(blocks: Iterable[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]]:
+    """Take off the constant offset of each channel, as it is in the first `OFFSET_S`.
+
+    Blocks come and go in order, each of shape (n_channels, n_samples); those that go are `BLOCK_S` long at
+    most. The same whatever the length of the blocks that come.
+    """
+    need, longest = round(OFFSET_S * spectrum.RATE_HZ), round(BLOCK_S * spectrum.RATE_HZ)
+    waiting: list[NDArray[np.float32]] = []
+    offset: NDArray[np.float32] | None = None
+    for block in blocks:
+        if block.shape[1] == 0:
+            continue
+        waiting.append(np.asarray(block, np.float32))
+        if offset is None and sum(part.shape[1] for part in waiting) >= need:
+            begin = np.concatenate([part[:, :need] for part in waiting], axis=1)[:, :need]
+            offset = begin.mean(axis=1, dtype=np.float64, keepdims=True).astype(np.float32)
+        if offset is not None:
+            for part in waiting:
+                for start in range(0, part.shape[1], longest):
+                    yield part[:, start : start + longest] - offset
+            waiting = []
+    if waiting:
+        whole = np.concatenate(waiting, axis=1)
+        yield whole - whole.mean(axis=1, dtype=np.float64, keepdims=True).astype(np.float32)
+
+
 def _chunks(
     blocks: Iterable[NDArray[np.float32]],
 ) -> Iterator[tuple[NDArray[np.float32], int, tuple[int, int]]]:
@@ -123,12 +160,10 @@ def _chunks(
     done = 0
     need = (CHUNK_FRAMES + 2 * MARGIN_FRAMES) * spectrum.HOP + spectrum.WINDOW
     for block in blocks:
-        if block.shape[1] == 0:
-            continue
         if not pending:
             pending.append(np.zeros((block.shape[0], half), np.float32))
             held = half
-        pending.append(np.asarray(block, np.float32))
+        pending.append(block)
         held += block.shape[1]
         # The last chunk is to be long enough for its hum to be known.
         while held >= need + hum.WINDOW:
@@ -151,7 +186,7 @@ def _chunk_rows(
     chunk: NDArray[np.float32], first: int, core: tuple[int, int], band_hz: float
 ) -> tuple[NDArray[np.void], NDArray[np.void], NDArray[np.void], NDArray[np.void]]:
     """Track one chunk; rows and refined values of its core, of the first and of a second tone."""
-    chunk = hum.without_hum(chunk)
+    chunk = hum.without_hum(distinct(chunk))
     looks = looks_at(chunk, band_hz=band_hz)
     n_frames = (chunk.shape[1] - spectrum.WINDOW) // spectrum.HOP + 1
     spans = [
@@ -173,6 +208,29 @@ def _span_rows(
     groups = [_Group(chunk, group, band_hz) for group in _groups(spans)]
     paths = iter(track.best_paths([salience for group in groups for salience in group.hear_spans()]))
     return np.concatenate([np.zeros(0, ROW), *(group.rows(paths, first_frame=first) for group in groups)])
+
+
+def distinct(samples: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Leave out channels that say nothing of their own: silent beside the others, or the same as one of them.
+
+    Parameters
+    ----------
+    samples : shape (n_channels, n)
+
+    Returns
+    -------
+    shape (n_kept, n)
+        The same array when all are kept; at least one channel is.
+    """
+    if samples.shape[0] == 1:
+        return samples
+    power = np.einsum("cn,cn->c", samples, samples, dtype=np.float64)
+    kept: list[int] = []
+    for c in range(samples.shape[0]):
+        alike = (abs(samples[c] @ samples[k]) > ALIKE * np.sqrt(power[c] * power[k]) for k in kept)
+        if power[c] > DEAF_SHARE * power.max() and not any(alike):
+            kept.append(c)
+    return samples if len(kept) == samples.shape[0] else samples[kept or [0]]
 
 
 def _inside(rows: NDArray[np.void], core: tuple[int, int]) -> NDArray[np.void]:

@@ -91,7 +91,7 @@ def cut(rows: NDArray[np.void], *, first_stretch: int = 0) -> list[Piece]:
         if b - a < SHORTEST_FRAMES:
             continue
         parts = -(-(b - a) // LONGEST_FRAMES)
-        edges = np.linspace(a, b, parts + 1).round().astype(int)
+        edges = a + np.linspace(0, b - a, parts + 1).round().astype(int)
         for c, d in pairwise(edges):
             first, last = tracked[c], tracked[d - 1]
             before = rows[max(0, first - 30) : first]

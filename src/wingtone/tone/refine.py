@@ -43,12 +43,20 @@ TAPER = 0.2
 """Share of the window that is tapered (Tukey): more keeps the neighbouring harmonics further down but costs
 information. Ours: at 147 and 205 Hz the error is 1.17 of the Cramer-Rao bound at 10 dB and 1.23 at 0 dB."""
 WINDOWS_AT_ONCE = 40
-"""Columns in `_at_rest`, windows in `refine_run`: with more in one matrix product OpenBLAS would wake other
-processors, and be done before they come."""
+"""With more windows in one matrix product, and more than `COLUMNS_AT_ONCE` columns in `_at_rest`, OpenBLAS
+would wake other processors, and be done before they come."""
 SMOOTH_FRAMES = 4
 """Half-width of the running mean over the tracked line: 90 ms in all, less than a window."""
 OFFSETS_HZ = np.arange(-3.0, 3.01, 0.25)
-"""The tracker reads its line to about 0.5 %, so 3 Hz is ample."""
+"""The tracker reads a line of many harmonics to about 0.5 %, so 3 Hz is ample; for one or two see below."""
+MOST_VARIANCE_HZ2 = float(OFFSETS_HZ[-1] ** 2)
+STUCK_SHARE = 0.3
+MOST_PASSES = 4
+"""Where the best offset of more than 30 % of a run's windows lies at the end of what is tried, the tracked
+line was too far off, and the run is refined once more about the line that was found. What is stuck after four
+passes gets the error of all that was tried. Ours: the tracker is off by 2 % at a tone with two clear
+harmonics, by 4 % with one. As tried at 15 dB, without this the 95 % intervals held 65 and 34 % of such tones,
+with it 92 and 79 %."""
 
 REFINED = np.dtype(
     [
@@ -172,13 +180,13 @@ def refine_run(
     frames = np.arange(0, ln_f0.size, HOP_FRAMES)
     centre = (first_centre - begin + frames * spectrum.HOP) / DECIMATION
     start = np.clip(np.round(centre - LENGTH / 2).astype(int), 0, max(0, n - LENGTH))
-    lowest = float(np.exp(ln_f0.max()))
-    harmonics = int(min(N_TEETH, (min(band_hz, spectrum.RATE_HZ / 2) - 30.0) // lowest))
+    highest = float(np.exp(ln_f0.max()))
+    harmonics = int(min(N_TEETH, (min(band_hz, spectrum.RATE_HZ / 2) - 30.0) // highest))
     rest = _at_rest(part[:, : n * DECIMATION], turns[: n * DECIMATION], 2 * harmonics + 1)
     length = min(LENGTH, n)
     kernel, taper = _kernel()[:harmonics, None, :, :length].swapaxes(2, 3), _window()[:length]
     # Half-way between harmonics there is nothing but noise. A few cells make it steadier.
-    shifts = np.array([-0.15, 0.0, 0.15]) * lowest
+    shifts = np.array([-0.15, 0.0, 0.15]) * highest
     swing = np.exp(2j * np.pi * shifts * np.arange(length)[:, None] / RATE_AT_REST_HZ)
     aside = (taper[:, None] * swing).astype(np.complex64)
     windows = np.lib.stride_tricks.sliding_window_view(rest, length, axis=2)
@@ -217,12 +225,23 @@ def refine_tracked(
     leaps = (np.diff(tracked["frame"]) > 1) | (np.abs(np.diff(tracked["ln_f0"])) > 0.03)
     for run in np.split(tracked, np.flatnonzero(leaps) + 1):
         if run.size:
-            frame = int(run["frame"][0])
-            centre = (frame - first_frame) * spectrum.HOP + spectrum.WINDOW // 2
-            refined.append(
-                refine_run(samples, run["ln_f0"], first_centre=centre, first_frame=frame, band_hz=band_hz)
-            )
+            refined.append(_refine_until_found(samples, run, first_frame=first_frame, band_hz=band_hz))
     return np.concatenate(refined)
+
+
+def _refine_until_found(
+    samples: NDArray[np.float32], run: NDArray[np.void], *, first_frame: int, band_hz: float
+) -> NDArray[np.void]:
+    """Refine one run, about the line that was found as long as it lies beyond what was tried."""
+    frame, line = int(run["frame"][0]), run["ln_f0"]
+    centre = (frame - first_frame) * spectrum.HOP + spectrum.WINDOW // 2
+    for _ in range(MOST_PASSES):
+        found = refine_run(samples, line, first_centre=centre, first_frame=frame, band_hz=band_hz)
+        if np.mean(found["variance_hz2"] >= MOST_VARIANCE_HZ2) <= STUCK_SHARE:
+            break
+        moved = spectrum.running_mean(np.log(found["f0_hz"]), SMOOTH_FRAMES)
+        line = np.interp(run["frame"], found["frame"], moved).astype(np.float32)
+    return found
 
 
 def _solve(
@@ -251,14 +270,16 @@ def _solve(
     # A harmonic that is only noise still reaches 2 to 3 at its best offset; weigh it down to nothing.
     gain = np.maximum(strength - 3.0, 0.05)
     likelihood = (ratio * (gain / (1 + gain))[..., None]).sum(axis=(0, 1))
-    best = np.clip(likelihood.argmax(axis=1), 1, OFFSETS_HZ.size - 2)
+    highest = likelihood.argmax(axis=1)
+    best = np.clip(highest, 1, OFFSETS_HZ.size - 2)
     rows = np.arange(frame.size)
     left, top, right = (likelihood[rows, best + d] for d in (-1, 0, 1))
     step = OFFSETS_HZ[1] - OFFSETS_HZ[0]
     bend = np.minimum(left - 2 * top + right, -1e-6)
     offset = OFFSETS_HZ[best] + step * np.clip(0.5 * (left - right) / bend, -1, 1)
     out["f0_hz"] = line_hz + offset
-    out["variance_hz2"] = np.minimum(step**2 / -bend, OFFSETS_HZ[-1] ** 2)
+    seen = np.minimum(step**2 / -bend, MOST_VARIANCE_HZ2)
+    out["variance_hz2"] = np.where(best == highest, seen, MOST_VARIANCE_HZ2)
     at_best = np.take_along_axis(power, best[None, None, :, None], axis=3)[..., 0]
     at_best = np.where(best == middle, at_best, np.maximum(at_best, power[..., middle]))
     out["tone_power"][:, :harmonics] = np.maximum(at_best - floor, 0.0).mean(axis=1).T

@@ -41,7 +41,7 @@ clips of one bee with voices and hum."""
 LEAP_LN = 0.03
 """What a tone may move in 10 ms without a break, as in `wingtone.tone.refine`."""
 LOBE_BINS = 5
-"""Half-width of what is filled in at each harmonic: the window's main lobe, 15.6 Hz either side."""
+"""Half-width of what is filled in at each harmonic, 14.6 Hz: most of the window's main lobe (15.6 Hz)."""
 REST_SAMPLES = spectrum.WINDOW
 """The first bee's harmonics are taken off as they are on average over 128 ms."""
 LEAST_LN = 0.077

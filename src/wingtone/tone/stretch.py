@@ -22,8 +22,8 @@ from wingtone.tone import comb, hum, spectrum, track
 from wingtone.tone.bouts import fine_line_hz, to_bout
 from wingtone.tone.decision import judge
 from wingtone.tone.gate import Gate, load_gate
-from wingtone.tone.listen import salience_of
-from wingtone.tone.pieces import SHORTEST_FRAMES, cut
+from wingtone.tone.listen import distinct, level, salience_of
+from wingtone.tone.pieces import SHORTEST_FRAMES, Piece, cut
 from wingtone.tone.refine import REFINED, refine_tracked
 from wingtone.tone.rows import ROW, SHOULDER, frame_rows
 
@@ -63,10 +63,15 @@ class Stretch:
     near_hz: float | None = None
 
     def __post_init__(self) -> None:
-        if not 0.0 <= self.start_s < self.end_s < float("inf") or self.end_s - self.start_s < SHORTEST_S:
+        if not 0.0 <= self.start_s < self.end_s < float("inf") or self._n_frames < SHORTEST_FRAMES + 2:
             raise ValueError(f"a stretch needs 0 <= start_s and at least {SHORTEST_S:g} s")
         if self.near_hz is not None and not comb.LOWEST_HZ <= self.near_hz <= comb.HIGHEST_HZ:
             raise ValueError(f"near_hz must lie in {comb.LOWEST_HZ:g} to {comb.HIGHEST_HZ:g} Hz")
+
+    @property
+    def _n_frames(self) -> int:
+        first, end = self.frames
+        return end - first
 
     @property
     def frames(self) -> tuple[int, int]:
@@ -136,9 +141,8 @@ def _sounds(blocks: Iterable[NDArray[np.float32]], stretches: Sequence[Stretch])
     edges = [_edges(stretch) for stretch in stretches]
     until = max((last + AROUND for _, last in edges), default=0)
     parts: list[list[NDArray[np.float32]]] = [[] for _ in stretches]
-    done, channels = 0, 1
-    for block in blocks:
-        channels = block.shape[0]
+    done = 0
+    for block in level(blocks):
         for (first, last), own in zip(edges, parts, strict=True):
             own.append(block[:, max(0, first - AROUND - done) : max(0, last + AROUND - done)])
         done += block.shape[1]
@@ -149,8 +153,9 @@ def _sounds(blocks: Iterable[NDArray[np.float32]], stretches: Sequence[Stretch])
         if stretch.frames[1] * spectrum.HOP > done + spectrum.HOP:
             raise ValueError(f"the stretch ends at {stretch.end_s:g} s, after the recording")
         begin = max(0, first - AROUND)
-        found = hum.without_hum(np.concatenate(own, axis=1))[:, max(0, first) - begin : last - begin]
-        sound = np.zeros((channels, last - first), np.float32)
+        around = hum.without_hum(distinct(np.concatenate(own, axis=1)))
+        found = around[:, max(0, first) - begin : last - begin]
+        sound = np.zeros((found.shape[0], last - first), np.float32)
         before = max(0, -first)
         sound[:, before : before + found.shape[1]] = found
         out.append(sound)
@@ -170,8 +175,11 @@ def _measured(stretch: Stretch, samples: NDArray[np.float32], gate: Gate, band_h
     origin = first - SHOULDER
     refined.append(refine_tracked(samples, joined[joined["tracked"]], first_frame=origin, band_hz=band_hz))
     fine = np.concatenate(refined)
-    bout = to_bout(stretch.kind, judge(cut(joined), gate), fine, ())
     tracked = joined[joined["tracked"]]
+    # A short glide falls into scraps too short to judge; here somebody has said that it is one sound.
+    before, after = joined[joined["frame"] < first], joined[joined["frame"] >= end]
+    pieces = cut(joined) or [Piece(tracked, before, after, 0)]
+    bout = to_bout(stretch.kind, judge(pieces, gate), fine, ())
     flags = bout.flags
     if float(tracked["salience"].mean()) < track.THRESHOLD and "low level" not in flags:
         flags = (*flags, "low level")
