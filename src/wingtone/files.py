@@ -1,6 +1,7 @@
 """Whole files or none, and what lies at a path before anybody opens it.
 
 - `replacing`: a temporary path beside the target that takes its place when the block ends well.
+- `synchronise`: make a file, or the names in a folder, last through a power cut.
 - `what_is`: whether there is a file, a folder, something else or nothing at a path.
 - `lock`: hold a folder against other programs, for as long as this one lives.
 - `check_file`: refuse what is no ordinary file: a pipe would be waited for, a device read for ever.
@@ -21,7 +22,7 @@ from wingtone.errors import InputError, OutputError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["check_file", "lock", "replacing", "what_is"]
+__all__ = ["check_file", "lock", "replacing", "synchronise", "what_is"]
 
 Kind = Literal["file", "folder", "other", "nothing"]
 
@@ -29,6 +30,9 @@ Kind = Literal["file", "folder", "other", "nothing"]
 @contextlib.contextmanager
 def replacing(target: str | os.PathLike[str]) -> Iterator[Path]:
     """Give a temporary path in the target's folder; move it over the target when the block succeeds.
+
+    What was written is on the disk before it gets its name, so that a power cut leaves the old file or the
+    new one, and never an empty one.
 
     Parameters
     ----------
@@ -59,15 +63,37 @@ def replacing(target: str | os.PathLike[str]) -> Iterator[Path]:
         raise OutputError(f"cannot write here: {error.strerror}", remedy=remedy, where=target) from error
     try:
         yield scratch
+        synchronise(scratch)
         if rights is not None and stat.S_IMODE(scratch.stat().st_mode) != rights:
             with contextlib.suppress(PermissionError):  # a file system that knows no rights
                 scratch.chmod(rights)
         scratch.replace(final)
+        synchronise(final.parent)
     except OSError as error:
         what = f"writing failed: {error.strerror or error}"
         raise OutputError(what, remedy="is there room, and may you write there?", where=target) from error
     finally:
         scratch.unlink(missing_ok=True)
+
+
+def synchronise(path: Path) -> None:
+    """Make what a file holds, or the names in a folder, last through a power cut.
+
+    For a folder only where the system can: Windows cannot open one, and some file systems refuse.
+
+    Raises
+    ------
+    OSError
+        What a file holds did not reach the disk.
+    """
+    folder = path.is_dir()
+    with contextlib.suppress(OSError) if folder else contextlib.nullcontext():
+        # A file's rights may forbid to read it, and Windows wants that of writing.
+        handle = os.open(path, os.O_RDONLY if folder else os.O_WRONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _rights_of(final: Path, *, named: Path) -> int | None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from wingtone.errors import OutputError
-from wingtone.files import replacing
+from wingtone.files import replacing, synchronise
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -59,3 +59,40 @@ def test_says_where_it_cannot_write(tmp_path: Path) -> None:
 def test_a_full_disk_is_an_output_error(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="No space left"), replacing(tmp_path / "result"):
         raise OSError(28, os.strerror(28))
+
+
+def test_what_was_written_is_on_the_disk_before_it_has_its_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A power cut cannot be tried here; that the system is asked in this order can."""
+    target = tmp_path / "result.csv"
+    asked: list[tuple[bool, bool]] = []
+    healthy = os.fsync
+
+    def fsync(handle: int) -> None:
+        asked.append((stat.S_ISDIR(os.fstat(handle).st_mode), target.exists()))
+        healthy(handle)
+
+    monkeypatch.setattr("wingtone.files.os.fsync", fsync)
+    with replacing(target) as scratch:
+        scratch.write_text("new")
+    assert asked == [(False, False), (True, True)]
+    assert target.read_text() == "new"
+
+
+def test_a_disk_that_fails_at_the_last_moment_leaves_what_was_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Network disks say that they are full only when they are asked whether all has arrived."""
+    target = tmp_path / "result.csv"
+    target.write_text("old")
+
+    def full(_: int) -> None:
+        raise OSError(28, os.strerror(28))
+
+    monkeypatch.setattr("wingtone.files.os.fsync", full)
+    with pytest.raises(OutputError, match="No space left"), replacing(target) as scratch:
+        scratch.write_text("new")
+    assert target.read_text() == "old"
+    assert list(tmp_path.iterdir()) == [target]
+    synchronise(tmp_path)  # the names in a folder: only where the system can

@@ -79,7 +79,7 @@ def test_a_desk_of_a_computer_without_a_clock(tmp_path: Path, monkeypatch: pytes
         def now(cls, tz: dt.tzinfo | None = None) -> Clock:
             return cls(cls.year_now, 1, 1, tzinfo=tz)
 
-    monkeypatch.setattr("wingtone.web.desk.dt.datetime", Clock)
+    monkeypatch.setattr("wingtone.web.clips.dt.datetime", Clock)
     desk = Desk(tmp_path)
     for year in (2026, 1970, 9999, 2039):
         Clock.year_now = year

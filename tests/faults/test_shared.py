@@ -25,7 +25,7 @@ from wingtone.web.server import prepare
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from wingtone.web.desk import Clip
+    from wingtone.web.clips import Clip
 
 QUEEN = DEMO / "1_march_big_queen.m4a"
 
@@ -82,7 +82,7 @@ def test_a_desk_on_a_full_disk_says_so_and_keeps_no_ghosts(
         lambda m: m.setattr(Desk, "begin", no_room),
         lambda m: m.setattr(Desk, "begin", begin),
         lambda m: m.setattr("wingtone.web.desk.Path.open", no_room),
-        lambda m: m.setattr("wingtone.web.desk.replacing", no_state),
+        lambda m: m.setattr("wingtone.web.clips.replacing", no_state),
     ]
     with live(tmp_path) as page:
         kept, sound = page.bring(QUEEN), QUEEN.read_bytes()

@@ -427,3 +427,17 @@ def test_two_fingers_look_closer_and_one_moves_along(
     touch("touchEnd")
     until(phone, lambda: chip()[0] == pytest.approx(at - 0.1 * box["width"], abs=12))
     assert chip()[1] == pytest.approx(closer, abs=1)
+
+
+def test_a_recording_that_lost_its_corrections_says_so(
+    page: LivePage, visit: Visitors, demo_clip: Path
+) -> None:
+    clip = page.heard(page.bring(demo_clip / "1_march_big_queen.m4a")["id"])
+    (page.desk / clip["id"] / "clip.json").write_bytes(b"")
+    page.restart()
+    page.heard(clip["id"])
+    opened = visit(page.url)
+    said = "What was noted of this recording could not be read and was set aside, corrections too"
+    expect(opened.get_by_role("list", name="Recordings on the desk")).to_contain_text(said)
+    opened.goto(f"{page.url}#desk/{clip['id']}")
+    expect(opened.locator(".recording-head .warnings")).to_contain_text(said)

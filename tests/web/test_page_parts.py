@@ -19,7 +19,7 @@ from wingtone.clip import measure_recording
 from wingtone.errors import InputError
 from wingtone.fauna import load as load_fauna
 from wingtone.web import stored, strip
-from wingtone.web.desk import _harmless
+from wingtone.web.clips import harmless
 from wingtone.web.fields import FieldFaults
 from wingtone.web.seen import read_seen
 from wingtone.web.sounds import read_copy
@@ -167,14 +167,14 @@ def test_a_spoiled_measurement_is_refused(
 
 @given(st.text(max_size=200))
 def test_any_name_becomes_a_harmless_one_and_stays_it(name: str) -> None:
-    harmless = _harmless(name)
-    assert harmless.isascii()
-    assert harmless.startswith("sound-")
-    assert set(harmless) <= set("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_.")
-    assert harmless.count(".") == 1
-    assert len(harmless) < 100
-    assert Path(harmless).name == harmless
-    assert _harmless(harmless) == harmless
+    plain = harmless(name)
+    assert plain.isascii()
+    assert plain.startswith("sound-")
+    assert set(plain) <= set("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_.")
+    assert plain.count(".") == 1
+    assert len(plain) < 100
+    assert Path(plain).name == plain
+    assert harmless(plain) == plain
 
 
 JSON = st.recursive(

@@ -519,7 +519,11 @@ def test_a_desk_that_was_tampered_with_does_not_stop_it(page: LivePage, demo_cli
         (folder / "clip.json").read_text().replace('"file": "', '"file": "../../../etc/')
     )
     page.restart()
-    assert page.client.get("/api/state").json()["clips"] == []
+    (taken,) = page.client.get("/api/state").json()["clips"]
+    assert (taken["id"], taken["name"]) == (clip["id"], clip["name"])
+    assert taken["bytes"] == (demo_clip / "1_march_big_queen.m4a").stat().st_size, (
+        "its own sound, no other file"
+    )
     assert (page.desk / "stranger").read_text() == "mine"
 
 

@@ -64,6 +64,8 @@ def page(
     )
     running = prepare(settings, port=port, lan=lan, announce=_tell_code)
     click.echo(f"the page is at {running.url} (Ctrl-C ends it)", err=True)
+    for notice in running.notices:
+        warn(notice)
     if lan:
         if not running.lan_urls:
             warn("this computer seems to be in no network; other machines cannot reach the page")

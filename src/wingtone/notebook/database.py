@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wingtone.errors import InputError, OutputError, WingtoneError
+from wingtone.files import synchronise
 from wingtone.notebook import schema
 
 if TYPE_CHECKING:
@@ -51,20 +52,10 @@ def create(path: Path, *, make_folder: bool) -> None:
             except OSError:  # a file system without links
                 if not path.exists():
                     scratch.rename(path)
-        _synchronise_folder(path.parent)
+        synchronise(path.parent)
     finally:
         for rest in (scratch, *(scratch.with_name(scratch.name + end) for end in ("-wal", "-shm"))):
             rest.unlink(missing_ok=True)
-
-
-def _synchronise_folder(folder: Path) -> None:
-    """Make the new name last through a power cut, where the system can."""
-    if os.name == "posix":
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def connect(path: Path, *, write: bool) -> sqlite3.Connection:

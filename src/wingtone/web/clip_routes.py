@@ -19,6 +19,7 @@ from wingtone.api import F0_RANGE_HZ
 from wingtone.audio.sniff import looks_like_recording
 from wingtone.clip import flights_by_individual, measure_json
 from wingtone.errors import RequestError
+from wingtone.files import synchronise
 from wingtone.web import corrections, sounds, strip
 from wingtone.web.answers import answer_without, answers_of, laid_out, laid_out_without
 from wingtone.web.bodies import read_json
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from wingtone.clip import Measurement
-    from wingtone.web.desk import Clip
+    from wingtone.web.clips import Clip
     from wingtone.web.page import Page
 
 __all__ = ["ROUTES", "NotFound"]
@@ -121,17 +122,15 @@ async def upload(request: Request) -> Response:
     request.app.state.uploads += 1
     try:
         clip, file = await run_in_threadpool(desk.begin, name)
-        kept = False
         try:
             with file:
                 refused = await _take_in(request, page, clip, file, size)
             if refused is not None:
                 return refused
+            await run_in_threadpool(synchronise, desk.source_of(clip))
             desk.keep(clip)
-            kept = True
         finally:
-            if not kept:
-                await run_in_threadpool(desk.drop, clip)
+            await run_in_threadpool(desk.drop, clip)
     finally:
         request.app.state.uploads -= 1
     page.listen(clip)

@@ -3,33 +3,34 @@
 Layout
 ------
 ``<desk>/<id>/`` with an id of 16 random hexadecimal digits holds the recording under a harmless name,
-``clip.json`` with its state, the listening copy, the measurement (`wingtone.web.stored`), the corrected one
-and the tiles. The name that a file came with is kept as text and never becomes a path. Everything is
-written whole or not at all, so a restart finds the desk as it was; what had not been listened to yet is
-listened to again.
+``clip.json`` with its state (`wingtone.web.clips`), the listening copy, the measurement
+(`wingtone.web.stored`), the corrected one and the tiles. The name that a file came with is kept as text and
+never becomes a path. Everything is written whole or not at all, so a restart finds the desk as it was; what
+had not been listened to yet is listened to again.
 
-- `Clip`: the state of one recording.
-- `Desk`: all of them, within limits.
+A recording comes in, and goes, in a folder with ``.part`` behind its name. Only such are cleared away at a
+start. A folder without it holds a recording that was once whole, and is never deleted but by the user.
+
+- `Desk`: all recordings, within limits.
 - `Limits`: of one file, of their number, of all together.
 """
 
 from __future__ import annotations
 
-import dataclasses
-import datetime as dt
-import json
+import contextlib
 import os
 import re
 import secrets
 import shutil
 from collections import OrderedDict
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from wingtone.errors import InputError, OutputError, WingtoneError, one_line
-from wingtone.files import lock, replacing
-from wingtone.web import corrections, stored
+from wingtone.files import lock, synchronise
+from wingtone.web import clips, corrections, stored
+from wingtone.web.clips import STATE, Clip
 from wingtone.web.worker import COPY, GROWING
 
 if TYPE_CHECKING:
@@ -38,12 +39,13 @@ if TYPE_CHECKING:
 
     from wingtone.clip import Measurement
 
-__all__ = ["Clip", "Desk", "DeskFull", "Limits", "default_folder"]
+__all__ = ["PART", "Desk", "DeskFull", "Limits", "default_folder"]
 
-STATE = "clip.json"
-STATUSES = ("waiting", "listening", "ready", "failed")
 ID = re.compile(r"[0-9a-f]{16}")
-HARMLESS = re.compile(r"sound-[A-Za-z0-9_-]{1,80}\.[a-z0-9]{1,5}")
+PART = ".part"
+"""Ends the name of a folder that is not whole yet, or is going."""
+UNENDED = re.compile(r"([0-9a-f]{16}|export-[a-z0-9_]{8})\.part")
+"""Folders of what was not whole when the page stopped, and nothing else: these alone are cleared away."""
 KEPT_IN_MEMORY = 24
 """Measurements held ready; the others are read again when they are asked for. Ours."""
 SPARE_BYTES = 200 << 20
@@ -70,62 +72,6 @@ def default_folder() -> Path:
     return Path(platformdirs.user_data_dir("wingtone", appauthor=False)) / "desk"
 
 
-@dataclass
-class Clip:
-    """The state of one recording on the desk.
-
-    Attributes
-    ----------
-    id, name, file
-        Its id, the name it came with (text only), and its file's name in the folder.
-    status, error
-        One of `STATUSES`; ``error`` has ``what`` and ``remedy`` when it failed.
-    progress, copied_s
-        How far listening is, 0..1; seconds that can be looked at already. Not kept.
-    seen
-        What was seen, see `wingtone.web.seen`.
-    corrections
-        Bouts as the user wants them, or None.
-    kept
-        Individual -> number of its record in the notebook.
-    away
-        Whether it was taken off the desk and only its file stays, because a record points to it.
-    """
-
-    id: str
-    name: str
-    file: str
-    bytes: int
-    added_at: str
-    status: str = "waiting"
-    error: dict[str, str] | None = None
-    duration_s: float | None = None
-    flights: int | None = None
-    seen: dict[str, Any] = field(default_factory=dict)
-    corrections: list[dict[str, Any]] | None = None
-    kept: dict[str, int] = field(default_factory=dict)
-    away: bool = False
-    progress: float = 0.0
-    copied_s: float = 0.0
-
-    NOT_KEPT = ("progress", "copied_s")
-
-    def brief(self) -> dict[str, Any]:
-        """Lay out what a list shows."""
-        return {
-            "id": self.id,
-            "name": self.name,
-            "bytes": self.bytes,
-            "status": self.status,
-            "progress": round(self.progress, 3),
-            "duration_s": self.duration_s,
-            "flights": self.flights,
-            "error": self.error,
-            "recorded": bool(self.kept),
-            "added_at": self.added_at,
-        }
-
-
 class Desk:
     """The recordings on the desk.
 
@@ -135,6 +81,11 @@ class Desk:
         Made when it is not there.
     limits
         See `Limits`.
+
+    Attributes
+    ----------
+    notices
+        What could not be taken up and was left where it is, for the terminal.
 
     Raises
     ------
@@ -146,6 +97,7 @@ class Desk:
     def __init__(self, folder: Path, *, limits: Limits | None = None) -> None:
         self.folder = folder
         self.limits = limits or Limits()
+        self.notices: list[str] = []
         self.clips: dict[str, Clip] = {}
         self._coming: dict[str, Clip] = {}
         self._watchers: set[Callable[[str, dict[str, Any]], None]] = set()
@@ -176,14 +128,12 @@ class Desk:
         """Take up what an earlier run left."""
         found = []
         for folder in self.folder.iterdir():
-            if ID.fullmatch(folder.name) and folder.is_dir():
-                clip = _read_state(folder)
-                if clip is None:  # an upload that never ended
-                    shutil.rmtree(folder, ignore_errors=True)
-                elif not clip.away:
-                    found.append(clip)
-            elif folder.name.startswith("export-") and folder.is_dir():
+            if UNENDED.fullmatch(folder.name) and folder.is_dir():
                 shutil.rmtree(folder, ignore_errors=True)
+            elif ID.fullmatch(folder.name) and folder.is_dir():
+                clip = clips.read(folder) or self._recovered(folder)
+                if clip is not None and not clip.away:
+                    found.append(clip)
         for clip in sorted(found, key=lambda clip: (clip.added_at, clip.id)):
             if clip.status == "listening":
                 clip.status = "waiting"
@@ -191,15 +141,26 @@ class Desk:
                 clip.progress = 1.0
             self.clips[clip.id] = clip
 
+    def _recovered(self, folder: Path) -> Clip | None:
+        """Take up a recording whose state cannot be read, or leave its folder alone and say so."""
+        with contextlib.suppress(OSError):
+            folder.rmdir()  # only what is empty goes by this
+            return None
+        try:
+            return clips.recover(folder)
+        except (InputError, OutputError) as error:
+            self.notices.append(str(error))
+            return None
+
     # --- places ---------------------------------------------------------------------------------------
 
     def folder_of(self, clip: Clip) -> Path:
         """Folder of a clip."""
-        return self.folder / clip.id
+        return self.folder / (f"{clip.id}{PART}" if clip.id in self._coming else clip.id)
 
     def source_of(self, clip: Clip) -> Path:
         """File of a clip as it was brought in."""
-        return self.folder / clip.id / clip.file
+        return self.folder_of(clip) / clip.file
 
     def copy_of(self, clip: Clip) -> Path | None:
         """Give the listening copy, or what there is of it so far; None before anything is there."""
@@ -238,37 +199,42 @@ class Desk:
 
     def begin(self, name: str) -> tuple[Clip, BinaryIO]:
         """Make a place for a recording that is coming in, and open its file."""
-        clip_id = secrets.token_hex(8)
-        folder = self.folder / clip_id
-        folder.mkdir(mode=0o700)
         clip = Clip(
-            id=clip_id,
+            id=secrets.token_hex(8),
             name=one_line(name)[:200] or "recording",
-            file=_harmless(name),
+            file=clips.harmless(name),
             bytes=0,
-            added_at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"),
+            added_at=clips.now(),
         )
         self._coming[clip.id] = clip
         try:
-            return clip, (folder / clip.file).open("xb")
+            self.folder_of(clip).mkdir(mode=0o700)
+            return clip, self.source_of(clip).open("xb")
         except OSError:
             self.drop(clip)
             raise
 
     def drop(self, clip: Clip) -> None:
-        """Clear away a place that came to nothing."""
-        self._coming.pop(clip.id, None)
-        shutil.rmtree(self.folder_of(clip), ignore_errors=True)
+        """Clear away a place that came to nothing; harmless for a recording that was kept."""
+        if clip.id in self._coming:
+            shutil.rmtree(self.folder_of(clip), ignore_errors=True)
+            del self._coming[clip.id]
 
     def keep(self, clip: Clip) -> None:
-        """Take a recording that has come in whole onto the desk."""
-        self._coming.pop(clip.id, None)
+        """Take a recording that has come in whole onto the desk: it gets its name together with its state.
+
+        Raises
+        ------
+        OutputError
+            Its state cannot be written; whoever brought it in is told, and brings it again.
+        """
+        part = self.folder_of(clip)
+        clips.write(clip, part)
+        part.rename(self.folder / clip.id)
+        synchronise(self.folder)
+        del self._coming[clip.id]
         self.clips[clip.id] = clip
-        try:
-            self.save(clip)
-        except OutputError:
-            del self.clips[clip.id]  # whoever brought it in is told, and brings it again
-            raise
+        self.tell("clip", clip.brief())
 
     def save(self, clip: Clip) -> None:
         """Write the state of a clip and tell the watchers: in the thread of the loop, where these belong.
@@ -280,9 +246,7 @@ class Desk:
         """
         if clip.id not in self.clips:
             return  # removed in the meantime
-        state = {name: value for name, value in vars(clip).items() if name not in Clip.NOT_KEPT}
-        with replacing(self.folder_of(clip) / STATE) as scratch:
-            scratch.write_text(json.dumps(state), encoding="utf-8")
+        clips.write(clip, self.folder_of(clip))
         self.tell("clip", clip.brief())
 
     def remove(self, clip: Clip, *, also_kept: bool = False) -> None:
@@ -291,19 +255,21 @@ class Desk:
         The file of one that a record points to stays, unless ``also_kept``: the record would lose its proof.
         """
         folder = self.folder_of(clip)
-        stays = bool(clip.kept) and not also_kept
+        stays = clip.proof and not also_kept
         if stays:
             clip.away = True
             self.save(clip)
         self.clips.pop(clip.id, None)
         self.forget(clip)
         if not stays:
+            with contextlib.suppress(OSError):  # so that no half of it is ever taken for a recording
+                folder = folder.rename(folder.with_name(f"{clip.id}{PART}"))
             shutil.rmtree(folder, ignore_errors=True)
         else:
             for path in folder.iterdir():
                 if path.is_dir():
                     shutil.rmtree(path, ignore_errors=True)
-                elif path.name not in (STATE, clip.file):
+                elif path.name != clip.file and not path.name.startswith(STATE):  # nor one set aside
                     path.unlink(missing_ok=True)
         self.tell("removed", {"id": clip.id})
 
@@ -362,30 +328,3 @@ class Desk:
         """Tell all watchers."""
         for watcher in list(self._watchers):
             watcher(event, data)
-
-
-def _read_state(folder: Path) -> Clip | None:
-    try:
-        state = json.loads((folder / STATE).read_text(encoding="utf-8"))
-        known = {item.name for item in dataclasses.fields(Clip)} - set(Clip.NOT_KEPT)
-        clip = Clip(**{name: value for name, value in state.items() if name in known})
-        sound = clip.id == folder.name and clip.file == _harmless(clip.file) and clip.status in STATUSES
-        return clip if sound and (folder / clip.file).is_file() else None
-    except (OSError, ValueError, TypeError, AttributeError, RecursionError):
-        return None
-
-
-def _harmless(name: str) -> str:
-    """Make a file name of ASCII letters, digits, hyphens and low lines, which keeps a date in it readable.
-
-    The ending stays as far as it is a short word; what a file is, its content tells. ``sound-`` in front
-    keeps clear of every name that means something to a system.
-    """
-    if HARMLESS.fullmatch(name):
-        return name
-    plain = re.split(r"[/\\]", name)[-1]
-    stem, dot, ending = plain.rpartition(".")
-    if not (dot and re.fullmatch(r"[A-Za-z0-9]{1,5}", ending)):
-        stem, ending = plain, "bin"
-    stem = re.sub(r"[^A-Za-z0-9_-]+", "-", stem).strip("-")[-80:]
-    return f"sound-{stem or 'recording'}.{ending.lower()}"

@@ -23,6 +23,7 @@ from wingtone.learn.label_rows import label_rows
 from wingtone.learn.labels import write_labels
 from wingtone.notebook.exchange import Disclosure
 from wingtone.notebook.export import Dataset, write_archive, write_csv, write_geojson
+from wingtone.web.desk import PART
 from wingtone.web.fields import Faults, text_of
 
 if TYPE_CHECKING:
@@ -82,7 +83,7 @@ async def export(
     assert isinstance(layout, str)
     disclosure = Disclosure(blur_km, bool(withhold))
     ending, media_type = FORMATS[layout]
-    folder = Path(tempfile.mkdtemp(prefix=FOLDER_PREFIX, dir=page.desk.folder))
+    folder = Path(tempfile.mkdtemp(prefix=FOLDER_PREFIX, suffix=PART, dir=page.desk.folder))
     try:
         name = f"{NAMES[layout]}-{page.settings.today().isoformat()}.{ending}"
         target = folder / name

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from wingtone.fauna import Fauna
     from wingtone.learn.model import Model
     from wingtone.notebook.store import Notebook
-    from wingtone.web.desk import Clip
+    from wingtone.web.clips import Clip
 
 __all__ = ["Page", "Settings"]
 

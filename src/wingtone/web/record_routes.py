@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from wingtone.notebook.records import Record
     from wingtone.notebook.store import Entry, Notebook, Row
-    from wingtone.web.desk import Clip
+    from wingtone.web.clips import Clip
     from wingtone.web.page import Page
 
 __all__ = ["ROUTES", "entry_json", "filter_of", "not_rejected"]

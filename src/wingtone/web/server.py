@@ -50,11 +50,14 @@ class Running:
         Where it is, on this machine.
     lan_urls
         Where other machines find it; empty without ``lan``.
+    notices
+        What it found amiss and has to tell before it runs.
     """
 
     def __init__(self, server: _Server, sockets: list[socket.socket], url: str, lan_urls: list[str]) -> None:
         self._server, self._sockets = server, sockets
         self.url, self.lan_urls = url, lan_urls
+        self.notices = server.page.desk.notices
 
     @property
     def started(self) -> bool:

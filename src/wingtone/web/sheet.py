@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from wingtone.fauna import Fauna
     from wingtone.notebook.records import Record
     from wingtone.notebook.store import Entry
-    from wingtone.web.desk import Clip
+    from wingtone.web.clips import Clip
 
 __all__ = ["sheet_html"]
 

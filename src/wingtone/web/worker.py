@@ -25,6 +25,7 @@ import numpy as np
 
 from wingtone.clip import measure_recording
 from wingtone.errors import RecordingError, WingtoneError
+from wingtone.files import synchronise
 from wingtone.web import corrections, stored
 
 if TYPE_CHECKING:
@@ -83,6 +84,7 @@ def _copy(source: Path, folder: Path, tell: Callable[[dict[str, Any]], None]) ->
             if seconds > LONGEST_S:
                 what = f"is longer than {LONGEST_S / 3600:g} hours, too long for the page"
                 raise RecordingError(what, remedy="cut it, or use wingtone measure", where=source)
+    synchronise(growing)
     growing.replace(folder / COPY)
 
 

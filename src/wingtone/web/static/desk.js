@@ -217,6 +217,7 @@ function clipRow(context, clip) {
   const name = el("span", { class: "clip-name" });
   const words = el("span", { class: "soft small number" });
   const fault = el("p", { class: "trouble small", hidden: true });
+  const notice = clip.notice ? el("p", { class: "soft small" }, sentence(clip.notice)) : null;
   const remove = el(
     "button",
     { type: "button", class: "quiet small", "aria-label": `Remove ${clip.name} from the desk` },
@@ -249,7 +250,7 @@ function clipRow(context, clip) {
     "li",
     { class: "clip" },
     sign,
-    el("div", { class: "clip-main" }, name, words, progress.node, fault),
+    el("div", { class: "clip-main" }, name, words, progress.node, fault, notice),
     remove,
   );
   let drawn = "";

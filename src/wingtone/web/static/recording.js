@@ -52,10 +52,9 @@ export async function mount(room, context) {
   }
 
   async function heard() {
-    const notice = context.state.value.model_notice; // a model that is not for real bees says so each time
-    title.replaceChildren(
-      ...heading(clip.value.name, clip.value.measurement, notice ? [{ text: notice }] : []).childNodes,
-    );
+    // A model that is not for real bees says so each time, and so does a recording that lost its corrections.
+    const notices = [context.state.value.model_notice, clip.value.notice].filter(Boolean);
+    title.replaceChildren(...heading(clip.value.name, clip.value.measurement, notices).childNodes);
     progress.remove();
     if (parts) await parts.shown.refresh();
     else await see();
@@ -114,7 +113,7 @@ export async function mount(room, context) {
 
 function heading(name, measured = null, notices = []) {
   const line = typeof measured === "string" ? measured : measured && about(measured);
-  const warnings = [...notices, ...(measured?.warnings ?? [])];
+  const warnings = [...notices, ...(measured?.warnings ?? []).map(({ text }) => text)];
   return el(
     "div",
     { class: "recording-head" },
@@ -125,7 +124,7 @@ function heading(name, measured = null, notices = []) {
       ? el(
           "ul",
           { class: "warnings small" },
-          warnings.map(({ text }) => el("li", {}, sentence(text))),
+          warnings.map((text) => el("li", {}, sentence(text))),
         )
       : null,
   );

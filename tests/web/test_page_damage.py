@@ -1,0 +1,218 @@
+"""What a start makes of a desk that was damaged: no recording is ever lost by it.
+
+Power cuts leave files empty or torn, other programs write into them, another version of wingtone keeps what
+this one does not know.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import zipfile
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from fuzz.recordings import wav
+from wingtone.web.desk import PART, Desk
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from web.conftest import LivePage
+
+QUEEN = "1_march_big_queen.m4a"
+STATE = "clip.json"
+
+
+def changed(**fields: Any) -> Callable[[bytes], bytes]:
+    """Give a damage: the state with other fields; ``...`` takes one away."""
+
+    def change(raw: bytes) -> bytes:
+        state = json.loads(raw) | fields
+        return json.dumps({name: value for name, value in state.items() if value is not ...}).encode()
+
+    return change
+
+
+DAMAGES: dict[str, Callable[[bytes], bytes]] = {
+    "empty": lambda _: b"",
+    "torn": lambda raw: raw[: len(raw) // 2],
+    "zeros": lambda raw: b"\0" * len(raw),
+    "no object": lambda _: b"[1, 2]",
+    "a key is missing": changed(added_at=...),
+    "unknown status": changed(status="dreaming"),
+    "wrong kinds": changed(added_at=5, kept={"1": "one"}, seen=[]),
+    "another file": changed(file="../../../etc/passwd"),
+}
+KEPT_ANYWAY = ("a key is missing", "unknown status", "another file")
+"""Damages that leave what is said of records readable."""
+STILL_AWAY = (*KEPT_ANYWAY, "wrong kinds")
+"""Damages that leave it readable that a recording was taken off the desk."""
+
+
+def listed(page: LivePage) -> list[dict[str, Any]]:
+    clips: list[dict[str, Any]] = page.client.get("/api/state").json()["clips"]
+    return clips
+
+
+def clips_cut(page: LivePage) -> int:
+    """How many bouts can be cut out of the recordings that records point to."""
+    sent = page.client.post("/api/export", json={"format": "bwf"})
+    with zipfile.ZipFile(io.BytesIO(sent.content)) as archive:
+        return len([name for name in archive.namelist() if name.endswith(".wav")])
+
+
+def corrected_and_kept(page: LivePage, demo_clip: Path) -> dict[str, Any]:
+    """Bring a recording, correct it and keep a record of it."""
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    at = f"/api/clips/{clip['id']}"
+    bouts = [{"start_s": 1.0, "end_s": 2.0, "kind": "flight"}]
+    assert page.client.put(f"{at}/bouts", json={"bouts": bouts}).status_code == 200
+    assert page.client.post(f"{at}/record", json={"taxon": "Bombus terrestris"}).status_code == 201
+    found: dict[str, Any] = page.client.get(at).json()
+    assert found["flights"] == 1
+    return found
+
+
+def damage(page: LivePage, clip_id: str, name: str) -> bytes:
+    """Damage the state of a recording; gives what the file holds then."""
+    state = page.desk / clip_id / STATE
+    state.write_bytes(DAMAGES[name](state.read_bytes()))
+    return state.read_bytes()
+
+
+def test_a_recording_whose_state_cannot_be_read_is_heard_anew(page: LivePage, demo_clip: Path) -> None:
+    brought = {name: corrected_and_kept(page, demo_clip) for name in DAMAGES}
+    damaged = {name: damage(page, before["id"], name) for name, before in brought.items()}
+    page.restart()
+    heard = {name: page.heard(before["id"]) for name, before in brought.items()}
+    for name, clip in heard.items():
+        before, folder = brought[name], page.desk / clip["id"]
+        assert clip["status"] == "ready", name
+        assert clip["measurement"]["bouts"] == before["machine_bouts"], name
+        assert (clip["flights"], clip["corrections"]) == (3, None), name
+        assert "could not be read" in clip["notice"], name
+        assert clip["bytes"] == (demo_clip / QUEEN).stat().st_size, name
+        assert clip["records"] == (before["records"] if name in KEPT_ANYWAY else {}), name
+        assert (folder / f"{STATE}.unread-1").read_bytes() == damaged[name], name
+    # the next start reads them as any other, and a second damage does not take the place of the first
+    twice = page.desk / brought["torn"]["id"]
+    (twice / STATE).write_bytes(b"again")
+    page.restart()
+    for name, clip in heard.items():
+        assert {**page.heard(clip["id"]), "added_at": ""} == {**clip, "added_at": ""}, name
+    assert (twice / f"{STATE}.unread-1").read_bytes() == damaged["torn"]
+    assert (twice / f"{STATE}.unread-2").read_bytes() == b"again"
+    # whether a record points to one cannot be known for certain, so its sound outlives the desk
+    for clip in heard.values():
+        page.client.delete(f"/api/clips/{clip['id']}").raise_for_status()
+    page.restart()
+    assert listed(page) == []
+    assert (twice / f"{STATE}.unread-2").read_bytes() == b"again"
+    assert clips_cut(page) == len(DAMAGES)
+
+
+def test_the_proof_of_a_record_outlives_its_state(page: LivePage, demo_clip: Path) -> None:
+    """It was taken off the desk, and only its file stays, for the record alone."""
+    ids = {name: corrected_and_kept(page, demo_clip)["id"] for name in DAMAGES}
+    damaged = {}
+    for name, clip_id in ids.items():
+        page.client.delete(f"/api/clips/{clip_id}").raise_for_status()
+        assert json.loads((page.desk / clip_id / STATE).read_bytes())["away"] is True
+        damaged[name] = damage(page, clip_id, name)
+    page.restart()
+    assert clips_cut(page) == len(DAMAGES)
+    back = {clip["id"] for clip in listed(page)}
+    assert back == {clip_id for name, clip_id in ids.items() if name not in STILL_AWAY}
+    for name, clip_id in ids.items():
+        if name in STILL_AWAY:  # nothing is to be done, so nothing is touched
+            assert (page.desk / clip_id / STATE).read_bytes() == damaged[name], name
+        else:
+            assert page.heard(clip_id)["flights"] == 3, name
+            assert (page.desk / clip_id / f"{STATE}.unread-1").read_bytes() == damaged[name], name
+
+
+def test_what_a_newer_version_adds_is_kept(page: LivePage, demo_clip: Path) -> None:
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    state = page.desk / clip["id"] / STATE
+    state.write_bytes(changed(weather={"wind": 3})(state.read_bytes()))
+    page.restart()
+    seen = {**clip["seen"], "notes": "on sallow"}
+    page.client.put(f"/api/clips/{clip['id']}/seen", json=seen).raise_for_status()
+    now = json.loads(state.read_bytes())
+    assert (now["weather"], now["seen"]["notes"]) == ({"wind": 3}, "on sallow")
+    assert page.heard(clip["id"])["notice"] is None
+
+
+def test_only_what_never_ended_is_cleared_away(tmp_path: Path) -> None:
+    """What an earlier version left half brought cannot be told from a recording, so it is taken for one."""
+    desk = Desk(tmp_path)
+    clip, file = desk.begin("walk 2026-05-01.wav")
+    with file:
+        file.write(wav(b"\0" * 1000))
+    assert [path.name for path in tmp_path.iterdir()] == [clip.id + PART]
+    desk.close()  # as the end of the process does
+    older = tmp_path / "00112233445566ff"
+    older.mkdir()
+    (older / "sound-walk.wav").write_bytes(wav(b"\0" * 1000))
+    (tmp_path / "0000000000000000").mkdir()
+    theirs = ["export-holidays", "a.part", "0011223344556677.parts", f"export-x{PART}"]
+    for name in theirs:
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "sound.wav").write_bytes(b"mine")
+    (tmp_path / f"export-abcd_123{PART}").mkdir()
+    again = Desk(tmp_path)
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([older.name, *theirs])
+    (taken,) = again.clips.values()
+    assert (taken.name, taken.status, taken.recovered) == ("walk.wav", "waiting", True)
+    assert again.notices == []
+    again.close()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows deletes no file that is open")
+def test_what_is_removed_does_not_come_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also when the power goes while its files are being deleted, whichever went first."""
+    desk = Desk(tmp_path)
+    clip, file = desk.begin("walk.wav")
+    with file:
+        file.write(wav(b"\0" * 1000))
+    desk.keep(clip)
+    monkeypatch.setattr("wingtone.web.desk.shutil.rmtree", lambda folder, **_: (folder / STATE).unlink())
+    desk.remove(clip)
+    desk.close()
+    monkeypatch.undo()
+    again = Desk(tmp_path)
+    assert (again.clips, again.notices, list(tmp_path.iterdir())) == ({}, [], [])
+    again.close()
+
+
+def test_what_cannot_be_recovered_is_left_and_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    names = {"00000000000000aa": ["sound-a.wav", "sound-b.wav"], "00000000000000bb": ["notes.txt"]}
+    for folder, inside in names.items():
+        (tmp_path / folder).mkdir()
+        for name in inside:
+            (tmp_path / folder / name).write_bytes(b"mine")
+    full = tmp_path / "00000000000000cc"
+    full.mkdir()
+    (full / "sound-c.wav").write_bytes(wav(b"\0" * 1000))
+    (full / STATE).write_bytes(b"")
+
+    def no_room(*_: object) -> None:
+        raise OSError(28, os.strerror(28))
+
+    with monkeypatch.context() as patch:
+        patch.setattr("pathlib.Path.rename", no_room)
+        desk = Desk(tmp_path)
+        desk.close()
+    assert desk.clips == {}
+    for folder in (*names, full.name):
+        (told,) = [notice for notice in desk.notices if folder in notice]
+        assert "left as it is" in told or "was left" in told
+    left = {path.name: sorted(one.name for one in path.iterdir()) for path in tmp_path.iterdir()}
+    assert left == {**names, full.name: [STATE, "sound-c.wav"]}
+    again = Desk(tmp_path)  # there is room again
+    assert list(again.clips) == [full.name]
+    again.close()
