@@ -62,7 +62,8 @@ def running(folder: Path) -> Iterator[httpx.Client]:
     try:
         line = process.stderr.readline()
         url = line.removeprefix(STARTS).split()[0]
-        with httpx.Client(base_url=url, timeout=300) as client:
+        with httpx.Client(base_url=httpx.URL(url).join("/"), timeout=300) as client:
+            assert client.get(url).status_code == 303  # lets it in
             client.headers["X-Wingtone-Token"] = client.get("/api/state").json()["token"]
             yield client
     finally:

@@ -68,6 +68,7 @@ def main() -> None:
         clip = page.heard(page.bring(DEMO / CLIP)["id"])
         with sync_playwright() as driver:
             tab = launch(driver).new_page(viewport={"width": 1280, "height": 900})
+            tab.goto(page.address)  # lets it in
             tab.goto(f"{page.url}#desk/{clip['id']}")
             tab.locator(".answer[data-answered]").wait_for()
             tab.locator("button[data-part=tail]").click()

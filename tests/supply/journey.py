@@ -86,14 +86,17 @@ def use_page() -> dict[str, Any]:
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
     assert process.stdout is not None
     said = process.stdout.readline()
-    url = next(word for word in said.split() if word.startswith("http://"))
+    address = next(word for word in said.split() if word.startswith("http://"))
+    url = urllib.parse.urljoin(address, "/")
+    browser = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
 
     def ask(path: str, body: bytes | None = None, **headers: str) -> Any:
         request = urllib.request.Request(url + path, data=body, headers=headers)
-        with urllib.request.urlopen(request, timeout=60) as answer:
+        with browser.open(request, timeout=60) as answer:
             return json.load(answer)
 
     try:
+        browser.open(address, timeout=60).close()  # lets it in
         token = {"X-Wingtone-Token": ask("api/state")["token"]}
         sound = Path("walk/1_march_big_queen.m4a").read_bytes()
         clip = ask("api/clips", sound, **token, **{"X-File-Name": urllib.parse.quote("bee.m4a")})

@@ -134,7 +134,7 @@ ALLOWED = {
     "survey/cluster.py": {"distributed"},  # a cluster whose address the user gave
     "survey/places.py": {"fsspec"},  # an object store whose address the user gave
     "survey/workers.py": {"multiprocessing"},  # waits for the pipes of its own processes
-    "web/lan.py": {"socket"},  # asks the system for its own address; sends nothing
+    "web/door.py": {"socket"},  # asks the system for its own address; sends nothing
     "web/server.py": {"socket", "uvicorn"},  # listens
 }
 

@@ -22,7 +22,7 @@ import pytest
 from wingtone.web.page import Settings
 from wingtone.web.server import Running, prepare
 
-from .chromium import chromium, driver, visit
+from .chromium import LET_IN, chromium, driver, visit
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -47,8 +47,9 @@ START_S = 60.0
 class LivePage:
     """A running page.
 
-    ``url`` is its address with a slash at the end; ``client`` asks it as the page's own script does, with the
-    token. ``restart`` stops it and starts another on the same desk, notebook and port.
+    ``url`` is its address with a slash at the end; ``client`` asks it as the page's own script does, let in
+    by the code and with the token, and `visit` has the same cookie; ``address`` lets the next browser in.
+    ``restart`` stops it and starts another on the same desk, notebook and port.
     """
 
     settings: Settings
@@ -58,7 +59,7 @@ class LivePage:
     _thread: threading.Thread | None = None
 
     def start(self, *, port: int = 0) -> None:
-        self._running = prepare(self.settings, port=port)
+        self._running = prepare(self.settings, port=port, announce=lambda _: None)
         self.url = self._running.url
         self._thread = threading.Thread(target=self._running.run, name="page under test")
         self._thread.start()
@@ -69,6 +70,8 @@ class LivePage:
             time.sleep(0.02)
         self.client.close()
         self.client = httpx.Client(base_url=self.url, timeout=60.0)
+        assert self.client.get(self._running.address).status_code == 303
+        LET_IN[self.url.split("/")[2]] = dict(self.client.cookies)
         token = self.client.get("/api/state").json()["token"]
         self.client.headers["X-Wingtone-Token"] = token
 
@@ -84,6 +87,11 @@ class LivePage:
         port = int(self.url.rstrip("/").rpartition(":")[2])
         self.stop()
         self.start(port=port)
+
+    @property
+    def address(self) -> str:
+        assert self._running is not None
+        return self._running.address
 
     @property
     def desk(self) -> Path:

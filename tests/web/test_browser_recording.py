@@ -307,8 +307,8 @@ def test_a_reload_in_the_middle_loses_nothing(empty_page: LivePage, visit: Visit
     assert names == [f"bee {n}.wav" for n in range(8)]
     opened.reload()
     expect(opened.locator("[data-status=ready]")).to_have_count(8)
-    empty_page.restart()  # and the program itself
-    opened.reload()
+    empty_page.restart()  # and the program itself, which prints another address
+    opened.goto(empty_page.address)
     expect(opened.locator("[data-status=ready]")).to_have_count(8)
 
 

@@ -12,6 +12,8 @@ from .chromium import Visitors, answered, axe_faults, settled, wide_content
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from playwright.sync_api import Browser
+
     from .conftest import LivePage
 
 FIRST_VIEW_BYTES = 300_000
@@ -178,3 +180,26 @@ def test_program_that_has_stopped_is_said(furnished: LivePage, visit: Visitors) 
     opened.context.set_offline(True)
     opened.get_by_role("link", name=TOMATO).click()
     expect(opened.get_by_role("alert").first).to_contain_text("wingtone does not answer")
+
+
+def test_the_printed_address_opens_the_page_and_no_other_does(
+    empty_page: LivePage, chromium: Browser, visit: Visitors
+) -> None:
+    address = empty_page.address
+    own = chromium.new_context().new_page()
+    own.goto(address)
+    expect(own.get_by_role("heading", level=1)).to_have_text("Which bumblebee was that?")
+    assert own.url == empty_page.url, "the code does not stay in sight"
+    own.goto("about:blank")
+    own.goto(address)
+    expect(own.get_by_role("heading", level=1)).to_have_text("Which bumblebee was that?")
+    stranger = chromium.new_context().new_page()
+    stranger.goto(f"{empty_page.url}#notebook")
+    expect(stranger.get_by_role("main")).to_contain_text("Open the address that it printed there")
+    stranger.goto(address)
+    expect(stranger.get_by_role("alert")).to_contain_text("each serves once")
+    assert axe_faults(stranger) == []
+    code = empty_page.address.rpartition("=")[2]
+    stranger.get_by_label("Code").fill(f"{code[:4]} {code[4:].lower()}")
+    stranger.get_by_role("button", name="Enter").click()
+    expect(stranger.get_by_role("heading", level=1)).to_have_text("Which bumblebee was that?")

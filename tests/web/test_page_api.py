@@ -16,7 +16,6 @@ import wave
 import zipfile
 from typing import TYPE_CHECKING, Any
 
-import httpx
 import numpy as np
 import pytest
 
@@ -32,6 +31,8 @@ from wingtone.web.strip import FINEST_S, HEIGHT_PX, HIGH_HZ, LOW_HZ, TILE_PX
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+    import httpx
 
     from web.conftest import LivePage
     from wingtone.clip import Measurement
@@ -142,7 +143,7 @@ def test_changes_are_told_as_they_happen(page: LivePage, demo_clip: Path) -> Non
     ready = threading.Event()
 
     def read() -> None:
-        with httpx.stream("GET", f"{page.url}api/events", timeout=60) as stream:
+        with page.client.stream("GET", "/api/events") as stream:
             assert stream.headers["content-type"].startswith("text/event-stream")
             event = ""
             for line in stream.iter_lines():

@@ -17,7 +17,7 @@ import pytest
 
 from wingtone.errors import RequestError
 from wingtone.web import server
-from wingtone.web.lan import own_addresses
+from wingtone.web.door import own_addresses
 from wingtone.web.page import Settings
 from wingtone.web.server import prepare
 
@@ -44,15 +44,20 @@ def test_it_starts_answers_and_ends(tmp_path: Path, end: signal.Signals) -> None
     with started(tmp_path, "--port", "0") as process:
         assert process.stderr is not None
         line = process.stderr.readline()
-        found = re.fullmatch(r"the page is at (http://127\.0\.0\.1:\d+/) \(Ctrl-C ends it\)\n", line)
+        found = re.fullmatch(
+            r"the page is at (http://127\.0\.0\.1:\d+/)(enter\?code=[A-Z2-9]{8}) \(Ctrl-C ends it\)\n", line
+        )
         assert found, line + process.stderr.read()
         with httpx.Client(base_url=found[1], timeout=60) as client:
+            assert client.get("/api/state").status_code == 401
+            assert client.get(found[2], follow_redirects=True).url.path == "/"
             assert client.get("/api/state").status_code == 200
             assert client.get("/").status_code == 200
             with client.stream("GET", "/api/events"):  # a page that is still open must not hold it up
                 process.send_signal(end)
                 told, errors = process.communicate(timeout=60)
-    assert (told, errors) == ("", "")
+    assert told == ""
+    assert re.fullmatch(r"code for the next browser: [A-Z2-9]{4} [A-Z2-9]{4}\n", errors), errors
     assert process.returncode in (0, -end)
     assert (tmp_path / "desk").is_dir()
     assert not (tmp_path / "notebook.sqlite").exists(), "looking makes no notebook"
@@ -87,7 +92,7 @@ def test_the_next_free_port_is_taken(tmp_path: Path, monkeypatch: pytest.MonkeyP
             running.close()
 
 
-def test_another_machine_needs_the_code(tmp_path: Path) -> None:
+def test_everybody_needs_the_code(tmp_path: Path) -> None:
     """The real server on all addresses; a request to the network's own address counts as from outside."""
     codes: list[str] = []
     settings = Settings(desk=tmp_path / "desk", notebook=tmp_path / "notebook.sqlite")
@@ -99,8 +104,11 @@ def test_another_machine_needs_the_code(tmp_path: Path) -> None:
             assert thread.is_alive()
             time.sleep(0.02)
         assert len(running.lan_urls) == len(own_addresses())
-        assert httpx.get(running.url + "api/state").status_code == 200, "this machine itself needs none"
-        for url in running.lan_urls:  # none where there is no network, as in some build machines
+        codes.append(running.code)
+        for url in (
+            running.url,
+            *running.lan_urls,
+        ):  # none where there is no network, as in some build machines
             with httpx.Client(base_url=url, headers={"Origin": url.rstrip("/")}) as phone:
                 assert phone.get("/api/state").status_code == 401
                 assert phone.get("/").headers["location"] == "/enter"
@@ -111,4 +119,4 @@ def test_another_machine_needs_the_code(tmp_path: Path) -> None:
         running.stop()
         thread.join(60)
     assert not thread.is_alive()
-    assert len(codes) == 1 + len(running.lan_urls)
+    assert len(codes) == 2 + len(running.lan_urls)

@@ -25,7 +25,7 @@ import pytest
 from fuzz.recordings import hostile_files, wav
 from web.conftest import LivePage, live
 from wingtone.web.desk import Limits
-from wingtone.web.lan import CHANGE_AFTER, COOKIE, TRIES_ALL, TRIES_EACH, WITHIN_S, Doorkeeper
+from wingtone.web.door import CHANGE_AFTER, COOKIE, TRIES_ALL, TRIES_EACH, WITHIN_S, Doorkeeper
 
 if TYPE_CHECKING:
     from starlette.applications import Starlette
@@ -37,6 +37,11 @@ PROC = Path("/proc")
 def alive(page: LivePage) -> None:
     """The page still answers whom it should."""
     assert page.client.get("/api/state").status_code == 200
+
+
+def cookie_of(page: LivePage) -> str:
+    """The cookie that lets the page's own client in, as a header."""
+    return "; ".join(f"{name}={value}" for name, value in page.client.cookies.items())
 
 
 # --- who asks ---------------------------------------------------------------------------------------------
@@ -116,8 +121,58 @@ def test_no_other_site_can_change_anything(
 
 def test_a_form_of_another_site_without_any_telling_header_lacks_the_token(shared_page: LivePage) -> None:
     """Old browsers send neither Origin nor Sec-Fetch-Site; the token stands alone."""
-    with httpx.Client(base_url=shared_page.url) as stranger:
+    with httpx.Client(base_url=shared_page.url, cookies=shared_page.client.cookies) as stranger:
+        assert stranger.get("/api/state").status_code == 200
         assert stranger.post("/api/clips", content=wav(b"\0" * 100)).status_code == 403
+
+
+def test_another_account_of_this_machine_gets_nothing(shared_page: LivePage) -> None:
+    """The address of this machine is open to all who use it; what they lack is the code."""
+    token = {"X-Wingtone-Token": shared_page.client.headers["X-Wingtone-Token"]}
+    with httpx.Client(base_url=shared_page.url) as other:
+        for path in ("/api/state", "/api/records", "/api/events", "/api/clips/0123456789abcdef/sound.wav"):
+            answer = other.get(path)
+            assert answer.status_code == 401, path
+            assert "token" not in answer.text
+        for method, path in CHANGING:
+            assert other.request(method, path, content=b"{}", headers=token).status_code == 401, path
+        for path in ("/", "/sheet/1", "/static/main.js", "/nothing"):
+            answer = other.get(path, follow_redirects=True)
+            assert (answer.status_code, answer.url.path) == (200, "/enter"), path
+            assert answer.headers["content-type"].startswith("text/html")
+            assert "Open the address that it printed there" in answer.text
+            assert "default-src 'none'" in answer.headers["content-security-policy"]
+        assert not other.cookies
+    alive(shared_page)
+
+
+def test_the_printed_address_lets_one_browser_in_and_knows_it_again(shared_page: LivePage) -> None:
+    address = shared_page.address
+    assert shared_page.client.head(address).status_code == 303, "who is in is sent on, and uses no code up"
+    with httpx.Client(base_url=shared_page.url) as own, httpx.Client(base_url=shared_page.url) as other:
+        assert other.head(address).status_code == 200, "looking at what an address is does not use it up"
+        entered = own.get(address)
+        assert (entered.status_code, entered.headers["location"]) == (303, "/")
+        cookie = entered.headers["set-cookie"]
+        port = httpx.URL(shared_page.url).port
+        assert cookie.startswith(f"{COOKIE}_{port}="), "a page on another port has a cookie of its own"
+        assert "HttpOnly" in cookie
+        assert "SameSite=strict" in cookie
+        assert shared_page.address != address, "the code was used up"
+        for _ in range(2):
+            again = own.get(address, follow_redirects=True)
+            assert (again.status_code, again.url.path) == (200, "/")
+        assert own.get("/api/state").status_code == 200
+        late = other.get(address)
+        assert late.status_code == 403
+        assert "each serves once" in late.text
+        assert not other.cookies
+        assert other.get("/api/state").status_code == 401
+        foreign = other.get(shared_page.address, headers={"Host": "evil.example"})
+        assert foreign.status_code == 421
+        sent = {"Origin": "http://evil.example"}
+        assert other.post("/enter", data={"code": "x"}, headers=sent).status_code == 403
+    alive(shared_page)
 
 
 @pytest.mark.parametrize("path", ["/api/state", "/api/records", "/api/events"])
@@ -151,7 +206,7 @@ def test_every_answer_says_what_may_be_done_with_it(shared_page: LivePage) -> No
 
 def test_requests_that_are_no_requests_do_not_stop_it(shared_page: LivePage) -> None:
     port = httpx.URL(shared_page.url).port
-    host = f"Host: 127.0.0.1:{port}\r\n".encode()
+    host = f"Host: 127.0.0.1:{port}\r\nCookie: {cookie_of(shared_page)}\r\n".encode()
     lines = [
         b"\0\1\2\3\r\n\r\n",
         b"GET / HTTP/1.1\r\n\r\n",
@@ -248,7 +303,8 @@ def test_no_address_leaves_the_page(shared_page: LivePage, path: str) -> None:
     port = httpx.URL(shared_page.url).port
     assert port is not None
     with socket.create_connection(("127.0.0.1", port), timeout=10) as link:  # clients would tidy the path
-        link.sendall(f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\n\r\n".encode())
+        head = f"Host: 127.0.0.1:{port}\r\nCookie: {cookie_of(shared_page)}\r\nConnection: close"
+        link.sendall(f"GET {path} HTTP/1.1\r\n{head}\r\n\r\n".encode())
         told = b""
         while piece := link.recv(65_536):
             told += piece
@@ -350,6 +406,7 @@ def test_an_upload_that_breaks_off_leaves_nothing(page: LivePage) -> None:
         "POST /api/clips HTTP/1.1",
         f"Host: 127.0.0.1:{port}",
         f"X-Wingtone-Token: {token}",
+        f"Cookie: {cookie_of(page)}",
         "Content-Length: 900000",
     )
     head = "\r\n".join(lines) + "\r\n\r\n"
@@ -527,7 +584,7 @@ def test_a_desk_that_was_tampered_with_does_not_stop_it(page: LivePage, demo_cli
     assert (page.desk / "stranger").read_text() == "mine"
 
 
-# --- the code of --lan ------------------------------------------------------------------------------------
+# --- the code -------------------------------------------------------------------------------------------
 
 
 class Clock:
@@ -549,17 +606,18 @@ class LanPage:
 
         self.codes: list[str] = []
         self.clock = Clock()
-        self.door = Doorkeeper(self.codes.append, clock=self.clock)
+        self.door = Doorkeeper(self.codes.append, port=8765, clock=self.clock)
+        self.codes.append(self.door.code)
         self._folder, self._make, self._settings = folder, make_application, Settings
 
     async def ask(self, *requests: Asked) -> list[httpx.Response]:
-        """Send requests (method, path, headers, body, from where) inside one event loop."""
+        """Send requests (see `Asked`) inside one event loop."""
         settings = self._settings(desk=self._folder / "desk", notebook=self._folder / "n.sqlite")
         hosts = {self.HOST, "127.0.0.1:8765"}
         application, page = self._make(settings, hosts=hosts, door=self.door)
         cast("Starlette", application._app).state.page = page
         out = []
-        for method, path, headers, body, client in requests:
+        for method, path, headers, body, client, *query in requests:
             sent: list[Message] = []
 
             async def receive(content: bytes = body) -> Message:
@@ -573,7 +631,7 @@ class LanPage:
                 "method": method,
                 "path": path,
                 "raw_path": path.encode(),
-                "query_string": b"",
+                "query_string": "".join(query).encode(),
                 "headers": [
                     (name.lower().encode(), text.encode())
                     for name, text in {"Host": self.HOST, **headers}.items()
@@ -592,8 +650,8 @@ class LanPage:
         return out
 
 
-Asked = tuple[str, str, dict[str, str], bytes, str]
-"""Method, path, headers, body, from where."""
+Asked = tuple[str, str, dict[str, str], bytes, str] | tuple[str, str, dict[str, str], bytes, str, str]
+"""Method, path, headers, body, from where, and what follows the question mark."""
 PHONE, OTHER = "192.168.7.30", "192.168.7.66"
 
 
@@ -641,7 +699,7 @@ def test_without_the_code_nothing_is_served(tmp_path: Path) -> None:
     )
     assert [answer.status_code for answer in lying] == [401, 421, 403]
     (own,) = ask(lan, ("GET", "/api/state", {"Host": "127.0.0.1:8765"}, b"", "127.0.0.1"))
-    assert own.status_code == 200
+    assert own.status_code == 401, "another account of this machine would get as far"
 
 
 def test_the_code_serves_once_and_its_cookie_opens(tmp_path: Path) -> None:
@@ -661,14 +719,21 @@ def test_the_code_serves_once_and_its_cookie_opens(tmp_path: Path) -> None:
     refused = ask(
         lan,
         entering(lan.codes[0], OTHER),
-        ("GET", "/api/state", {"Cookie": f"{COOKIE}=guess"}, b"", OTHER),
+        ("GET", "/api/state", {"Cookie": f"{COOKIE}_8765=guess"}, b"", OTHER),
         ("GET", "/api/state", {"Cookie": "\x01=;;;,=" * 50}, b"", OTHER),
         ("POST", "/api/clips", held, b"", PHONE),
     )
     assert [answer.status_code for answer in refused] == [403, 401, 401, 403]
+    # by its address too, and this machine, to which the cookie comes over no network, keeps it for longer
+    here = {"Host": "127.0.0.1:8765"}
+    (own,) = ask(lan, ("GET", "/enter", here, b"", "127.0.0.1", f"code={lan.codes[-1]}"))
+    assert own.status_code == 303
+    here["Cookie"] = own.headers["set-cookie"].partition(";")[0]
     lan.clock.now += 13 * 3600
-    (late,) = ask(lan, ("GET", "/api/state", held, b"", PHONE))
-    assert late.status_code == 401
+    late, still = ask(
+        lan, ("GET", "/api/state", held, b"", PHONE), ("GET", "/api/state", here, b"", "127.0.0.1")
+    )
+    assert (late.status_code, still.status_code) == (401, 200)
 
 
 def test_wrong_codes_are_slowed_down(tmp_path: Path) -> None:

@@ -54,6 +54,7 @@ def page(
     """Open the page: drop a recording, hear the bee, say what you saw, keep the record.
 
     It runs on this computer only and sends nothing anywhere. Ctrl-C ends it; what is on the desk stays there.
+    The address that it prints has a code in it, which lets in one browser; the next code is shown then.
     """
     from wingtone.web.desk import default_folder
     from wingtone.web.page import Settings
@@ -63,7 +64,8 @@ def page(
         desk=desk_folder or default_folder(), notebook=notebook_path, fauna=fauna_folder, model=model_path
     )
     running = prepare(settings, port=port, lan=lan, announce=_tell_code)
-    click.echo(f"the page is at {running.url} (Ctrl-C ends it)", err=True)
+    address = running.address
+    click.echo(f"the page is at {address} (Ctrl-C ends it)", err=True)
     for notice in running.notices:
         warn(notice)
     if lan:
@@ -71,14 +73,15 @@ def page(
             warn("this computer seems to be in no network; other machines cannot reach the page")
         for url in running.lan_urls:
             click.echo(f"from another machine of this network: {url}", err=True)
+        _tell_code(running.code)
     if not no_browser:
-        _open_when_ready(running.url)
+        _open_when_ready(address)
     with contextlib.suppress(KeyboardInterrupt):  # the way it is meant to end
         running.run()
 
 
 def _tell_code(code: str) -> None:
-    click.echo(f"code for the next machine: {code[:4]} {code[4:]}", err=True)
+    click.echo(f"code for the next browser: {code[:4]} {code[4:]}", err=True)
 
 
 def _open_when_ready(url: str) -> None:

@@ -24,9 +24,9 @@ from wingtone.errors import InputError, OutputError, RequestError, WingtoneError
 from wingtone.web import clip_routes, record_routes
 from wingtone.web.bodies import TooLarge
 from wingtone.web.clip_routes import NotFound, page_of
+from wingtone.web.door import enter_routes
 from wingtone.web.fields import FieldFaults
 from wingtone.web.guard import Guard, refusal
-from wingtone.web.lan import enter_routes
 from wingtone.web.page import Page, Settings
 from wingtone.web.seen import characters_json
 from wingtone.web.workers import WorkerFailed
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
     from starlette.requests import Request
 
-    from wingtone.web.lan import Doorkeeper
+    from wingtone.web.door import Doorkeeper
 
 __all__ = ["make_application"]
 
@@ -52,9 +52,7 @@ FORMATS = (
 """Endings that a file chooser offers; what a file is, its content tells."""
 
 
-def make_application(
-    settings: Settings, *, hosts: Collection[str], door: Doorkeeper | None = None
-) -> tuple[Guard, Page]:
+def make_application(settings: Settings, *, hosts: Collection[str], door: Doorkeeper) -> tuple[Guard, Page]:
     """Put the page together; gives the ASGI application and the state behind it.
 
     Parameters
@@ -62,7 +60,7 @@ def make_application(
     hosts
         Values of the ``Host`` header that are ours.
     door
-        Asks other machines for the code; None when none may come.
+        Asks for the code.
 
     Raises
     ------
@@ -84,7 +82,7 @@ def make_application(
         Route("/api/state", state, methods=["GET"]),
         *clip_routes.ROUTES,
         *record_routes.ROUTES,
-        *(enter_routes(door) if door is not None else []),
+        *enter_routes(door),
         # Compressed, as nothing secret is in them; what is secret is sent as it is.
         Mount("/static", GZipMiddleware(StaticFiles(directory=STATIC), minimum_size=1000)),
     ]

@@ -9,7 +9,8 @@ send requests to 127.0.0.1. So:
   something, and for everything under ``/api``.
 - **Token**: every request that is not a plain reading one carries ``X-Wingtone-Token``, which only a page of
   the same origin can have read.
-- With ``--lan``, other machines get nothing but the page that asks for the code (`wingtone.web.lan`).
+- **Code**: who has not entered it gets nothing but the page that asks for it (`wingtone.web.door`), be it
+  another machine of the network or another account of this one.
 
 Sources: Fetch Metadata Request Headers (W3C), Content Security Policy Level 3 (W3C); both from memory.
 
@@ -27,12 +28,14 @@ from typing import TYPE_CHECKING, Any
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
+from wingtone.web.door import ENTER
+
 if TYPE_CHECKING:
     from collections.abc import Collection
 
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-    from wingtone.web.lan import Doorkeeper
+    from wingtone.web.door import Doorkeeper
 
 __all__ = ["HEADERS", "TOKEN_HEADER", "Guard", "refusal"]
 
@@ -68,10 +71,10 @@ class Guard:
     hosts
         Values of ``Host`` that are ours, with the port, in lower case.
     door
-        Asks for the code; None when the page is for this machine only.
+        Asks for the code.
     """
 
-    def __init__(self, app: ASGIApp, *, hosts: Collection[str], door: Doorkeeper | None = None) -> None:
+    def __init__(self, app: ASGIApp, *, hosts: Collection[str], door: Doorkeeper) -> None:
         self._app = app
         self._hosts = frozenset(hosts)
         self._origins = frozenset(f"http://{host}" for host in hosts)
@@ -126,13 +129,14 @@ class Guard:
         )
         if foreign and (method not in READING or path.startswith("/api/")):
             return refusal(403, "that came from another site", remedy="open the page itself")
-        if self._door is not None and not self._door.may_pass(scope, headers):
-            if path == "/enter" and method in ("GET", "HEAD", "POST"):
-                return None
+        if path == ENTER:
+            return None
+        if not self._door.may_pass(headers):
             if method in READING and not path.startswith("/api/"):
-                return RedirectResponse("/enter", 303)
-            return refusal(401, "the code is needed first", remedy="open the page and enter it")
+                return RedirectResponse(ENTER, 303)
+            remedy = "load the page again, and enter the code that the terminal shows"
+            return refusal(401, "the code is needed first", remedy=remedy)
         given = headers.get(TOKEN_HEADER, "").encode()
-        if method not in READING and path != "/enter" and not hmac.compare_digest(given, self.token.encode()):
+        if method not in READING and not hmac.compare_digest(given, self.token.encode()):
             return refusal(403, "the page must show that it is ours", remedy="load the page again")
         return None

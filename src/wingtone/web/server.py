@@ -13,7 +13,7 @@ import uvicorn
 
 from wingtone.errors import RequestError
 from wingtone.web.application import make_application
-from wingtone.web.lan import Doorkeeper, own_addresses
+from wingtone.web.door import ENTER, Doorkeeper, own_addresses
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -54,10 +54,22 @@ class Running:
         What it found amiss and has to tell before it runs.
     """
 
-    def __init__(self, server: _Server, sockets: list[socket.socket], url: str, lan_urls: list[str]) -> None:
-        self._server, self._sockets = server, sockets
+    def __init__(
+        self, server: _Server, sockets: list[socket.socket], url: str, lan_urls: list[str], door: Doorkeeper
+    ) -> None:
+        self._server, self._sockets, self._door = server, sockets, door
         self.url, self.lan_urls = url, lan_urls
         self.notices = server.page.desk.notices
+
+    @property
+    def code(self) -> str:
+        """The code that lets the next browser in."""
+        return self._door.code
+
+    @property
+    def address(self) -> str:
+        """``url`` with that code: the first browser that opens it may use the page."""
+        return f"{self.url.removesuffix('/')}{ENTER}?code={self.code}"
 
     @property
     def started(self) -> bool:
@@ -96,9 +108,9 @@ def prepare(
     port
         Exactly this one; None: `PORT` or one of the next that is free. 0: any free one.
     lan
-        Let other machines of the network in, with the code that is announced.
+        Let other machines of the network in, with a code.
     announce
-        Called with each code.
+        Called with each code after the first.
 
     Raises
     ------
@@ -114,7 +126,7 @@ def prepare(
         hosts = {f"{name}:{number}" for name in [*names, *addresses]}
         if number == 80:
             hosts |= {*names, *addresses}
-        door = Doorkeeper(announce) if lan else None
+        door = Doorkeeper(announce, port=number)
         application, page = make_application(settings, hosts=hosts, door=door)
     except BaseException:
         for one in sockets:
@@ -134,7 +146,7 @@ def prepare(
         limit_concurrency=200,
     )
     lan_urls = [f"http://{address}:{number}/" for address in addresses]
-    return Running(_Server(config, page), sockets, f"http://127.0.0.1:{number}/", lan_urls)
+    return Running(_Server(config, page), sockets, f"http://127.0.0.1:{number}/", lan_urls, door)
 
 
 def _bind(port: int | None, *, lan: bool) -> tuple[list[socket.socket], int]:

@@ -1,9 +1,12 @@
-"""The code of ``--lan``: who may use the page from another machine of the network.
+"""The code: who may use the page, from this machine and from others of its network.
 
-A code serves once. Whoever enters it gets a cookie that lasts until the page is stopped or `LASTS_S` have
-passed, and the next code is made and printed. Wrong codes are counted, for each address and in all; too many
-are answered with 429 until some time has passed, and the code is changed. There are 31 ** 8 codes, so at the
-rate that is let through a guess would take longer than the bees have been here.
+An address of this machine is open to every account on it, so that alone lets nobody in. The code stands in
+the address that is printed and opened, and can be typed. It serves once. Whoever enters it gets a cookie that
+lasts until the page is stopped or its time has passed, and the next code is made and printed; so it does no
+harm that other accounts may see the address in the list of processes while the browser starts. Wrong codes
+are counted, for each address and in all; too many are answered with 429 until some time has passed, and the
+code is changed. There are 31 ** 8 codes, so at the rate that is let through a guess would take longer than
+the bees have been here.
 
 - `Doorkeeper`: codes, cookies and counting.
 - `enter_routes`: the page that asks for the code.
@@ -35,19 +38,21 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.types import Scope
 
-__all__ = ["COOKIE", "Doorkeeper", "enter_routes", "own_addresses"]
+__all__ = ["COOKIE", "ENTER", "Doorkeeper", "enter_routes", "own_addresses"]
 
+ENTER = "/enter"
 COOKIE = "wingtone_page"
+"""Begins the name of the cookie. Browsers give a cookie to all ports of a machine, so the port follows."""
 LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"
 """Without those that look like others (I, L, O, 0, 1)."""
 LENGTH = 8
-LASTS_S = 12 * 3600.0
+LASTS_S, LASTS_HERE_S = 12 * 3600.0, 30 * 86_400.0
+"""How long a cookie opens: one that went over a network, and one of this machine. Ours."""
 MOST_COOKIES = 20
 TRIES_EACH, TRIES_ALL, WITHIN_S = 5, 20, 60.0
 """Wrong codes that are answered in a minute, from one address and in all. Ours."""
 CHANGE_AFTER = 10
 """Wrong codes after which the code is changed. Ours."""
-LOOPBACK = ("127.0.0.1", "localhost", "[::1]")
 
 
 class Doorkeeper:
@@ -56,38 +61,41 @@ class Doorkeeper:
     Parameters
     ----------
     announce
-        Called with each new code, to be printed on the terminal.
+        Called with each code after the first, to be printed on the terminal.
+    port
+        Of the page.
     clock
         Seconds that only go forward; for tests.
     """
 
     def __init__(
-        self, announce: Callable[[str], None], *, clock: Callable[[], float] = time.monotonic
+        self,
+        announce: Callable[[str], None],
+        *,
+        port: int,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        self.cookie_name = f"{COOKIE}_{port}"
         self._announce = announce
         self._clock = clock
         self._cookies: dict[str, float] = {}
         self._wrong: deque[tuple[float, str]] = deque(maxlen=1000)
         self._wrong_of_this_code = 0
-        self.code = ""
-        self._new_code()
+        self.code = _made_up()
 
     def _new_code(self) -> None:
-        self.code = "".join(secrets.choice(LETTERS) for _ in range(LENGTH))
+        self.code = _made_up()
         self._wrong_of_this_code = 0
         self._announce(self.code)
 
-    def may_pass(self, scope: Scope, headers: Headers) -> bool:
-        """Whether a request comes from this machine itself, or with a cookie of ours."""
-        host = headers.get("host", "").lower().rpartition(":")[0]
-        if host in LOOPBACK and _is_loopback(_address(scope)):
-            return True
+    def may_pass(self, headers: Headers) -> bool:
+        """Whether a request comes with a cookie of ours."""
         cookie = SimpleCookie()
         try:
             cookie.load(headers.get("cookie", ""))
         except Exception:
             return False
-        given = cookie[COOKIE].value if COOKIE in cookie else ""
+        given = cookie[self.cookie_name].value if self.cookie_name in cookie else ""
         now = self._clock()
         self._cookies = {one: until for one, until in self._cookies.items() if until > now}
         return any(hmac.compare_digest(given.encode(), one.encode()) for one in self._cookies)
@@ -109,7 +117,7 @@ class Doorkeeper:
             cookie = secrets.token_urlsafe(32)
             if len(self._cookies) >= MOST_COOKIES:
                 self._cookies.pop(min(self._cookies, key=lambda one: self._cookies[one]))
-            self._cookies[cookie] = self._clock() + LASTS_S
+            self._cookies[cookie] = self._clock() + _lasts_s(address)
             self._new_code()
             return cookie
         self._wrong.append((self._clock(), address))
@@ -117,6 +125,14 @@ class Doorkeeper:
         if self._wrong_of_this_code >= CHANGE_AFTER:
             self._new_code()
         return None
+
+
+def _made_up() -> str:
+    return "".join(secrets.choice(LETTERS) for _ in range(LENGTH))
+
+
+def _lasts_s(address: str) -> float:
+    return LASTS_HERE_S if _is_loopback(address) else LASTS_S
 
 
 def _address(scope: Scope) -> str:
@@ -132,12 +148,17 @@ def _is_loopback(address: str) -> bool:
 
 
 def enter_routes(door: Doorkeeper) -> list[Route]:
-    """Give the page that asks for the code, and what it sends."""
-
-    async def form(_: Request) -> Response:
-        return _form("")
+    """Give the page that takes the code: from its address, or typed into its form."""
 
     async def enter(request: Request) -> Response:
+        if door.may_pass(request.headers):  # the printed address once more, in the same browser
+            return RedirectResponse("/", 303)
+        code = request.query_params.get("code")
+        if request.method == "POST":
+            body = (await read_body(request, most=2000)).decode("utf-8", "replace")
+            code = parse_qs(body, max_num_fields=5).get("code", [""])[0]
+        if code is None or request.method == "HEAD":
+            return _form("")
         address = _address(request.scope)
         wait_s = door.wait_s(address)
         if wait_s > 0:
@@ -145,15 +166,18 @@ def enter_routes(door: Doorkeeper) -> list[Route]:
             answer = _form(text, status=429)
             answer.headers["retry-after"] = f"{wait_s:.0f}"
             return answer
-        fields = parse_qs((await read_body(request, most=2000)).decode("utf-8", "replace"), max_num_fields=5)
-        cookie = door.enter(fields.get("code", [""])[0][:100], address)
+        cookie = door.enter(code[:100], address)
         if cookie is None:
-            return _form("That is not the code that is shown now. Look at the computer again.", status=403)
+            text = "That is not the code that is shown now: each serves once. Look at the terminal again."
+            return _form(text, status=403)
         inside = RedirectResponse("/", 303)
-        inside.set_cookie(COOKIE, cookie, max_age=int(LASTS_S), httponly=True, samesite="strict", path="/")
+        lasts_s = int(_lasts_s(address))
+        inside.set_cookie(
+            door.cookie_name, cookie, max_age=lasts_s, httponly=True, samesite="strict", path="/"
+        )
         return inside
 
-    return [Route("/enter", form, methods=["GET"]), Route("/enter", enter, methods=["POST"])]
+    return [Route(ENTER, enter, methods=["GET", "POST"])]
 
 
 def _form(message: str, *, status: int = 200) -> HTMLResponse:
@@ -161,8 +185,9 @@ def _form(message: str, *, status: int = 200) -> HTMLResponse:
     return HTMLResponse(
         '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>wingtone: enter the code</title>'
         '<meta name="viewport" content="width=device-width, initial-scale=1"></head><body><main>'
-        "<h1>wingtone</h1><p>This page runs on a computer nearby. Enter the code that it shows.</p>"
-        f'{told}<form method="post" action="/enter"><p><label for="code">Code</label> '
+        "<h1>wingtone</h1><p>This page is for those who may see the terminal that wingtone was started in. "
+        "Open the address that it printed there, or enter the code that it shows now.</p>"
+        f'{told}<form method="post" action="{ENTER}"><p><label for="code">Code</label> '
         '<input id="code" name="code" autocomplete="one-time-code" autocapitalize="characters" required '
         'maxlength="20" autofocus> <button>Enter</button></p></form></main></body></html>',
         status,
