@@ -187,3 +187,16 @@ def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(OutputError, match="cannot make this folder"):
         write_clips([], tmp_path / "file" / "out")
+
+
+def test_a_clip_is_written_anew_but_never_over_another_file(sound: Sound, tmp_path: Path) -> None:
+    entry = entry_for(sound[0], FLIGHT)
+    (file,) = write_clips([entry], tmp_path / "out").files
+    first = file.read_bytes()
+    assert write_clips([entry], tmp_path / "out").files == (file,)
+    assert file.read_bytes() == first
+    elsewhere = replace(entry, id="0" * 8 + entry.id[8:])  # the same number in another notebook
+    ((number, reason),) = write_clips([elsewhere], tmp_path / "out").missing
+    assert number == entry.number
+    assert "another file has this name already" in reason
+    assert file.read_bytes() == first

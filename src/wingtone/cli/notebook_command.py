@@ -17,6 +17,7 @@ from wingtone.cli.keeping import given_of, records_of_measurement, tell
 from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options
 from wingtone.cli.notebook_reports import entry_json, in_a_line, record_json, record_lines, row_lines
 from wingtone.cli.options import by_option, fauna_option, format_option, mapping_option
+from wingtone.cli.outputs import check_output
 from wingtone.cli.tables import columns, csv_text
 from wingtone.errors import InputError, one_line
 
@@ -335,6 +336,7 @@ def chart(ctx: click.Context, /, kind: str, out: Path, **chosen: Any) -> None:
     check_target(out)
     where = chosen_filter(**chosen)
     with _open(ctx, write=False) as opened:
+        check_output(out, inputs=(opened.path,))
         records = (entry.record for entry in _not_rejected(opened, where))
         if kind == "season":
             from wingtone.figures.season import draw_season
@@ -415,6 +417,7 @@ def export(
     disclosure = Disclosure(None if blur_km is None else int(blur_km), withhold_place)
     where = chosen_filter(**chosen)
     with _open(ctx, write=False) as opened:
+        check_output(out, inputs=(opened.path,))
         entries = _not_rejected(opened, where)
         if layout == "bwf":
             from wingtone.notebook.clips import write_clips
@@ -535,7 +538,9 @@ def rescue(ctx: click.Context, /, out: Path) -> None:
     from wingtone.notebook.rescue import rescue as save
     from wingtone.notebook.store import default_path
 
-    saved = save(ctx.obj or default_path(), out)
+    damaged = ctx.obj or default_path()
+    check_output(out, inputs=(damaged,))
+    saved = save(damaged, out)
     click.echo(f"{saved.records} records with {saved.versions} states saved to {one_line(out)}")
     if saved.older:
         numbers = ", ".join(map(str, saved.older))

@@ -71,7 +71,8 @@ def write_clips(
     entries
         Records; those without a recording or without bouts are passed over with a reason.
     folder
-        Where the files go; it is made when it is not there. Names are ``<number>-<bout>-<taxon>.wav``.
+        Where the files go; it is made when it is not there. Names are ``<number>-<bout>-<taxon>.wav``. An
+        earlier clip of the same record is written anew; any other file of that name stays, with a reason.
     recordings
         A folder to look for recordings in that are no longer where they were, by their names.
 
@@ -100,12 +101,24 @@ def write_clips(
             path = _found(recording, None if recordings is None else Path(recordings))
             for i, (bout, samples, rate_hz, from_s) in enumerate(_cuts(path, flight), start=1):
                 target = folder / f"{entry.number:05d}-{i}-{_plain(entry.record.taxon) or 'bee'}.wav"
+                if target.exists() and entry.id.replace("-", "").encode() not in _start_of(target):
+                    what = "another file has this name already"
+                    raise RecordingError(what, remedy="give another folder", where=target)
                 papers = _papers(entry, recording, bout, from_s, rate_hz, samples.shape[0])
                 _write(target, samples, rate_hz, *papers)
                 files.append(target)
         except RecordingError as error:
             missing.append((entry.number, str(error)))
     return Written(tuple(files), tuple(missing))
+
+
+def _start_of(path: Path) -> bytes:
+    """Give the part of a file where a clip of ours names its record (`bext_chunk`)."""
+    try:
+        with path.open("rb") as file:
+            return file.read(1024)
+    except OSError:
+        return b""
 
 
 def _found(recording: RecordingNote, folder: Path | None) -> Path:

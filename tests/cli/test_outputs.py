@@ -1,0 +1,132 @@
+"""No result takes the place of what cannot be made again."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from wingtone.cli import main
+from wingtone.cli.outputs import check_output
+from wingtone.errors import RequestError
+from wingtone.notebook.records import Record
+from wingtone.notebook.store import Notebook
+
+DEMO = Path(__file__).parents[2] / "demo_audio"
+
+
+@pytest.fixture
+def bees(tmp_path: Path) -> Path:
+    path = tmp_path / "bees.sqlite"
+    with Notebook.open(path) as opened:
+        opened.add(Record(taxon="Bombus hortorum"))
+    return path
+
+
+def linked(bees: Path, kind: str) -> Path:
+    """The notebook under another name."""
+    other = bees.with_name("other.csv")
+    if kind == "symbolic link":
+        other.symlink_to(bees)
+    elif kind == "hard link":
+        os.link(bees, other)
+    elif kind == "dots":
+        (bees.parent / "folder").mkdir()
+        other = bees.parent / "folder" / ".." / bees.name
+    else:
+        other = bees
+    return other
+
+
+@pytest.mark.parametrize("kind", ["itself", "symbolic link", "hard link", "dots"])
+@pytest.mark.parametrize("layout", ["csv", "darwin-core", "geojson", "labels"])
+def test_an_export_never_replaces_the_notebook(bees: Path, kind: str, layout: str) -> None:
+    before = bees.read_bytes()
+    out = linked(bees, kind)
+    command = ["notebook", "--notebook", str(bees), "export", "--format", layout, "--out", str(out)]
+    result = CliRunner().invoke(main, command)
+    assert result.exit_code == 2
+    assert str(out) in result.stderr
+    assert "read by this command" in result.stderr
+    assert "give the name of a new file" in result.stderr
+    assert bees.read_bytes() == before
+
+
+def test_the_default_notebook_is_guarded_too(
+    bees: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "data"
+    monkeypatch.setattr("wingtone.notebook.store.default_path", lambda: folder / "notebook.sqlite")
+    folder.mkdir()
+    shutil.copy(bees, folder / "notebook.sqlite")
+    command = ["notebook", "export", "--format", "csv", "--out", str(folder / "notebook.sqlite")]
+    assert CliRunner().invoke(main, command).exit_code == 2
+    with Notebook.open(folder / "notebook.sqlite", write=False) as opened:
+        assert opened.count() == 1
+
+
+def test_another_notebook_is_no_place_for_a_result(bees: Path, tmp_path: Path) -> None:
+    other = tmp_path / "renamed.csv"
+    shutil.copy(bees, other)
+    with pytest.raises(RequestError, match="holds a database"):
+        check_output(other, inputs=[bees])
+
+
+@pytest.mark.parametrize("end", ["-wal", "-shm", "-journal"])
+@pytest.mark.parametrize("there", [True, False])
+def test_what_belongs_to_a_database_is_left_alone(bees: Path, end: str, there: bool) -> None:
+    beside = bees.with_name(bees.name + end)
+    if there:
+        beside.write_bytes(b"")
+    with pytest.raises(RequestError, match=r"belongs to the database bees\.sqlite"):
+        check_output(beside)
+
+
+def test_the_log_of_a_database_is_known_under_any_name(bees: Path) -> None:
+    other = bees.with_name("other.csv")
+    connection = sqlite3.connect(bees)
+    try:
+        connection.execute("PRAGMA journal_mode = wal")
+        connection.execute("CREATE TABLE more (number)")
+        os.link(f"{bees}-wal", other)
+        with pytest.raises(RequestError, match="log of a database"):
+            check_output(other)
+    finally:
+        connection.close()
+
+
+@pytest.mark.parametrize("name", ["garden.m4a", "garden.csv", "garden"])
+@pytest.mark.parametrize("clip", ["1_march_big_queen.m4a", "5_july_worker.ogg", "4_july_tomato_flower.flac"])
+def test_a_recording_is_known_by_what_it_holds(tmp_path: Path, clip: str, name: str) -> None:
+    shutil.copy(DEMO / clip, tmp_path / name)
+    with pytest.raises(RequestError, match="holds a recording"):
+        check_output(tmp_path / name)
+
+
+@pytest.mark.parametrize("head", [b"\xff\xd8\xff\xe1....Exif", b"\0\0\0\x24ftypheic\0\0\0\0mif1heic"])
+def test_a_photograph_is_known_too(tmp_path: Path, head: bytes) -> None:
+    (tmp_path / "bee.csv").write_bytes(head + bytes(500))
+    with pytest.raises(RequestError, match="is a photograph"):
+        check_output(tmp_path / "bee.csv")
+
+
+@pytest.mark.parametrize(
+    "content", [b"", b"occurrenceID\r\n1\r\n", b"PK\x03\x04", b"\x89PNG\r\n\x1a\n", b"{}"]
+)
+def test_results_can_be_made_again(bees: Path, tmp_path: Path, content: bytes) -> None:
+    (tmp_path / "result").write_bytes(content)
+    check_output(tmp_path / "result", inputs=[bees, tmp_path / "not there", "a\0b"])
+    check_output(tmp_path / "new", inputs=[bees])
+    check_output(tmp_path, inputs=[bees])
+    check_output(tmp_path / "new-wal", inputs=[bees])
+    check_output(tmp_path / "-wal", inputs=[bees])
+
+
+def test_any_input_is_guarded_even_a_table(tmp_path: Path) -> None:
+    (tmp_path / "records.csv").write_text("taxon\n")
+    with pytest.raises(RequestError, match="read by this command"):
+        check_output(tmp_path / "records.csv", inputs=[tmp_path / "." / "records.csv"])
