@@ -66,6 +66,38 @@ def test_old_tables_may_have_inches_in_them() -> None:
     assert rows[1] == (2, ['5" long'])
 
 
+@pytest.mark.parametrize("strict", [True, False])
+@pytest.mark.parametrize(
+    ("text", "line", "what"),
+    [
+        ('a,b\n1,"2\n3,4\n', 2, "opened here and never closed"),
+        ('a,b\n1,"2', 2, "opened here and never closed"),
+        ('a,b\n1,2\n3,"', 3, "opened here and never closed"),
+        ('a,b\n1,"2\n3,"4\n5,6\n', 2, "'\"'|not closed in it"),  # two marks that are both never closed
+        ('a,b\n1,"2\n3,4" long\n5,6\n', 2, "'\"'|not closed in it"),
+    ],
+)
+def test_a_quotation_mark_swallows_no_rows(text: str, line: int, what: str, strict: bool) -> None:
+    with pytest.raises(TableError, match=what) as raised:
+        list(numbered_rows(io.StringIO(text, newline=""), "t.csv", strict=strict))
+    assert [fault.line for fault in raised.value.faults] == [line]
+
+
+def test_the_line_of_an_open_quotation_mark_is_counted_behind_the_lines_of_other_cells() -> None:
+    text = 'a,b,c\n1,"two\nlines","and\nopen\n'
+    with pytest.raises(TableError) as raised:
+        list(numbered_rows(io.StringIO(text, newline=""), "t.csv", strict=False))
+    assert [fault.line for fault in raised.value.faults] == [3]
+
+
+@pytest.mark.parametrize("cell", ['5" long', '"red" tailed', 'the "big" one', '12"'])
+def test_a_quotation_mark_within_a_line_may_pass(cell: str) -> None:
+    text = f"a,b\n{cell},2\n3,4\n"
+    rows = list(numbered_rows(io.StringIO(text, newline=""), "t.csv", strict=False))
+    assert [line for line, _ in rows] == [1, 2, 3]
+    assert [len(cells) for _, cells in rows] == [2, 2, 2]
+
+
 @pytest.mark.parametrize(("line", "separator"), [("a,b;c,d", ","), ("a;b", ";"), ("a\tb", "\t"), ("a", ",")])
 def test_the_separator_is_the_mark_that_stands_most_often(line: str, separator: str) -> None:
     assert separator_of(line) == separator

@@ -96,7 +96,8 @@ def numbered_rows(
     separator
         What stands between the cells.
     strict
-        Whether a quotation mark within a cell, or one that is never closed, is a fault.
+        Whether text behind the closing quotation mark of a cell is a fault. In a row that goes over several
+        lines it always is, as is a mark that is never closed: either may have swallowed rows.
 
     Yields
     ------
@@ -108,16 +109,49 @@ def numbered_rows(
     TableError
         At the row that cannot be cut, after all rows before it.
     """
-    reader = csv.reader(lines, delimiter=separator, strict=strict)
+    source = _Lines(lines)
+    reader = csv.reader(source, delimiter=separator, strict=strict)
     while True:
         line = reader.line_num + 1
+        source.of_row.clear()
+        cells: list[str] | None = None
         try:
             cells = next(reader, None)
+            if cells is None:
+                return
+            if source.ended or len(source.of_row) > 1:
+                list(csv.reader(source.of_row, delimiter=separator, strict=True))
         except csv.Error as error:
-            raise TableError([Fault(file, line, "", f"is not a readable table: {error}")]) from error
-        if cells is None:
-            return
+            why = str(error)
+            if source.ended:  # the last cell is the open one; the others may have had lines of their own
+                line += sum(len(_LINE_END.findall(cell)) for cell in (cells or [])[:-1])
+                why = "a quotation mark is opened here and never closed"
+            elif cells is not None:
+                why = "a quotation mark is opened in this row and not closed in it"
+            raise TableError([Fault(file, line, "", f"is not a readable table: {why}")]) from error
         yield line, cells
+
+
+_LINE_END = re.compile(r"\r\n|\r|\n")
+
+
+class _Lines:
+    """Lines on their way to a reader, which asks for more than one a row only within quotation marks."""
+
+    def __init__(self, lines: Iterable[str]) -> None:
+        self._lines = iter(lines)
+        self.of_row: list[str] = []
+        self.ended = False
+
+    def __iter__(self) -> Iterator[str]:
+        return self
+
+    def __next__(self) -> str:
+        for line in self._lines:
+            self.of_row.append(line)
+            return line
+        self.ended = True
+        raise StopIteration
 
 
 def check_headings(headings: Sequence[str], path: Path, *, line: int = 1) -> None:

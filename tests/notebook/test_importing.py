@@ -240,6 +240,20 @@ class TestFaults:
         assert (line, column) == (4, "date")
 
     @pytest.mark.parametrize(
+        ("rows", "what"),
+        [
+            ('Bombus,2026-06-01,"saw it by the gate\nBombus,2026-06-02,\n', "opened here and never closed"),
+            ('Bombus,2026-06-01,"saw it\nBombus,2026-06-02,"and again\n', "not closed in it"),
+            ('Bombus,"2026-06-01,saw it\nBombus,2026-06-02,12"\n', "2 cells under 3 headings"),
+            ('"Bombus\nBombus"\n', "1 cell under 3 headings"),
+        ],
+    )
+    def test_a_quotation_mark_swallows_no_records(self, path: Path, rows: str, what: str) -> None:
+        found = faults_of(path, f"species,date,notes\nBombus,soon,\n{rows}Bombus,2026-06-03,\n")
+        assert [(line, column) for line, column, _ in found] == [(2, "date"), (3, "")]
+        assert what in found[1][2]
+
+    @pytest.mark.parametrize(
         ("text", "column", "what"),
         [
             ("species,lat,lon\nBombus,51.4,\n", "lat", "both be there"),

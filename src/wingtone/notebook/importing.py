@@ -42,7 +42,7 @@ from wingtone.notebook.records import (
 
 if TYPE_CHECKING:
     import os
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from typing import TextIO
 
     from wingtone.notebook.store import Notebook
@@ -116,11 +116,14 @@ def _planned(
     seen: dict[str, int] = {}
     ids: dict[str, int] = {}
     ours = False
-    for line, cells in rows:
+    for line, cells in _cut(rows, faults):
         if not any(cell.strip() for cell in cells):
             continue
-        if len(cells) > len(headings) and any(cell.strip() for cell in cells[len(headings) :]):
-            what = f"{len(cells)} cells under {len(headings)} headings: is a quotation mark missing?"
+        too_many = any(cell.strip() for cell in cells[len(headings) :])
+        # Whole rows may be in a cell with lines; a short row in one line has lost its empty cells only.
+        if too_many or (len(cells) != len(headings) and any("\n" in cell or "\r" in cell for cell in cells)):
+            counted = f"{len(cells)} cell{'' if len(cells) == 1 else 's'}"
+            what = f"{counted} under {len(headings)} headings: is a quotation mark missing?"
             faults.append(Fault(str(path), line, "", what))
             continue
         row = dict(zip(headings, (from_spreadsheet(cell) for cell in cells), strict=False))
@@ -147,6 +150,14 @@ def _planned(
         faults.sort(key=lambda fault: (fault.line, places.get(fault.column, -1)))
         raise TableError(faults, remedy="mend the table and import it again; nothing was imported")
     return Plan(path, {} if ours else chosen, tuple(records), encoding)
+
+
+def _cut(rows: Iterable[tuple[int, list[str]]], faults: list[Fault]) -> Iterator[tuple[int, list[str]]]:
+    """Hand rows on up to the one that cannot be cut, which becomes a fault beside the others."""
+    try:
+        yield from rows
+    except TableError as error:
+        faults += error.faults
 
 
 def read_row(
@@ -185,7 +196,7 @@ def _rows_of(path: Path, file: TextIO) -> tuple[list[str], Iterable[tuple[int, l
     """Headings, and rows with the number of the line they begin on."""
     separator = separator_of(file.readline(100_000))
     file.seek(0)
-    # Old tables have inches and seconds in them: a lone quotation mark within a cell is one.
+    # Old tables have inches and seconds in them: a quotation mark within a line may be one.
     rows = numbered_rows(file, str(path), separator=separator, strict=False)
     _, cells = next(rows, (1, []))
     headings = [heading.strip() for heading in cells]
