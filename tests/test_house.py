@@ -343,7 +343,7 @@ OWN_WORDS = {
     "--format": "of a result, or of an export",
     "--kind": "of a chart, or of a classifier",
     "--model": "a survey does not weigh with it",
-    "--notebook": "of the group itself it may be a file that is yet to be made",
+    "--notebook": "of wingtone notebook it may be a file that is yet to be made",
     "--out": "each says what it writes",
     "--recorder": "of a record, or to choose records by",
     "--status": "of a record, or to choose records by",

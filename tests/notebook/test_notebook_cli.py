@@ -272,6 +272,24 @@ def test_mistakes_about_records_that_are_there(shell: Shell) -> None:
     assert "restore it first" in shell.said or "removed" in shell.said
 
 
+def test_the_notebook_may_be_named_after_the_command_and_the_later_name_counts(tmp_path: Path) -> None:
+    first, second = str(tmp_path / "first.sqlite"), str(tmp_path / "second.sqlite")
+
+    def run(*arguments: str) -> str:
+        result = CliRunner().invoke(wingtone.cli.main, ["notebook", *arguments])
+        assert result.exit_code == 0, result.output
+        return result.stdout
+
+    run("add", "--taxon", "Bombus hortorum", "--notebook", first)
+    run("--notebook", first, "add", "--taxon", "Bombus pratorum", "--notebook", second)
+    assert "hortorum" in run("--notebook", first, "list")
+    assert "pratorum" in run("--notebook", first, "list", "--notebook", second)
+    assert "pratorum" not in run("--notebook", second, "list", "--notebook", first)
+    assert isinstance(group, click.Group)
+    for name in group.commands:
+        assert "--notebook FILE" in run(name, "--help"), name
+
+
 def test_damage_is_told_and_what_is_sound_is_saved(shell: Shell, tmp_path: Path) -> None:
     for i in range(3):
         shell("add", "--taxon", "Bombus hortorum", "--notes", f"note {i}")

@@ -14,7 +14,7 @@ import click
 from wingtone.cli.command import Command, write_examples
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.keeping import given_of, records_of_measurement, tell
-from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options
+from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options, in_notebook
 from wingtone.cli.notebook_reports import entry_json, in_a_line, record_json, record_lines, row_lines
 from wingtone.cli.options import by_option, fauna_option, format_option, mapping_option
 from wingtone.cli.outputs import check_output
@@ -48,21 +48,13 @@ class _Group(click.Group):
 
 
 @click.group("notebook", cls=_Group)
-@click.option(
-    "--notebook",
-    "path",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="The notebook file; without it, one in your own data folder. It is made when you add a record.",
-)
-@click.pass_context
-def notebook(ctx: click.Context, /, path: Path | None) -> None:
+@in_notebook
+def notebook() -> None:
     """Keep records of bees: what, when, where, who, and how it is known.
 
     A notebook is one file on your own machine. Nothing in it is ever overwritten: every change keeps what was
     there before, and a removed record can be brought back.
     """
-    ctx.obj = path
 
 
 def _open(ctx: click.Context, /, *, write: bool) -> Notebook:
@@ -91,6 +83,7 @@ def _open(ctx: click.Context, /, *, write: bool) -> Notebook:
     help="A recording of it; its tone is measured and kept.",
 )
 @fauna_option
+@in_notebook
 @debug_option
 @click.pass_context
 def add(
@@ -183,6 +176,7 @@ def _with_sex(record: Record) -> Record:
 )
 @click.argument("number", type=int)
 @field_options
+@in_notebook
 @debug_option
 @click.pass_context
 def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **fields: Any) -> None:
@@ -221,6 +215,7 @@ def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **f
 @click.argument("numbers", type=int, nargs=-1, required=True, metavar="NUMBER...")
 @click.option("--undo", is_flag=True, help="Bring removed records back.")
 @by_option
+@in_notebook
 @debug_option
 @click.pass_context
 def remove(ctx: click.Context, /, numbers: Sequence[int], undo: bool, by: str) -> None:
@@ -249,6 +244,7 @@ def remove(ctx: click.Context, /, numbers: Sequence[int], undo: bool, by: str) -
 @click.option("--removed", is_flag=True, help="Removed records instead.")
 @click.option("--limit", type=click.IntRange(1), metavar="N", help="The newest N only.")
 @format_option("table", "json", "csv")
+@in_notebook
 @debug_option
 @click.pass_context
 def list_command(ctx: click.Context, /, limit: int | None, layout: str, **chosen: Any) -> None:
@@ -276,6 +272,7 @@ def list_command(ctx: click.Context, /, limit: int | None, layout: str, **chosen
 @click.argument("numbers", type=int, nargs=-1, required=True, metavar="NUMBER...")
 @click.option("--history", is_flag=True, help="Every state it had.")
 @format_option("table", "json")
+@in_notebook
 @debug_option
 @click.pass_context
 def show(ctx: click.Context, /, numbers: Sequence[int], history: bool, layout: str) -> None:
@@ -324,6 +321,7 @@ def show(ctx: click.Context, /, numbers: Sequence[int], history: bool, layout: s
     help="The picture, ending in .png, .svg or .pdf.",
 )
 @filter_options
+@in_notebook
 @debug_option
 @click.pass_context
 def chart(ctx: click.Context, /, kind: str, out: Path, **chosen: Any) -> None:
@@ -387,6 +385,7 @@ FORMATS = ("darwin-core", "csv", "geojson", "bwf", "labels")
 @click.option(
     "--clips", type=click.Path(path_type=Path), metavar="FOLDER", help="Where moved recordings now lie (bwf)."
 )
+@in_notebook
 @debug_option
 @click.pass_context
 def export(
@@ -471,6 +470,7 @@ def _not_rejected(opened: Notebook, where: Filter) -> Iterator[Entry]:
 @mapping_option
 @click.option("--dry-run", is_flag=True, help="Only say what would be done.")
 @by_option
+@in_notebook
 @debug_option
 @click.pass_context
 def import_command(
@@ -508,6 +508,7 @@ def import_command(
 
 
 @notebook.command(cls=Command, examples=("wingtone notebook check",))
+@in_notebook
 @debug_option
 @click.pass_context
 def check(ctx: click.Context, /) -> None:
@@ -531,6 +532,7 @@ def check(ctx: click.Context, /) -> None:
 @click.option(
     "--out", type=click.Path(path_type=Path), required=True, metavar="FILE", help="The new notebook."
 )
+@in_notebook
 @debug_option
 @click.pass_context
 def rescue(ctx: click.Context, /, out: Path) -> None:

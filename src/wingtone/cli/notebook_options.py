@@ -1,5 +1,6 @@
 """Options of ``wingtone notebook``: those that fill a record, and those that choose records.
 
+- `in_notebook`: the notebook that is meant.
 - `field_options`: what a record holds.
 - `filter_options`, `chosen_filter`: which records are meant.
 """
@@ -7,6 +8,7 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -28,7 +30,24 @@ if TYPE_CHECKING:
     from wingtone.notebook.places import Place
     from wingtone.notebook.store import Filter
 
-__all__ = ["chosen_filter", "field_options", "filter_options"]
+__all__ = ["chosen_filter", "field_options", "filter_options", "in_notebook"]
+
+
+def _meant(ctx: click.Context, _: click.Parameter, path: Path | None) -> None:
+    """Leave the file to the commands below, which leave it as it is unless they are given one themselves."""
+    if path is not None:
+        ctx.obj = path
+
+
+in_notebook = click.option(
+    "--notebook",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    expose_value=False,
+    callback=_meant,
+    help="The notebook file; without it, one in your own data folder. It is made when you add a record.",
+)
+"""``--notebook``, for the group and for each command of it: the later one counts. The path is ``ctx.obj``."""
 
 
 def _event_date(_: click.Context, __: click.Parameter, text: str | None) -> str | None:
