@@ -2,6 +2,7 @@
 
 - `made_with`: the versions behind an answer.
 - `named`: a name as the fauna has it.
+- `with_names`: a table that is to be imported, with the names that the fauna has.
 - `record_of_answer`: a record of an answer without a recording.
 - `record_of_individual`: a record of one bee of a recording.
 - `add_records`: such records into a notebook, each with what looks like a slip in it.
@@ -11,6 +12,8 @@ from __future__ import annotations
 
 import dataclasses
 import os
+from collections import Counter
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,10 +28,19 @@ if TYPE_CHECKING:
     from wingtone.fauna import Fauna
     from wingtone.learn.model import Model
     from wingtone.notebook.doubts import Doubt
+    from wingtone.notebook.importing import Plan
     from wingtone.notebook.records import Record, Tone
     from wingtone.notebook.store import Entry, Notebook
 
-__all__ = ["add_records", "made_with", "named", "record_of_answer", "record_of_individual"]
+__all__ = [
+    "Names",
+    "add_records",
+    "made_with",
+    "named",
+    "record_of_answer",
+    "record_of_individual",
+    "with_names",
+]
 
 
 def made_with(fauna: Fauna, *, model: Model | None = None) -> dict[str, str]:
@@ -50,10 +62,54 @@ def named(name: str, fauna: Fauna) -> dict[str, str]:
     """
     from wingtone.notebook.records import rank_of_name
 
-    for taxon, vernacular in fauna.vernaculars.items():
-        if name.strip().casefold() in (taxon.casefold(), vernacular.casefold()):
-            return {"taxon": taxon, "vernacular": vernacular, "rank": rank_of_name(taxon)}
-    return {"taxon": name, "vernacular": "", "rank": rank_of_name(name)}
+    taxon = fauna.known_as(name) or name
+    return {"taxon": taxon, "vernacular": fauna.vernaculars.get(taxon, ""), "rank": rank_of_name(taxon)}
+
+
+@dataclass(frozen=True)
+class Names:
+    """What became of the names of a table: how many records each concerns.
+
+    Attributes
+    ----------
+    read
+        Those that were written otherwise than the fauna has them: as written, and as taken.
+    unknown
+        Those that the fauna does not have; they stay as they are written.
+    """
+
+    read: Counter[tuple[str, str]]
+    unknown: Counter[str]
+
+
+def with_names(plan: Plan, fauna: Fauna) -> tuple[Plan, Names]:
+    """Take the names of a table that is to be imported from the fauna, as `named` does.
+
+    What was written stays in the record as its verbatim identification. Records that wingtone wrote have had
+    their names, and come back as they were.
+    """
+    from wingtone.notebook.records import VERBATIM, rank_of_name
+
+    names = Names(Counter(), Counter())
+    if not plan.mapping:
+        return plan, names
+    known: dict[str, dict[str, str]] = {}
+    records = []
+    for key, given_id, record in plan.records:
+        written = record.taxon or record.vernacular
+        if written and written not in known:
+            known[written] = named(written, fauna) if fauna.known_as(written) else {}
+        if fields := known.get(written):
+            changes: dict[str, Any] = {"vernacular": record.vernacular or fields["vernacular"]}
+            if fields["taxon"] != record.taxon:
+                names.read[written, fields["taxon"]] += 1
+                other = {VERBATIM: written, **record.other}
+                changes |= {"taxon": fields["taxon"], "rank": fields["rank"], "other": other}
+            record = dataclasses.replace(record, **changes)
+        elif written and rank_of_name(written) != "genus":
+            names.unknown[written] += 1
+        records.append((key, given_id, record))
+    return dataclasses.replace(plan, records=tuple(records)), names
 
 
 def record_of_answer(

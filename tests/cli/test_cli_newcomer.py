@@ -30,7 +30,7 @@ def test_a_mistyped_command_is_guessed(runner: CliRunner) -> None:
     ("typed", "meant"),
     [
         ("Bombus terestris", "Bombus terrestris"),
-        ("buff tailed bumblebee", "Buff-tailed bumblebee"),
+        ("buff tialed bumblebee", "Buff-tailed bumblebee"),
         ("Quince", ""),
     ],
 )

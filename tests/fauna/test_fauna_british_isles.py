@@ -542,3 +542,46 @@ def test_not_finding_a_taxon(fauna: Fauna) -> None:
     for nothing in ("", "   ", "zzzzzz"):
         with pytest.raises(RequestError, match="not in the fauna"):
             fauna.taxon(nothing)
+
+
+@pytest.mark.parametrize(
+    ("written", "taxon"),
+    [
+        ("Bombus terrestris", "Bombus terrestris"),
+        ("bombus  TERRESTRIS ", "Bombus terrestris"),
+        ("Bombus terrestris (Linnaeus, 1758)", "Bombus terrestris"),
+        ("terrestris", "Bombus terrestris"),
+        ("B. terrestris", "Bombus terrestris"),
+        ("B terrestris", "Bombus terrestris"),
+        ("Buff-tailed bumblebee", "Bombus terrestris"),
+        ("buff tailed", "Bombus terrestris"),
+        ("red-tailed", "Bombus lapidarius"),
+        ("common carder", "Bombus pascuorum"),
+        ("Honey bee", "Apis mellifera"),
+        ("Bombus lucorum agg", "Bombus lucorum agg."),
+        ("White-tailed bumblebee", "Bombus lucorum"),
+        ("bombus", "Bombus"),
+        ("Buff", ""),
+        ("Honey", ""),
+        ("Bombus foo", ""),
+        ("-", ""),
+        ("", ""),
+    ],
+)
+def test_a_name_is_known_however_it_is_written(fauna: Fauna, written: str, taxon: str) -> None:
+    assert fauna.known_as(written) == taxon
+
+
+@pytest.mark.parametrize(
+    ("written", "near"),
+    [
+        ("Buff", ["Buff-tailed bumblebee", "Buff-tailed or white-tailed bumblebee"]),
+        ("Bombus lap", ["Bombus lapidarius"]),
+        ("lapi", ["lapidarius"]),
+        ("Bombus hortorm", ["Bombus hortorum"]),
+        ("Tyrannosaurus", []),
+        ("", []),
+    ],
+)
+def test_the_nearest_names(fauna: Fauna, written: str, near: list[str]) -> None:
+    assert fauna.nearest(written) == near

@@ -22,6 +22,7 @@ from wingtone.errors import OutputError, RequestError
 from wingtone.notebook import exchange, export, extensions
 from wingtone.notebook.exchange import Disclosure, file_name, from_terms, to_terms
 from wingtone.notebook.places import parse_place
+from wingtone.notebook.records import VERBATIM
 from wingtone.notebook.store import Entry, Notebook
 
 if TYPE_CHECKING:
@@ -104,6 +105,49 @@ class TestTerms:
         assert (terms["scientificName"], terms["taxonRank"]) == ("Bombus", "genus")
         assert terms["verbatimIdentification"] == "Bombus terrestris/lucorum agg."
         assert from_terms(terms).taxon == "Bombus terrestris/lucorum agg."
+
+    @pytest.mark.parametrize(
+        ("taxon", "terms"),
+        [
+            ("Honey bee", ("", "", "", "Honey bee", "Honey bee")),
+            ("buff tailed", ("", "", "", "buff tailed", "buff tailed")),
+            ("Red-tailed", ("", "", "", "Red-tailed", "Red-tailed")),
+            ("dunno", ("", "", "", "", "dunno")),
+            ("B. foo", ("", "", "", "", "B. foo")),
+            ("Bombus sp.", ("Bombus", "genus", "Bombus", "", "Bombus sp.")),
+            ("Bombus foo", ("Bombus foo", "species", "Bombus", "", "")),
+            ("Apis mellifera", ("Apis mellifera", "species", "Apis", "", "")),
+        ],
+    )
+    def test_only_a_scientific_name_is_given_as_one(self, taxon: str, terms: tuple[str, ...]) -> None:
+        """Also where an older program kept a plain name with the rank of a species."""
+        rank = "genus" if "sp." in taxon else "species"
+        (entry,) = entries(example(taxon=taxon, rank=rank, vernacular="", status="hint"))
+        given = to_terms(entry)
+        names = ("scientificName", "taxonRank", "genus", "vernacularName", "verbatimIdentification")
+        assert tuple(given[name] for name in names) == terms
+        assert (from_terms(given).taxon, from_terms(given).rank) == (taxon, rank)
+        assert from_terms(given).vernacular == ""
+        edited = from_terms(given | {"scientificName": "Bombus hortorum", "taxonRank": "species"})
+        assert (edited.taxon, edited.rank) == ("Bombus hortorum", "species")
+
+    def test_a_name_as_it_was_written_has_a_term_of_its_own(self) -> None:
+        for taxon, rank in (("Bombus terrestris", "species"), ("Bombus lucorum agg.", "aggregate")):
+            record = example(taxon=taxon, rank=rank, other={VERBATIM: "white tailed?"})
+            (entry,) = entries(record)
+            for disclosure in (Disclosure(), Disclosure(withhold_place=True)):
+                terms = to_terms(entry, disclosure)
+                assert terms["verbatimIdentification"] == "white tailed?"
+                back = from_terms(terms)
+                assert (back.taxon, back.rank, back.other) == (taxon, rank, record.other)
+
+    def test_an_aggregate_from_an_earlier_export_is_still_one(self) -> None:
+        (entry,) = entries(example(taxon="Bombus lucorum agg.", rank="aggregate"))
+        terms = to_terms(entry)
+        ours = json.loads(terms["dynamicProperties"])
+        del ours["wingtone"]["name"]
+        back = from_terms(terms | {"dynamicProperties": json.dumps(ours)})
+        assert (back.taxon, back.rank) == ("Bombus lucorum agg.", "aggregate")
 
     @pytest.mark.parametrize(
         ("caste", "dwc_caste", "sex"),

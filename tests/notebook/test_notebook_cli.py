@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -219,6 +220,56 @@ def test_import_proposes_runs_dry_and_adds_once(shell: Shell, tmp_path: Path) ->
     assert shell("import", str(table), *mapping) == "0 records imported, 1 were there already\n"
     (record,) = shell.json("list")
     assert (record["event_date"], record["status"]) == ("2026-06-01", "decided")
+
+
+def test_imported_names_are_those_of_the_fauna(shell: Shell, tmp_path: Path) -> None:
+    table = tmp_path / "old.csv"
+    written = [
+        "Buff-tailed bumblebee",
+        "buff tailed",
+        "B. terrestris",
+        "BOMBUS TERRESTRIS",
+        "Bombus terrestris",
+    ]
+    unknown = ["Bombus foo", "Bombus foo", "Hairy bee"]
+    table.write_text(
+        "\n".join(["species", *written, "Honey bee", "Bombus sp.", *unknown, ""]), encoding="utf-8"
+    )
+    assert shell("import", str(table), "--dry-run").startswith("10 records could be imported")
+    noted = "3 records have names that the fauna british_isles does not have, kept as written: "
+    assert f"{noted}'Bombus foo' (2), 'Hairy bee' (1)\n" in shell.said
+    assert re.search(r"buff tailed +Bombus terrestris +1\n", shell.said)
+    shell("import", str(table))
+    assert noted in shell.said
+    records = shell.json("list", "--taxon", "Bombus terrestris")
+    assert [record["other"].get("verbatimIdentification") for record in records] == [None, *written[3::-1]]
+    assert {(r["rank"], r["vernacular"]) for r in records} == {("species", "Buff-tailed bumblebee")}
+    out = tmp_path / "out.csv"
+    shell("export", "--format", "csv", "--out", str(out))
+    rows = list(csv.DictReader(out.read_text(encoding="utf-8-sig").splitlines()))
+    names = [(row["scientificName"], row["verbatimIdentification"], row["vernacularName"]) for row in rows]
+    buff = "Buff-tailed bumblebee"
+    assert names[:5] == [("Bombus terrestris", name, buff) for name in [*written[:4], ""]]
+    assert names[5:7] == [("Apis mellifera", "Honey bee", "Honey bee"), ("Bombus", "Bombus sp.", "")]
+    assert names[7:] == [*[("Bombus foo", "", "")] * 2, ("", "Hairy bee", "Hairy bee")]
+    shell("import", str(table))
+    assert shell("import", str(out)).endswith("10 were there already\n")
+
+
+def test_a_plain_name_in_a_column_of_its_own_is_looked_up(shell: Shell, tmp_path: Path) -> None:
+    table = tmp_path / "old.csv"
+    text = "scientificName,common name\n,Tree bumblebee\nBombus pratorum,early bumble\n,Mystery bee\n"
+    table.write_text(text, encoding="utf-8")
+    shell("import", str(table))
+    assert "'Mystery bee' (1)" in shell.said
+    tree, early, mystery = reversed(shell.json("list"))
+    assert (tree["taxon"], tree["rank"], tree["vernacular"]) == (
+        "Bombus hypnorum",
+        "species",
+        "Tree bumblebee",
+    )
+    assert (early["taxon"], early["vernacular"], early["other"]) == ("Bombus pratorum", "early bumble", {})
+    assert (mystery["taxon"], mystery["vernacular"]) == ("", "Mystery bee")
 
 
 def test_all_faults_of_a_table_are_told(shell: Shell, tmp_path: Path) -> None:

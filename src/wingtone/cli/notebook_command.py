@@ -15,7 +15,15 @@ from wingtone.cli.command import Command, write_examples
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.keeping import given_of, records_of_measurement, tell
 from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options, in_notebook
-from wingtone.cli.notebook_reports import entry_json, in_a_line, record_json, record_lines, row_lines
+from wingtone.cli.notebook_reports import (
+    entry_json,
+    in_a_line,
+    names_lines,
+    record_json,
+    record_lines,
+    row_lines,
+    unknown_names,
+)
 from wingtone.cli.options import by_option, fauna_option, format_option, mapping_option
 from wingtone.cli.outputs import check_output
 from wingtone.cli.tables import columns, csv_text
@@ -149,13 +157,9 @@ def _named(name: str, fauna_folder: Path | None) -> dict[str, str]:
 
     fauna = load(fauna_folder)
     fields = named(name, fauna)
-    is_genus = any(name.casefold() == taxon.split()[0].casefold() for taxon in fauna.vernaculars)
-    if name and not fields["vernacular"] and not is_genus:
-        from difflib import get_close_matches
-
-        names = {known.casefold(): known for pair in fauna.vernaculars.items() for known in pair}
-        near = get_close_matches(name.casefold(), names, n=1, cutoff=0.8)
-        meant = f"; did you mean {names[near[0]]}?" if near else ""
+    if name and not fauna.known_as(name):
+        near = fauna.nearest(name)
+        meant = f"; did you mean {' or '.join(near)}?" if near else ""
         warn(f"{name!r} is not a name in the fauna {fauna.id}; it is kept as it is written{meant}")
     return fields
 
@@ -469,22 +473,32 @@ def _not_rejected(opened: Notebook, where: Filter) -> Iterator[Entry]:
 @click.argument("table", type=click.Path(path_type=Path), metavar="TABLE")
 @mapping_option
 @click.option("--dry-run", is_flag=True, help="Only say what would be done.")
+@fauna_option
 @by_option
 @in_notebook
 @debug_option
 @click.pass_context
 def import_command(
-    ctx: click.Context, /, table: Path, mapping: Sequence[str], dry_run: bool, by: str
+    ctx: click.Context,
+    /,
+    table: Path,
+    mapping: Sequence[str],
+    dry_run: bool,
+    fauna_folder: Path | None,
+    by: str,
 ) -> None:
     """Take records in from a CSV table: one of ours, one with Darwin Core headings, or any other.
 
     Each column's meaning is proposed by its heading and can be corrected with --map; what has no meaning here
-    is kept beside the record. All faults are told at once, and then nothing is imported. The same table
-    imported again adds only what is new.
+    is kept beside the record. Names are taken from the fauna, and kept as they were written too. All faults
+    are told at once, and then nothing is imported. The same table imported again adds only what is new.
     """
+    from wingtone.fauna import load
+    from wingtone.keeping import with_names
     from wingtone.notebook.importing import carry_out, read_plan
 
-    plan = read_plan(table, mapping=mapping)
+    fauna = load(fauna_folder)
+    plan, names = with_names(read_plan(table, mapping=mapping), fauna)
     if plan.encoding == "cp1252":
         warn(
             "this table is not UTF-8; it was read as Windows-1252: check the letters with accents",
@@ -495,6 +509,10 @@ def import_command(
             "\n".join(columns(list(plan.mapping.items()), align="ll", headings=("column", "taken as"))),
             err=True,
         )
+    for line in names_lines(names):
+        click.echo(line, err=True)
+    if names.unknown:
+        warn(unknown_names(names, fauna.id), where=table)
     if dry_run:
         click.echo(f"{len(plan.records)} records could be imported; nothing was done")
         return

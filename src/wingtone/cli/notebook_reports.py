@@ -1,6 +1,7 @@
 """Records as people read them, and as programs do.
 
 - `in_a_line`, `record_lines`, `row_lines`: for people.
+- `names_lines`, `unknown_names`: what became of the names of an imported table.
 - `entry_json`, `record_json`: for programs.
 """
 
@@ -14,10 +15,22 @@ from wingtone.errors import one_line
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from wingtone.keeping import Names
     from wingtone.notebook.records import Record
     from wingtone.notebook.store import Entry, Row
 
-__all__ = ["entry_json", "in_a_line", "record_json", "record_lines", "row_lines"]
+__all__ = [
+    "entry_json",
+    "in_a_line",
+    "names_lines",
+    "record_json",
+    "record_lines",
+    "row_lines",
+    "unknown_names",
+]
+
+MOST_NAMES = 20
+"""Names of a table shown. Ours: a screenful."""
 
 
 def record_json(record: Record) -> dict[str, Any]:
@@ -98,3 +111,22 @@ def row_lines(rows: Sequence[Row]) -> list[str]:
     ]
     headings = ("no.", "day", "name", "caste", "status", "tone", "place")
     return columns(table, align="rllllrl", headings=headings)
+
+
+def names_lines(names: Names) -> list[str]:
+    """Lay out the names of a table that were taken for another one, the commonest first."""
+    rows = [(written, taken, str(n)) for (written, taken), n in names.read.most_common(MOST_NAMES)]
+    lines = columns(rows, align="llr", headings=("name", "taken as", "records")) if rows else []
+    more = len(names.read) - len(rows)
+    return [*lines, f"  ... and {more} more"] if more else lines
+
+
+def unknown_names(names: Names, fauna: str) -> str:
+    """Say which names of a table the fauna does not have, and how many records have each."""
+    shown = [f"{written!r} ({n})" for written, n in names.unknown.most_common(MOST_NAMES)]
+    if more := len(names.unknown) - len(shown):
+        shown.append(f"and {more} more")
+    total = names.unknown.total()
+    whose = "1 record has a name" if total == 1 else f"{total} records have names"
+    kept = f"that the fauna {fauna} does not have, kept as written"
+    return f"{whose} {kept}: {', '.join(shown)}"

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -341,6 +342,33 @@ class Fauna:
         names = {taxon.taxon: taxon.vernacular for taxon in self.taxa}
         return names | {aggregate.aggregate: aggregate.vernacular for aggregate in self.aggregates}
 
+    def known_as(self, name: str) -> str:
+        """Give the taxon, aggregate or genus that a name stands for; empty where none or several could.
+
+        However it is written: scientific or plain, with or without the author, the epithet alone or after
+        the first letter of the genus, a plain name also without its "bee"; case, hyphens and dots do not
+        matter. A mere beginning is not enough, as a record may rest on it.
+        """
+        asked = _loosely(_AUTHOR.sub("", name))
+        fits = {
+            scientific
+            for scientific, plain in self.vernaculars.items()
+            if asked in map(_loosely, (scientific, plain, _without_bee(plain)))
+        }
+        fits |= {taxon.taxon for taxon in self.taxa if asked in map(_loosely, _names_of(taxon))}
+        genera = {taxon.taxon.split()[0] for taxon in self.taxa}
+        fits = fits or {genus for genus in genera if genus.casefold() == asked}
+        return fits.pop() if asked and len(fits) == 1 else ""
+
+    def nearest(self, name: str) -> list[str]:
+        """Give up to three names that begin like this one, or else the one that is spelt most like it."""
+        asked = _loosely(name)
+        known = [text for pair in self.vernaculars.items() for text in pair]
+        known += [text for taxon in self.taxa for text in _names_of(taxon) if text not in known]
+        begin = [text for text in known if asked and _loosely(text).startswith(asked)]
+        near = difflib.get_close_matches(asked, {_loosely(text): text for text in known}, n=1, cutoff=0.8)
+        return begin[:3] or [text for text in known if _loosely(text) in near][:1]
+
     def taxon(self, name: str) -> Taxon:
         """Find a taxon by its scientific or plain name: any case, or the beginning when only one taxon fits.
 
@@ -370,6 +398,20 @@ class Fauna:
         raise RequestError(
             what, remedy=f"did you mean {listed}?" if listed else "wingtone fauna list names all taxa"
         )
+
+
+_AUTHOR = re.compile(r"\s+\(?[A-Z][^()\d]*, ?\d{4}\)?\s*$")
+
+
+def _loosely(name: str) -> str:
+    """Give a name without what writers differ in."""
+    return " ".join(re.sub(r"[-.]", " ", name.casefold()).split())
+
+
+def _without_bee(plain: str) -> str:
+    """Give a plain name of several words without its last, where that is bee; else the name."""
+    head, _, last = plain.rpartition(" ")
+    return head if last in ("bumblebee", "bee") and len(_loosely(head).split()) > 1 else plain
 
 
 def _names_of(taxon: Taxon) -> tuple[str, ...]:

@@ -24,7 +24,17 @@ from typing import TYPE_CHECKING, Any
 
 from wingtone.errors import RequestError
 from wingtone.notebook.places import Place, blur, place_from_degrees
-from wingtone.notebook.records import Record, Tone, check_kinds, part_of, recording_note, sex_of
+from wingtone.notebook.records import (
+    VERBATIM,
+    Record,
+    Tone,
+    check_kinds,
+    is_plain,
+    is_scientific,
+    part_of,
+    recording_note,
+    sex_of,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -133,10 +143,8 @@ def to_terms(entry: Entry, disclosure: Disclosure | None = None) -> dict[str, st
         "occurrenceStatus": "present",
         "eventDate": record.event_date,
         "recordedBy": record.recorder,
-        "scientificName": _scientific_name(record),
-        "taxonRank": _RANK_WORDS.get(record.rank, ""),
-        "vernacularName": record.vernacular,
-        "verbatimIdentification": record.taxon if record.rank == "aggregate" else "",
+        **_name_terms(record.taxon, record.rank, record.vernacular),
+        "verbatimIdentification": _as_written(record),
         "identificationQualifier": _qualifier(record),
         "identifiedBy": record.identified_by,
         "identificationVerificationStatus": STATUS_WORDS[record.status],
@@ -153,6 +161,8 @@ def to_terms(entry: Entry, disclosure: Disclosure | None = None) -> dict[str, st
     }
     if record.taxon.partition(" ")[0] == "Bombus":
         terms |= _BOMBUS
+    elif terms["taxonRank"]:
+        terms["genus"] = record.taxon.split()[0]
     if place is not None:
         terms |= {
             "decimalLatitude": number_text(place.latitude_deg),
@@ -184,10 +194,7 @@ def from_terms(terms: Mapping[str, str]) -> Record:
         remedy = f"one of: {'; '.join(STATUS_WORDS.values())}"
         where = "identificationVerificationStatus"
         raise RequestError(f"{said[:60]!r} is no status of ours", remedy=remedy, where=where)
-    taxon, rank = given["scientificName"], given["taxonRank"]
-    verbatim = given["verbatimIdentification"]
-    if verbatim and verbatim.split()[:1] == taxon.split()[:1]:
-        taxon, rank = verbatim, "aggregate"
+    taxon, rank, vernacular = _name_of(given, ours)
     caste = given["caste"] or ours.get("caste", "")
     place = None
     if given["decimalLatitude"]:
@@ -201,12 +208,14 @@ def from_terms(terms: Mapping[str, str]) -> Record:
         place_from_degrees(place.latitude_deg, place.longitude_deg, uncertainty_m=place.uncertainty_m)
     try:
         heard = _of_ours(ours, place)
+        if (written := given["verbatimIdentification"]) not in ("", taxon):
+            heard["other"] = {**heard["other"], VERBATIM: written}
         record = Record(
             event_date=given["eventDate"],
             recorder=given["recordedBy"],
             taxon=taxon,
             rank=rank,
-            vernacular=given["vernacularName"],
+            vernacular=vernacular,
             caste=caste,
             sex="" if ours.get("sex") == "" else given["sex"],
             status=status,
@@ -267,13 +276,42 @@ def _by_machine(record: Record) -> bool:
     return record.recording is not None and record.status == "hint" and not record.hints
 
 
-def _scientific_name(record: Record) -> str:
-    if record.rank == "aggregate":
-        return (record.taxon.split() or [""])[0]
-    return record.taxon
+def _name_terms(taxon: str, rank: str, vernacular: str) -> dict[str, str]:
+    """Give the terms for a name. Darwin Core has names of everyday language in a term of their own.
+
+    What is neither stays out of both: it is given as it was written.
+    """
+    names = {"scientificName": taxon, "taxonRank": _RANK_WORDS.get(rank, ""), "vernacularName": vernacular}
+    if not is_scientific(taxon):
+        plain = vernacular or (taxon if is_plain(taxon) else "")
+        return dict.fromkeys(names, "") | {"vernacularName": plain}
+    if rank in ("aggregate", "genus"):  # without its "agg." or "sp."
+        names["scientificName"] = taxon.split()[0]
+    return names
+
+
+def _name_of(given: Mapping[str, str], ours: Mapping[str, Any]) -> tuple[str, str, str]:
+    """Give taxon, rank and plain name; those that travel along only while the terms are still theirs."""
+    name = ours.get("name")
+    if isinstance(name, list) and len(name) == 3 and all(isinstance(text, str) for text in name):
+        taxon, rank, vernacular = name
+        if all(given[term] == text for term, text in _name_terms(taxon, rank, vernacular).items()):
+            return taxon, rank, vernacular
+    taxon, rank, written = given["scientificName"], given["taxonRank"], given["verbatimIdentification"]
+    if rank == "genus" and given["identificationQualifier"] == "agg." and written.split()[:1] == [taxon]:
+        taxon, rank = written, "aggregate"  # as it was written before names travelled along
+    return taxon, rank, given["vernacularName"]
+
+
+def _as_written(record: Record) -> str:
+    """Give the name as somebody wrote it, where the terms for names do not say it."""
+    terms = _name_terms(record.taxon, record.rank, record.vernacular)
+    return record.other.get(VERBATIM, "") or (record.taxon if terms["scientificName"] != record.taxon else "")
 
 
 def _qualifier(record: Record) -> str:
+    if not is_scientific(record.taxon):
+        return ""
     if record.rank == "aggregate":
         return "agg."
     _, _, epithet = record.taxon.partition(" ")
@@ -313,6 +351,9 @@ def _remarks(record: Record, *, private: bool) -> str:
 
 def _properties(record: Record, place: Place | None, *, private: bool) -> str:
     ours: dict[str, Any] = {"layout": 1}
+    full_name = (record.taxon, record.rank, record.vernacular)
+    if tuple(_name_terms(*full_name).values()) != full_name:
+        ours["name"] = full_name
     if place is not None and place.grid_reference is not None:
         ours["grid_reference"] = place.grid_reference
     if record.caste and record.caste not in _DWC_CASTES:

@@ -12,6 +12,7 @@ changes none.
 - `record_from_answer`: fill a record from an identify JSON.
 - `to_json`, `from_json`: the layout ``wingtone/record/1``, loss-free.
 - `sex_of`, `rank_of_name`: the sex that a caste implies, the rank that a name shows.
+- `is_scientific`, `is_plain`: what kind of name it is by its form.
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ __all__ = [
     "RANKS",
     "SEXES",
     "STATUSES",
+    "VERBATIM",
     "WARMEST_C",
     "BoutNote",
     "Record",
@@ -45,6 +47,8 @@ __all__ = [
     "Tone",
     "dumps",
     "from_json",
+    "is_plain",
+    "is_scientific",
     "new_id",
     "rank_of_name",
     "record_from_answer",
@@ -61,6 +65,9 @@ found to be wrong."""
 CASTES = ("queen", "worker", "male", "cuckoo female", "female", "not a bumblebee")
 SEXES = ("female", "male")
 RANKS = ("species", "aggregate", "genus")
+
+VERBATIM = "verbatimIdentification"
+"""Under this heading, that of Darwin Core, ``other`` keeps a name as it was written."""
 
 COLDEST_C, WARMEST_C = -40.0, 60.0
 """Air temperatures that are taken wherever one is given, degrees Celsius. Ours: wider than any weather that
@@ -235,18 +242,38 @@ def sex_of(caste: str) -> str:
     return "female" if caste in ("queen", "worker", "cuckoo female", "female") else ""
 
 
+_EVERYDAY = re.compile(
+    r"(bumble)?bees?|bumbles?|wasps?|(hover|bee)?fl(y|ies)|hornets?|moths?|cuckoos?|carders?|drones?|queens?"
+    r"|workers?|(fe)?males?|tails?|(tail|band|belt|shank|hair|foot|leg)ed",
+    re.IGNORECASE,
+)
+"""Words of plain English names that no scientific name has (ours, after the names in our fauna)."""
+
+
+def is_scientific(taxon: str) -> bool:
+    """Whether a name has the form of a scientific one: a genus first, and no word of a plain name."""
+    return bool(re.match(r"([A-Z][a-z]+|bombus)\b(?!-)", taxon)) and not is_plain(taxon)
+
+
+def is_plain(taxon: str) -> bool:
+    """Whether a name is plainly one of everyday language, such as "Honey bee" or "buff tailed"."""
+    return any(_EVERYDAY.fullmatch(word) for word in re.split(r"[\s-]+", taxon))
+
+
 def rank_of_name(taxon: str) -> str:
-    """Return the rank that the form of a name shows, or empty.
+    """Return the rank that the form of a scientific name shows, or empty.
 
     ``Bombus hortorum`` is a species, a name with ``agg.``, ``s.l.`` or a slash an aggregate, ``Bombus`` and
     ``Bombus sp.`` the genus.
     """
+    if not is_scientific(taxon):
+        return ""
     if re.search(r"\bagg\b|/|\bs\.?\s?l\.?(\s|$)", taxon):
         return "aggregate"
     words = taxon.split()
     if len(words) == 2 and re.fullmatch(r"[a-z-]+", words[1]) and words[1] not in ("sp", "spp"):
         return "species"
-    return "genus" if words and words[0] == "Bombus" and len(words) <= 2 else ""
+    return "genus" if words[0] == "Bombus" and len(words) <= 2 else ""
 
 
 def record_from_answer(answer: Mapping[str, Any], *, tone: Tone | None = None, **known: Any) -> Record:
