@@ -91,6 +91,26 @@ class TestTerms:
         assert "british_isles 1" in terms["identificationRemarks"]
         assert terms["dataGeneralizations"] == terms["informationWithheld"] == ""
 
+    def test_reasons_for_another_name_are_told_as_such(self) -> None:
+        reason = "146 Hz is the tone of a large bee (+2.2 bits)"
+        (same, other, unnamed) = entries(
+            example(), example(taxon="Bombus lucorum", status="confirmed"), example(taxon="", status="hint")
+        )
+        assert "hinted" not in to_terms(same)["identificationRemarks"]
+        for entry in (other, unnamed):
+            seen, told, *rest = to_terms(entry)["identificationRemarks"].split("; ")
+            assert seen == "seen: collar yellow, tail buff"
+            assert told == "the program had hinted at Bombus terrestris, not at this one"
+            assert rest[0].startswith("its reasons: ")
+            assert reason in rest
+        (without,) = entries(example(taxon="Bombus lucorum", hints={}, answer=None))
+        assert to_terms(without)["identificationRemarks"] == ""
+        (nameless,) = entries(example(answer={**ANSWER, "record_as": {"taxon": None, "reason": "thin"}}))
+        assert (
+            "the program had hinted at no name, not at this one"
+            in (to_terms(nameless)["identificationRemarks"])
+        )
+
     def test_sound_alone_is_a_machine_observation(self) -> None:
         (alone,) = entries(example(hints={}, status="hint"))
         assert to_terms(alone)["basisOfRecord"] == "MachineObservation"

@@ -331,21 +331,29 @@ def files_of(record: Record) -> list[str]:
 
 
 def _remarks(record: Record, *, private: bool) -> str:
-    """Put the evidence in words; what speaks of the place is left out when that is private."""
+    """Put the evidence in words; what speaks of the place is left out when that is private.
+
+    The program's reasons are for the name that it gave. Where the record goes by another name they are called
+    what they are, so that nobody takes them for reasons of whoever decided.
+    """
     answer = record.answer or {}
-    reason = (answer.get("record_as") or {}).get("reason") or ""
+    record_as = answer.get("record_as") or {}
+    hinted, reason = record_as.get("taxon") or "", record_as.get("reason") or ""
     sentences = [reason] if reason and not private else []
     for piece in answer.get("evidence") or ():
         if piece.get("summary") and not (private and piece.get("kind") == "place"):
             weight = piece.get("weight_bits")
             bits = "" if weight is None else f" ({weight:+.1f} bits)"
             sentences.append(f"{piece['summary']}{bits}")
-    if record.hints:
-        seen = ", ".join(f"{character} {state}" for character, state in sorted(record.hints.items()))
-        sentences.append(f"seen: {seen}")
     made_with = [version for version in record.made_with.values() if version]
     if made_with and answer:
         sentences.append(f"worked out with {', '.join(made_with)}")
+    if sentences and record.taxon != hinted:
+        said = f"the program had hinted at {hinted or 'no name'}, not at this one"
+        sentences[0] = f"{said}; its reasons: {sentences[0]}"
+    if record.hints:
+        seen = ", ".join(f"{character} {state}" for character, state in sorted(record.hints.items()))
+        sentences.insert(0, f"seen: {seen}")
     return "; ".join(sentences)
 
 
