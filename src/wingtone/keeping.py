@@ -156,19 +156,21 @@ def record_of_individual(
 
 
 def add_records(
-    opened: Notebook, records: Sequence[Record], *, today: dt.date, by: str = ""
+    opened: Notebook, records: Sequence[Record], *, today: dt.date, by: str = "", fauna: Fauna | None = None
 ) -> Iterator[tuple[Entry, list[Doubt]]]:
     """Add records of one recording, or of none, each with what looks like a slip in it.
 
-    Bees told apart within one recording are no doubt; those that were kept from it before are.
+    Bees told apart within one recording are no doubt; those that were kept from it before are. Which castes a
+    bee has is asked of the fauna, without one of that of Britain and Ireland.
     """
+    from wingtone.fauna import load
     from wingtone.notebook.doubts import doubts_about
 
     recordings = {record.recording.sha256 for record in records if record.recording}
     before = [entry for recording in recordings for entry in opened.of_recording(recording)]
     for record in records:
         entry = opened.add(record, by=by)
-        yield entry, doubts_about(entry, before, today=today)
+        yield entry, doubts_about(entry, before, today=today, castes=(fauna or load()).castes)
 
 
 def _tone(cue: ToneCue | None) -> Tone | None:

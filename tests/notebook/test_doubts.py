@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import given, settings
@@ -107,3 +107,36 @@ def test_a_notebook_finds_the_records_of_a_recording(tmp_path: Path) -> None:
         assert opened.of_recording("") == []
         opened.amend(mine.number, recording=None)
         assert opened.of_recording("ab" * 32) == []
+
+
+CASTES = {"Bombus vestalis": ("cuckoo female", "male"), "Bombus terrestris": ("queen", "worker", "male")}
+HERE = {"event_date": "2026-03-20", "status": "decided"}
+
+
+@pytest.mark.parametrize(
+    ("fields", "what"),
+    [
+        (
+            {"taxon": "Bombus vestalis", "caste": "worker"},
+            "there is no worker of Bombus vestalis, only cu",
+        ),
+        ({"taxon": "Bombus terrestris", "caste": "cuckoo female"}, "there is no cuckoo female of Bombus t"),
+        ({"taxon": "Bombus terrestris", "caste": "not a bumblebee"}, "not a bumblebee at once"),
+        ({"taxon": "Bombus sp.", "caste": "not a bumblebee"}, "not a bumblebee at once"),
+        ({"taxon": "Bombus", "status": "confirmed"}, "nobody stands for that"),
+        ({"taxon": "Bombus", "event_date": ""}, "neither date nor place"),
+        ({}, "decided, but has no name"),
+        ({"taxon": "Bombus vestalis", "caste": "female"}, ""),
+        ({"taxon": "Bombus vestalis", "caste": "male"}, ""),
+        ({"taxon": "Apis mellifera", "caste": "not a bumblebee"}, ""),
+        ({"taxon": "Apis mellifera", "caste": "queen"}, ""),
+        ({"taxon": "Bombus elsewhere", "caste": "worker"}, ""),
+        ({"vernacular": "Mystery bee"}, ""),
+        ({"taxon": "Bombus", "status": "confirmed", "identified_by": "B. V."}, ""),
+        ({"status": "hint", "event_date": ""}, ""),
+    ],
+)
+def test_what_cannot_be_so(fields: dict[str, Any], what: str) -> None:
+    told = doubts_about(entry(3, Record(**{**HERE, **fields})), (), today=TODAY, castes=CASTES)
+    assert [what in doubt.what for doubt in told] == ([True] if what else [])
+    assert all(doubt.command.startswith("notebook amend 3 --") for doubt in told)

@@ -417,6 +417,38 @@ def test_a_date_in_the_future_is_told_when_added_amended_and_handed_on(shell: Sh
     assert shell.said == ""
 
 
+def test_what_cannot_be_so_is_told_everywhere(shell: Shell, tmp_path: Path) -> None:
+    table, out = tmp_path / "old.csv", str(tmp_path / "out.csv")
+    where = ("--date", "2026-06-01", "--place", "TQ 18 75")
+    told = "there is no worker of Bombus vestalis, only cuckoo female, male"
+    shell("add", *where, "--taxon", "vestalis", "--caste", "worker")
+    assert f"record 1: note: {told} (to mend it: wingtone notebook amend 1 --taxon NAME" in shell.said
+    shell("amend", "1", "--notes", "no news")
+    assert shell.said == ""
+    shell("amend", "1", "--caste", "male")
+    assert shell.said == ""
+    shell("amend", "1", "--caste", "worker")
+    assert told in shell.said
+    shell("export", "--format", "csv", "--out", out)
+    assert told in shell.said
+    table.write_text("species,caste,date\nBombus vestalis,worker,2190-06-01\n", encoding="utf-8")
+    shell("import", str(table), "--dry-run")
+    assert f"record 1 of the table: note: {told}\n" in shell.said
+    shell("import", str(table))
+    assert f"record 2: note: {told} (" in shell.said
+    assert "record 2: note: its date, 2190-06-01, lies in the future" in shell.said
+    shell("import", str(table))
+    assert "vestalis" not in shell.said  # it was there already
+
+
+def test_a_record_whose_name_is_taken_away_is_decided_no_longer(shell: Shell) -> None:
+    shell("add", "--date", "2026-06-01", "--taxon", "Bombus hortorum")
+    assert shell("amend", "1", "--taxon", "") == "record 1, version 2: no name yet, 2026-06-01, hint\n"
+    shell("amend", "1", "--status", "confirmed")
+    assert "it is confirmed, but has no name" in shell.said
+    assert "it is confirmed, but nobody stands for that" in shell.said
+
+
 def test_a_flood_of_notes_is_held_back(shell: Shell, tmp_path: Path) -> None:
     with Notebook.open(shell.path) as opened:
         for _ in range(25):

@@ -66,10 +66,16 @@ def records_of_measurement(
     ]
 
 
-def tell(doubts: Sequence[Doubt]) -> None:
-    """Print what looks like a slip, a line each, and of many how many more there are."""
+def tell(doubts: Sequence[Doubt], *, to_come: bool = False) -> None:
+    """Print what looks like a slip, a line each, and of many how many more there are.
+
+    Records that are ``to_come`` are named by their place in the table, and nothing can be mended there yet.
+    """
     for doubt in doubts[:MOST_TOLD]:
-        warn(f"{doubt.what} (to mend it: wingtone {doubt.command})", where=f"record {doubt.number}")
+        if to_come:
+            warn(doubt.what, where=f"record {doubt.number} of the table")
+        else:
+            warn(f"{doubt.what} (to mend it: wingtone {doubt.command})", where=f"record {doubt.number}")
     if len(doubts) > MOST_TOLD:
         warn(f"{len(doubts) - MOST_TOLD} more such notes are not shown; mend these, and ask again")
 

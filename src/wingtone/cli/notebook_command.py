@@ -109,6 +109,7 @@ def add(
     yours and counts as decided.
     """
     from wingtone.evidence import parse_hints
+    from wingtone.fauna import load
     from wingtone.keeping import add_records
 
     known = {name: value for name, value in fields.items() if value not in (None, (), "")}
@@ -120,7 +121,9 @@ def add(
         raise click.UsageError("nothing to record: give --recording, --taxon or --hint.")
     records = [_with_sex(record) for record in _answered(recording_path, fauna_folder, known)]
     with _open(ctx, write=True) as opened:
-        for entry, doubts in add_records(opened, records, today=dt.date.today(), by=by):
+        for entry, doubts in add_records(
+            opened, records, today=dt.date.today(), by=by, fauna=load(fauna_folder)
+        ):
             # The place that a recording states may be private: only one that was typed in is shown again.
             shown = entry.record if "place" in known else dataclasses.replace(entry.record, place=None)
             click.echo(f"record {entry.number} added: {in_a_line(shown)}")
@@ -189,6 +192,7 @@ def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **f
     An empty text clears a field; --hint CHARACTER= takes a hint away. A new name counts as decided.
     """
     from wingtone.evidence import parse_hints
+    from wingtone.fauna import load
     from wingtone.notebook.doubts import doubts_about
 
     changes = {name: value for name, value in fields.items() if value not in (None, ())}
@@ -196,13 +200,13 @@ def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **f
         changes["place"] = None
     if "taxon" in changes:
         changes |= _named(changes["taxon"], None)
-        changes.setdefault("status", "decided")
+        changes.setdefault("status", "decided" if changes["taxon"] else "hint")
     with _open(ctx, write=True) as opened:
-        before = opened.get(number).record
+        before = opened.get(number)
         gone = {hint.removesuffix("=").strip() for hint in hints if hint.endswith("=")}
         added = parse_hints([hint for hint in hints if not hint.endswith("=")])
         if hints:
-            changes["hints"] = {c: s for c, s in (dict(before.hints) | added).items() if c not in gone}
+            changes["hints"] = {c: s for c, s in (dict(before.record.hints) | added).items() if c not in gone}
         if "caste" in changes:
             from wingtone.notebook.records import sex_of
 
@@ -211,8 +215,10 @@ def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **f
             raise click.UsageError("nothing to change: give what is to be different.")
         entry = opened.amend(number, by=by, **changes)
         click.echo(f"record {number}, version {entry.version}: {in_a_line(entry.record)}")
-        if "event_date" in changes:
-            tell(doubts_about(entry, (), today=dt.date.today()))
+        today, castes = dt.date.today(), load().castes
+        known = doubts_about(before, (), today=today, castes=castes)
+        now = doubts_about(entry, (), today=today, castes=castes)
+        tell([doubt for doubt in now if doubt not in known])
 
 
 @notebook.command(cls=Command, examples=("wingtone notebook remove 12", "wingtone notebook remove 12 --undo"))
@@ -413,6 +419,7 @@ def export(
     unless you ask for them with --status rejected. Notes are given as they are written: look through them
     when you keep places back.
     """
+    from wingtone.fauna import load
     from wingtone.notebook import export as writing
     from wingtone.notebook.doubts import Watch
     from wingtone.notebook.exchange import Disclosure
@@ -444,7 +451,7 @@ def export(
                 warn(f"{left_out} record{'s are' if left_out > 1 else ' is'} not in it: {why}", where=out)
             click.echo(f"{sum(map(len, rows))} labels written to {one_line(out)}")
             return
-        watch = Watch(dt.date.today())
+        watch = Watch(dt.date.today(), load().castes)
         if layout == "darwin-core":
             default = writing.Dataset()
             dataset = writing.Dataset(title or default.title, creator, licence)
@@ -495,6 +502,7 @@ def import_command(
     """
     from wingtone.fauna import load
     from wingtone.keeping import with_names
+    from wingtone.notebook.doubts import Watch
     from wingtone.notebook.importing import carry_out, read_plan
 
     fauna = load(fauna_folder)
@@ -513,11 +521,19 @@ def import_command(
         click.echo(line, err=True)
     if names.unknown:
         warn(unknown_names(names, fauna.id), where=table)
+    watch = Watch(dt.date.today(), fauna.castes)
     if dry_run:
+        for i, (_, _, record) in enumerate(plan.records, start=1):
+            watch.look(i, record)
+        tell(watch.told, to_come=True)
         click.echo(f"{len(plan.records)} records could be imported; nothing was done")
         return
     with _open(ctx, write=True) as opened:
         done = carry_out(plan, opened, by=by)
+    for number, (_, _, record) in zip(done.numbers, plan.records, strict=True):
+        if number is not None:
+            watch.look(number, record)
+    tell(watch.told)
     known = f", {done.known} were there already" if done.known else ""
     click.echo(f"{done.added} records imported{known}")
 

@@ -342,6 +342,11 @@ class Fauna:
         names = {taxon.taxon: taxon.vernacular for taxon in self.taxa}
         return names | {aggregate.aggregate: aggregate.vernacular for aggregate in self.aggregates}
 
+    @property
+    def castes(self) -> dict[str, tuple[str, ...]]:
+        """Castes of each bumblebee by its scientific name."""
+        return {taxon.taxon: taxon.castes for taxon in self.taxa if taxon.is_bumblebee and taxon.castes}
+
     def known_as(self, name: str) -> str:
         """Give the taxon, aggregate or genus that a name stands for; empty where none or several could.
 

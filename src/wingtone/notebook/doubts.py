@@ -4,7 +4,7 @@ A verifier sends such records back, and a scheme that does not look counts a bee
 
 - `Doubt`: one such slip, and the command that mends it.
 - `doubts_about`: what to tell of a record that was just added.
-- `Watch`: what to tell of records that are handed on.
+- `Watch`: what to tell of records that are taken in or handed on.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from wingtone.notebook.events import is_in_future
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from wingtone.notebook.records import BoutNote, Record
     from wingtone.notebook.store import Entry
@@ -25,6 +25,9 @@ __all__ = ["Doubt", "Watch", "doubts_about"]
 
 SAME_TONE = 0.08
 """Tones of one flight, measured twice, differ by less. Ours: two bees at once cannot be told below it."""
+
+
+_TOLD_APART = ("queen", "worker", "male", "cuckoo female")
 
 
 class Doubt(NamedTuple):
@@ -50,8 +53,14 @@ def _is_same_flight(one: BoutNote, other: BoutNote) -> bool:
     return one.f0_hz is None or other.f0_hz is None or abs(one.f0_hz / other.f0_hz - 1) < SAME_TONE
 
 
-def doubts_about(entry: Entry, others: Iterable[Entry], *, today: dt.date) -> list[Doubt]:
-    """Say what looks like a slip in a record that was just added.
+def doubts_about(
+    entry: Entry,
+    others: Iterable[Entry],
+    *,
+    today: dt.date,
+    castes: Mapping[str, Sequence[str]] | None = None,
+) -> list[Doubt]:
+    """Say what looks like a slip in a record that was just added. Parameters as of `Watch`.
 
     Parameters
     ----------
@@ -59,7 +68,7 @@ def doubts_about(entry: Entry, others: Iterable[Entry], *, today: dt.date) -> li
         Earlier records that rest on the same recording, see `Notebook.of_recording`. Rejected ones are no
         rivals.
     """
-    watch = Watch(today)
+    watch = Watch(today, castes or {})
     for _ in watch.passing([*(other for other in others if other.record.status != "rejected"), entry]):
         pass
     return [doubt for doubt in watch.told if doubt.number == entry.number]
@@ -73,21 +82,28 @@ class Watch:
     ----------
     today
         The day to compare with.
+    castes
+        The castes that each bumblebee has; what is not in it is not judged.
     told
         What looks like a slip, in the order in which they passed.
     """
 
     today: dt.date
+    castes: Mapping[str, Sequence[str]] = field(default_factory=dict)
     told: list[Doubt] = field(default_factory=list, init=False)
     _heard: dict[str, list[tuple[int, tuple[BoutNote, ...]]]] = field(default_factory=dict, init=False)
 
     def passing(self, entries: Iterable[Entry]) -> Iterator[Entry]:
         """Hand records on as they are; only the flights of each are remembered."""
         for entry in entries:
-            self._look(entry.number, entry.record)
+            self.look(entry.number, entry.record)
             yield entry
 
-    def _look(self, number: int, record: Record) -> None:
+    def look(self, number: int, record: Record) -> None:
+        """Look at one record, which has this number."""
+        self.told += [
+            Doubt(number, what, f"notebook amend {number} {how}") for what, how in self._odd(record)
+        ]
         if is_in_future(record.event_date, today=self.today):
             what = f"its date, {record.event_date}, lies in the future"
             self.told.append(Doubt(number, what, f"notebook amend {number} --date DATE"))
@@ -102,3 +118,19 @@ class Watch:
             )
             self.told.append(Doubt(number, what, f"notebook remove {number}"))
         earlier.append((number, flights))
+
+    def _odd(self, record: Record) -> Iterator[tuple[str, str]]:
+        """Say what cannot be so in a record by itself, and with which options it is mended."""
+        taxon, caste = record.taxon, record.caste
+        castes = self.castes.get(taxon, ())
+        if caste == "not a bumblebee" and (castes or taxon.split()[:1] == ["Bombus"]):
+            yield f"it is called {taxon} and not a bumblebee at once", "--taxon NAME --caste CASTE"
+        elif castes and caste in _TOLD_APART and caste not in castes:
+            yield f"there is no {caste} of {taxon}, only {', '.join(castes)}", "--taxon NAME --caste CASTE"
+        if record.status in ("decided", "confirmed"):
+            if not (taxon or record.vernacular):
+                yield f"it is {record.status}, but has no name", "--taxon NAME"
+            if record.status == "confirmed" and not record.identified_by:
+                yield "it is confirmed, but nobody stands for that", "--identified-by NAME"
+            if not record.event_date and record.place is None:
+                yield "it has neither date nor place", "--date DATE --place PLACE"

@@ -14,7 +14,6 @@ table are two bees). So a table can be imported again and adds only what is new.
 
 from __future__ import annotations
 
-import datetime as dt
 import hashlib
 import re
 import uuid
@@ -69,10 +68,14 @@ class Plan:
 
 @dataclass(frozen=True)
 class Imported:
-    """How many records were new, and how many were in the notebook already."""
+    """How many records were new, and how many were in the notebook already.
+
+    ``numbers`` has for each record of the plan the number that it got, None when it was there already.
+    """
 
     added: int
     known: int
+    numbers: tuple[int | None, ...]
 
 
 def read_plan(path: str | os.PathLike[str], *, mapping: Iterable[str] = ()) -> Plan:
@@ -186,7 +189,7 @@ def carry_out(plan: Plan, notebook: Notebook, *, by: str = "") -> Imported:
     """Add the records of a plan, all or none; those that the notebook knows already are left alone."""
     numbers = notebook.add_imported(plan.records, by=by)
     added = sum(number is not None for number in numbers)
-    return Imported(added, len(numbers) - added)
+    return Imported(added, len(numbers) - added, tuple(numbers))
 
 
 # --- the table -------------------------------------------------------------------------------------------
@@ -307,8 +310,6 @@ class _Row:
         if date and time and "T" not in date and "/" not in date:
             time_heading = by_field["time"][0]
             date = self.tried(time_heading, lambda: events.parse_event_date(f"{date}T{time.zfill(5)}"), date)
-        if events.is_in_future(date, today=dt.datetime.now(dt.UTC).date()):
-            self.fault(heading, f"{text} lies in the future")
         return date
 
     def place(self, by_field: Mapping[str, tuple[str, str]], other: dict[str, str]) -> Place | None:
