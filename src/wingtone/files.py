@@ -5,6 +5,7 @@
 - `what_is`: whether there is a file, a folder, something else or nothing at a path.
 - `lock`: hold a folder against other programs, for as long as this one lives.
 - `check_file`: refuse what is no ordinary file: a pipe would be waited for, a device read for ever.
+- `data_folder`: where wingtone keeps what nobody gave a place.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from wingtone.errors import InputError, OutputError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["check_file", "lock", "replacing", "synchronise", "what_is"]
+__all__ = ["check_file", "data_folder", "lock", "replacing", "synchronise", "what_is"]
 
 Kind = Literal["file", "folder", "other", "nothing"]
 
@@ -139,6 +140,22 @@ def check_file(path: str | os.PathLike[str], *, remedy: str) -> None:
         told = {"folder": "it is a folder", "other": "it is not an ordinary file"}
         what = f"cannot be read: {told.get(kind, 'there is no such file')}"
         raise InputError(what, remedy=remedy, where=path)
+
+
+def data_folder(*, remedy: str) -> Path:
+    """Give the folder of wingtone's own among the user's data; it need not be there yet.
+
+    Raises
+    ------
+    InputError
+        The system knows no home directory of this user, as in some containers and services.
+    """
+    import platformdirs
+
+    try:
+        return Path(platformdirs.user_data_dir("wingtone", appauthor=False)).expanduser()
+    except RuntimeError as error:  # of platformdirs, or of its earlier releases' "~", which stays one then
+        raise InputError("this user has no home directory to keep files in", remedy=remedy) from error
 
 
 def lock(folder: Path) -> int | None:

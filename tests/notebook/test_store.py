@@ -328,6 +328,17 @@ def test_a_missing_folder_is_told(tmp_path: Path) -> None:
         Notebook.open(tmp_path / "nowhere" / "bees.sqlite")
 
 
+def test_without_a_home_directory_the_notebook_has_to_be_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    def nobody(uid: int) -> None:
+        raise KeyError(uid)
+
+    for name in ("HOME", "XDG_DATA_HOME"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr("pwd.getpwuid", nobody)
+    with pytest.raises(InputError, match=r"no home directory .*\(give --notebook FILE\)"):
+        Notebook.open(write=False)
+
+
 def test_the_default_notebook_lies_in_the_users_data(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))  # read by platformdirs on Linux
     monkeypatch.setenv("HOME", str(tmp_path))

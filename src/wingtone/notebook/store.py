@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from wingtone.errors import InputError, RequestError
+from wingtone.files import data_folder
 from wingtone.notebook import events, schema
 from wingtone.notebook.database import connect, create, damaged, how, recognise, translated
 from wingtone.notebook.nearby import bounding_box, distance_m
@@ -121,10 +122,14 @@ class Filter:
 
 
 def default_path() -> Path:
-    """Where the notebook lies when no file was named: in the user's data folder."""
-    import platformdirs
+    """Where the notebook lies when no file was named: in the user's data folder.
 
-    return Path(platformdirs.user_data_dir("wingtone", appauthor=False)) / "notebook.sqlite"
+    Raises
+    ------
+    InputError
+        This user has none.
+    """
+    return data_folder(remedy="give --notebook FILE") / "notebook.sqlite"
 
 
 class Notebook:
