@@ -29,7 +29,7 @@ def bees(tmp_path: Path) -> Path:
 
 def linked(bees: Path, kind: str) -> Path:
     """The notebook under another name."""
-    other = bees.with_name("other.csv")
+    other = bees.with_name("other")
     if kind == "symbolic link":
         other.symlink_to(bees)
     elif kind == "hard link":

@@ -189,6 +189,77 @@ def test_exports_of_every_kind(shell: Shell, tmp_path: Path) -> None:
     assert "hortorum" in (tmp_path / "rejected.csv").read_text(encoding="utf-8-sig")
 
 
+@pytest.mark.parametrize(
+    ("name", "given", "begin"),
+    [
+        ("bees.csv", (), b"\xef\xbb\xbfoccurrenceID"),
+        ("BEES.CSV", (), b"\xef\xbb\xbfoccurrenceID"),
+        ("bees.geojson", (), b'{"type"'),
+        ("bees.json", (), b'{"type"'),
+        ("bees.zip", (), b"PK"),
+        ("bees", (), b"PK"),
+        ("bees.txt", ("--format", "csv"), b"\xef\xbb\xbfoccurrenceID"),
+        ("bees.csv", ("--format", "labels"), b"file,"),
+    ],
+)
+def test_the_ending_says_the_format(
+    shell: Shell, tmp_path: Path, name: str, given: tuple[str, ...], begin: bytes
+) -> None:
+    shell("add", "--taxon", "Bombus hortorum", "--date", "2026-06-01")
+    shell("export", *given, "--out", str(tmp_path / name))
+    assert (tmp_path / name).read_bytes().startswith(begin)
+
+
+@pytest.mark.parametrize(
+    ("name", "layout", "remedy"),
+    [("bees.csv", "darwin-core", "csv"), ("bees.zip", "csv", "darwin-core"), ("b.json", "bwf", "geojson")],
+)
+def test_an_ending_of_another_format_is_refused(
+    shell: Shell, tmp_path: Path, name: str, layout: str, remedy: str
+) -> None:
+    shell("add", "--taxon", "Bombus hortorum", "--date", "2026-06-01")
+    shell("export", "--format", layout, "--out", str(tmp_path / name), status=2)
+    assert f"is no {layout} (give --format {remedy}, or another name)" in shell.said
+    assert not (tmp_path / name).exists()
+
+
+@pytest.mark.parametrize("layout", ["darwin-core", "csv", "geojson", "labels", "bwf"])
+def test_an_export_without_records_says_so(shell: Shell, tmp_path: Path, layout: str) -> None:
+    shell("add", "--taxon", "Bombus hortorum", "--date", "2026-06-01")
+    out = tmp_path / "out"
+    told = shell("export", "--format", layout, "--out", str(out), "--taxon", "Bombus pratorum")
+    assert told.startswith("0 ")
+    assert "no record of the notebook is what you asked for" in shell.said
+    assert out.exists()
+
+
+def test_lists_are_chosen_by_plain_names_and_epithets_too(shell: Shell) -> None:
+    for name in ("Bombus lucorum", "Bombus lucorum agg.", "Bombus hortorum", "White bee"):
+        shell("add", "--date", "2026-06-01", "--taxon", name)
+    assert {r["taxon"] for r in shell.json("list", "--taxon", "lucorum")} == {"Bombus lucorum"}
+    white = {"Bombus lucorum", "Bombus lucorum agg.", "White bee"}
+    assert {r["taxon"] for r in shell.json("list", "--taxon", "White")} == white
+    assert {r["taxon"] for r in shell.json("list", "--taxon", "garden bumblebee")} == {"Bombus hortorum"}
+    assert shell.json("list", "--taxon", "-") == []
+
+
+def test_a_choice_offers_no_empty_word(shell: Shell) -> None:
+    shell("add", "--taxon", "Bombus", "--caste", "bogus", status=2)
+    assert "'bogus' is not one of 'queen', " in shell.said
+    shell("list", "--status", "bogus", status=2)
+    assert "'bogus' is not one of 'hint', " in shell.said
+    shell("add", "--taxon", "Bombus", "--caste", "queen")
+    shell("amend", "1", "--caste", "")
+    assert shell.json("list", "--caste", "")[0]["caste"] == ""
+
+
+def test_one_is_told_as_one(shell: Shell, tmp_path: Path) -> None:
+    shell("add", "--taxon", "Bombus hortorum", "--date", "2026-06-01")
+    assert shell("check") == "1 record, all sound\n"
+    saved = tmp_path / "saved.sqlite"
+    assert shell("rescue", "--out", str(saved)) == f"1 record with 1 state saved to {saved}\n"
+
+
 def test_labels_for_training_are_of_what_was_seen_not_of_hints(shell: Shell, tmp_path: Path) -> None:
     clip = DEMO / "1_march_big_queen.m4a"
     place = ("--place", "TQ 187 753", "--date", "2026-03-21")
@@ -213,11 +284,11 @@ def test_import_proposes_runs_dry_and_adds_once(shell: Shell, tmp_path: Path) ->
     table = tmp_path / "old.csv"
     table.write_text("Bee,Seen on,Grid Ref\nBombus hortorum,1 June 2026,TQ 18 75\n", encoding="utf-8")
     mapping = ("--map", "Bee=taxon", "--map", "Seen on=date")
-    assert "1 records could be imported" in shell("import", str(table), *mapping, "--dry-run")
+    assert "1 record could be imported" in shell("import", str(table), *mapping, "--dry-run")
     assert not shell.path.exists()
     assert "Grid Ref" in shell.said
-    assert shell("import", str(table), *mapping) == "1 records imported\n"
-    assert shell("import", str(table), *mapping) == "0 records imported, 1 were there already\n"
+    assert shell("import", str(table), *mapping) == "1 record imported\n"
+    assert shell("import", str(table), *mapping) == "0 records imported, 1 was there already\n"
     (record,) = shell.json("list")
     assert (record["event_date"], record["status"]) == ("2026-06-01", "decided")
 

@@ -16,6 +16,7 @@ from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.keeping import given_of, records_of_measurement, tell
 from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options, in_notebook
 from wingtone.cli.notebook_reports import (
+    counted,
     entry_json,
     in_a_line,
     names_lines,
@@ -27,7 +28,7 @@ from wingtone.cli.notebook_reports import (
 from wingtone.cli.options import by_option, fauna_option, format_option, mapping_option
 from wingtone.cli.outputs import check_output
 from wingtone.cli.tables import columns, csv_text
-from wingtone.errors import InputError, one_line
+from wingtone.errors import InputError, RequestError, one_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -362,6 +363,22 @@ def chart(ctx: click.Context, /, kind: str, out: Path, **chosen: Any) -> None:
 # --- hand on and take in ---------------------------------------------------------------------------------
 
 FORMATS = ("darwin-core", "csv", "geojson", "bwf", "labels")
+BY_ENDING = {
+    ".zip": ("darwin-core",),
+    ".csv": ("csv", "labels"),
+    ".geojson": ("geojson",),
+    ".json": ("geojson",),
+}
+"""What a file so named can be; the first where nothing else is said."""
+
+
+def _layout(given: str | None, out: Path) -> str:
+    """Choose the format by the ending where none was given; refuse one that the ending contradicts."""
+    fitting = BY_ENDING.get(out.suffix.lower(), ())
+    if given and fitting and given not in fitting:
+        what = f"a file that ends in {out.suffix} is no {given}"
+        raise RequestError(what, remedy=f"give --format {fitting[0]}, or another name", where=out)
+    return given or (fitting or FORMATS)[0]
 
 
 @notebook.command(
@@ -375,7 +392,10 @@ FORMATS = ("darwin-core", "csv", "geojson", "bwf", "labels")
     ),
 )
 @click.option(
-    "--format", "layout", type=click.Choice(FORMATS), default=FORMATS[0], show_default=True, help="What for."
+    "--format",
+    "layout",
+    type=click.Choice(FORMATS),
+    help="What for; without it by the ending of FILE: csv, geojson, or else darwin-core.",
 )
 @click.option(
     "--out",
@@ -401,7 +421,7 @@ FORMATS = ("darwin-core", "csv", "geojson", "bwf", "labels")
 def export(
     ctx: click.Context,
     /,
-    layout: str,
+    layout: str | None,
     out: Path,
     blur_km: str | None,
     withhold_place: bool,
@@ -424,6 +444,7 @@ def export(
     from wingtone.notebook.doubts import Watch
     from wingtone.notebook.exchange import Disclosure
 
+    layout = _layout(layout, out)
     disclosure = Disclosure(None if blur_km is None else int(blur_km), withhold_place)
     where = chosen_filter(**chosen)
     with _open(ctx, write=False) as opened:
@@ -435,7 +456,9 @@ def export(
             written = write_clips(entries, out, recordings=clips)
             for number, reason in written.missing:
                 warn(reason, where=f"record {number}")
-            click.echo(f"{len(written.files)} clips written to {one_line(out)}")
+            if not (written.files or written.missing):
+                _tell_empty(out)
+            click.echo(f"{counted(len(written.files), 'clip')} written to {one_line(out)}")
             return
         if layout == "labels":
             from wingtone.learn.label_rows import label_rows
@@ -449,7 +472,9 @@ def export(
             if left_out := sum(not of_record for of_record in rows):
                 why = "not decided or confirmed, without a name, or without a flight"
                 warn(f"{left_out} record{'s are' if left_out > 1 else ' is'} not in it: {why}", where=out)
-            click.echo(f"{sum(map(len, rows))} labels written to {one_line(out)}")
+            if not rows:
+                _tell_empty(out)
+            click.echo(f"{counted(sum(map(len, rows)), 'label')} written to {one_line(out)}")
             return
         watch = Watch(dt.date.today(), load().castes)
         if layout == "darwin-core":
@@ -460,7 +485,13 @@ def export(
             write = writing.write_csv if layout == "csv" else writing.write_geojson
             count = write(watch.passing(entries), out, disclosure=disclosure)
         tell(watch.told)
-    click.echo(f"{count} record{'' if count == 1 else 's'} written to {one_line(out)}")
+    if not count:
+        _tell_empty(out)
+    click.echo(f"{counted(count, 'record')} written to {one_line(out)}")
+
+
+def _tell_empty(out: Path) -> None:
+    warn("no record of the notebook is what you asked for, so there is none in it", where=out)
 
 
 def _not_rejected(opened: Notebook, where: Filter) -> Iterator[Entry]:
@@ -526,7 +557,7 @@ def import_command(
         for i, (_, _, record) in enumerate(plan.records, start=1):
             watch.look(i, record)
         tell(watch.told, to_come=True)
-        click.echo(f"{len(plan.records)} records could be imported; nothing was done")
+        click.echo(f"{counted(len(plan.records), 'record')} could be imported; nothing was done")
         return
     with _open(ctx, write=True) as opened:
         done = carry_out(plan, opened, by=by)
@@ -534,8 +565,8 @@ def import_command(
         if number is not None:
             watch.look(number, record)
     tell(watch.told)
-    known = f", {done.known} were there already" if done.known else ""
-    click.echo(f"{done.added} records imported{known}")
+    known = f", {done.known} {'was' if done.known == 1 else 'were'} there already" if done.known else ""
+    click.echo(f"{counted(done.added, 'record')} imported{known}")
 
 
 # --- care ------------------------------------------------------------------------------------------------
@@ -557,7 +588,7 @@ def check(ctx: click.Context, /) -> None:
                 remedy="save what can be read: wingtone notebook --notebook THIS rescue --out NEW",
                 where=opened.path,
             )
-        click.echo(f"{opened.count()} records, all sound")
+        click.echo(f"{counted(opened.count(), 'record')}, all sound")
 
 
 @notebook.command(
@@ -577,9 +608,10 @@ def rescue(ctx: click.Context, /, out: Path) -> None:
     damaged = ctx.obj or default_path()
     check_output(out, inputs=(damaged,))
     saved = save(damaged, out)
-    click.echo(f"{saved.records} records with {saved.versions} states saved to {one_line(out)}")
+    what = f"{counted(saved.records, 'record')} with {counted(saved.versions, 'state')}"
+    click.echo(f"{what} saved to {one_line(out)}")
     if saved.older:
         numbers = ", ".join(map(str, saved.older))
         warn(f"the newest state of these was lost, an earlier one stands for it: {numbers}", where=out)
     if saved.unreadable:
-        warn(f"{saved.unreadable} states could not be read", where=out)
+        warn(f"{counted(saved.unreadable, 'state')} could not be read", where=out)

@@ -25,7 +25,7 @@ from wingtone.cli.options import (
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from wingtone.notebook.places import Place
     from wingtone.notebook.store import Filter
@@ -78,6 +78,16 @@ def _photographs(_: click.Context, __: click.Parameter, paths: tuple[str, ...]) 
     return paths
 
 
+class _WordOrNone(click.types.StringParamType):
+    """One of a few words, or an empty text for none of them, which need not be offered."""
+
+    def __init__(self, words: Sequence[str]) -> None:
+        self._choice = click.Choice(words)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        return "" if value == "" else self._choice.convert(value, param, ctx)
+
+
 def field_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options that fill or change a record."""
     from wingtone.notebook.records import CASTES, STATUSES
@@ -93,7 +103,7 @@ def field_options(command: Callable[..., Any]) -> Callable[..., Any]:
         place_option(_place),
         click.option("--taxon", metavar="NAME", help='The name, as "Bombus terrestris".'),
         click.option(
-            "--caste", type=click.Choice(["", *CASTES]), metavar="CASTE", help=f"One of {', '.join(CASTES)}."
+            "--caste", type=_WordOrNone(CASTES), metavar="CASTE", help=f"One of {', '.join(CASTES)}."
         ),
         click.option("--recorder", metavar="NAME", help="Who saw or recorded it."),
         click.option("--identified-by", metavar="NAME", help="Who decided on the name."),
@@ -129,14 +139,14 @@ def filter_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option(
             "--within", "within_km", type=FiniteRange(0, 20_000), metavar="KM", help="Of the place."
         ),
-        click.option("--taxon", default="", metavar="NAME", help="A name or its beginning."),
         click.option(
-            "--caste", default="", type=click.Choice(["", *CASTES]), metavar="CASTE", help="Of this caste."
+            "--taxon", default="", metavar="NAME", help="A scientific or plain name, or its beginning."
         ),
+        click.option("--caste", default="", type=_WordOrNone(CASTES), metavar="CASTE", help="Of this caste."),
         click.option(
             "--status",
             default="",
-            type=click.Choice(["", *STATUSES]),
+            type=_WordOrNone(STATUSES),
             metavar="STATUS",
             help=f"One of {', '.join(STATUSES)}.",
         ),
@@ -147,11 +157,16 @@ def filter_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
-def chosen_filter(*, within_km: float | None, near: Place | None, **known: Any) -> Filter:
-    """Make a filter of what `filter_options` gave."""
+def chosen_filter(*, within_km: float | None, near: Place | None, taxon: str, **known: Any) -> Filter:
+    """Make a filter of what `filter_options` gave; a plain name finds the scientific ones that go by it."""
     from wingtone.notebook.store import Filter
 
     if within_km is not None and near is None:
         raise click.UsageError("--within needs --near.")
     within_m = None if within_km is None else within_km * 1000
-    return Filter(near=near, within_m=within_m, **known)
+    also: tuple[str, ...] = ()
+    if taxon:  # else the list need not wait for the fauna
+        from wingtone.fauna import load
+
+        also = load().beginning(taxon)
+    return Filter(near=near, within_m=within_m, taxon=taxon, also=also, **known)

@@ -365,6 +365,18 @@ class Fauna:
         fits = fits or {genus for genus in genera if genus.casefold() == asked}
         return fits.pop() if asked and len(fits) == 1 else ""
 
+    def beginning(self, name: str) -> tuple[str, ...]:
+        """Give the taxa and aggregates of which a scientific or plain name, or an epithet, begins so."""
+        asked = _loosely(name)
+        names = {scientific: [scientific, plain] for scientific, plain in self.vernaculars.items()}
+        for taxon in self.taxa:
+            names[taxon.taxon] += _names_of(taxon)
+        return tuple(
+            scientific
+            for scientific, texts in names.items()
+            if asked and any(_loosely(text).startswith(asked) for text in texts)
+        )
+
     def nearest(self, name: str) -> list[str]:
         """Give up to three names that begin like this one, or else the one that is spelt most like it."""
         asked = _loosely(name)

@@ -104,6 +104,8 @@ class Filter:
         Records within this distance of a place; without ``within_m``, the place's own uncertainty.
     taxon
         A name, or its beginning (``Bombus`` finds all of the genus); capitals do not matter.
+    also
+        Names that are found beside ``taxon``, whole and exact.
     caste, status, recorder
         Exactly these; capitals of the recorder do not matter.
     removed
@@ -115,6 +117,7 @@ class Filter:
     near: Place | None = None
     within_m: float | None = None
     taxon: str = ""
+    also: tuple[str, ...] = ()
     caste: str = ""
     status: str = ""
     recorder: str = ""
@@ -462,8 +465,9 @@ def _condition(chosen: Filter) -> tuple[str, list[Any]]:
         values.append(chosen.until.isoformat())
     if chosen.taxon:
         # Every name that begins with the text lies between it and it followed by the last character.
-        terms.append("taxon COLLATE NOCASE BETWEEN ? AND ?")
-        values += [chosen.taxon, chosen.taxon + "\U0010ffff"]
+        names = ", ".join("?" * len(chosen.also))
+        terms.append(f"(taxon COLLATE NOCASE BETWEEN ? AND ? OR taxon IN ({names}))")
+        values += [chosen.taxon, chosen.taxon + "\U0010ffff", *chosen.also]
     for name in ("caste", "status"):
         if getattr(chosen, name):
             terms.append(f"{name} = ?")
