@@ -236,7 +236,7 @@ def test_a_closed_pipe_ends_it_quietly() -> None:
     )
     os.close(writer)
     assert run.stderr == ""
-    assert run.returncode == 1
+    assert run.returncode == 141
 
 
 def test_ctrl_c_ends_it_quietly() -> None:

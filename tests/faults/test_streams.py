@@ -70,7 +70,7 @@ def test_a_reader_that_goes_after_a_line_ends_it_quietly(notebook: Path) -> None
     )
     assert done.stderr == ""
     assert len(done.stdout.splitlines()) == 1
-    assert done.returncode == 1
+    assert done.returncode == 141
 
 
 @pytest.mark.parametrize("arguments", [("fauna", "list"), ("measure", QUEEN), ("--help",)])
@@ -81,18 +81,42 @@ def test_a_reader_that_has_gone_before_ends_it_quietly(arguments: tuple[str, ...
     done = run(*arguments, shell=f'"$@" >&{writer}', pass_fds=(writer,))
     os.close(writer)
     assert done.stderr == ""
-    assert done.returncode == 1
+    assert done.returncode == 141
+
+
+@pytest.mark.parametrize(
+    ("stdout", "status"), [("> /dev/full", 1), (">&-", 1), ("| true", 141)], ids=["full", "closed", "unread"]
+)
+def test_records_whose_words_are_lost_are_named_on_stderr(stdout: str, status: int, tmp_path: Path) -> None:
+    """Whoever took them for not kept would try again and have them twice."""
+    path = tmp_path / "bees.sqlite"
+    common = ("notebook", "--notebook", str(path))
+    shell = f'set -o pipefail; "$@" {stdout}'
+    done = run(*common, "add", "--taxon", "Bombus", shell=shell)
+    assert done.returncode == status
+    assert done.stderr.splitlines()[0] == "wingtone: record 1 added: Bombus, decided"
+    done = run(*common, "amend", "1", "--caste", "queen", shell=shell)
+    assert done.returncode == status
+    assert done.stderr.startswith("wingtone: record 1, version 2: ")
+    with Notebook.open(path) as opened:
+        assert opened.get(1).record.caste == "queen"
 
 
 def test_closed_streams_lose_nothing_but_what_went_there(notebook: Path, tmp_path: Path) -> None:
     status, _, said = listed(notebook, '"$@" >&-')
-    assert (status, said) == (0, "")
+    assert status == 1
+    assert said.splitlines() == [
+        "wingtone: stdout: the results cannot be written: it is closed "
+        "(leave it open; what nobody wants can go to /dev/null)"
+    ]
+    done = run("measure", "missing.wav", shell='"$@" >&-')
+    assert "stdout" not in done.stderr, "what has no results needs none"
     status, told, _ = listed(notebook, '"$@" 2>&- <&-')
     assert status == 0
     assert len(told.splitlines()) == 600
     path = tmp_path / "new.sqlite"
     done = run("notebook", "--notebook", str(path), "add", "--taxon", "Bombus", shell='"$@" <&- >&- 2>&-')
-    assert done.returncode == 0
+    assert done.returncode == 1
     with Notebook.open(path) as opened:  # the first file that was opened did not become stdout
         assert opened.check() == []
         assert opened.get(1).record.taxon == "Bombus"

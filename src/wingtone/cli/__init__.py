@@ -4,7 +4,7 @@ The commands parse, call and print; the work is done in the rooms below. Nothing
 before a command needs it, so ``wingtone --help`` is quick.
 
 Exit status: 0 all done; 1 at least one input could not be processed; 2 wrong usage; 130 stopped by Ctrl-C,
-143 by SIGTERM, 129 by SIGHUP.
+143 by SIGTERM, 129 by SIGHUP; 141 nobody reads the results any more.
 """
 
 from __future__ import annotations

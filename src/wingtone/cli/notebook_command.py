@@ -27,6 +27,7 @@ from wingtone.cli.notebook_reports import (
 )
 from wingtone.cli.options import by_option, fauna_option, format_option, mapping_option
 from wingtone.cli.outputs import check_output
+from wingtone.cli.process import say_done
 from wingtone.cli.tables import columns, csv_text
 from wingtone.errors import InputError, RequestError, one_line
 
@@ -122,12 +123,16 @@ def add(
         raise click.UsageError("nothing to record: give --recording, --taxon or --hint.")
     records = [_with_sex(record) for record in _answered(recording_path, fauna_folder, known)]
     with _open(ctx, write=True) as opened:
-        for entry, doubts in add_records(
-            opened, records, today=dt.date.today(), by=by, fauna=load(fauna_folder)
-        ):
+        fauna = load(fauna_folder)
+        # All, before a word is said.
+        added = list(add_records(opened, records, today=dt.date.today(), by=by, fauna=fauna))
+        lines = []
+        for entry, _ in added:
             # The place that a recording states may be private: only one that was typed in is shown again.
             shown = entry.record if "place" in known else dataclasses.replace(entry.record, place=None)
-            click.echo(f"record {entry.number} added: {in_a_line(shown)}")
+            lines.append(f"record {entry.number} added: {in_a_line(shown)}")
+        say_done("\n".join(lines))
+        for _, doubts in added:
             tell(doubts)
 
 
@@ -215,7 +220,7 @@ def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **f
         if not changes:
             raise click.UsageError("nothing to change: give what is to be different.")
         entry = opened.amend(number, by=by, **changes)
-        click.echo(f"record {number}, version {entry.version}: {in_a_line(entry.record)}")
+        say_done(f"record {number}, version {entry.version}: {in_a_line(entry.record)}")
         today, castes = dt.date.today(), load().castes
         known = doubts_about(before, (), today=today, castes=castes)
         now = doubts_about(entry, (), today=today, castes=castes)
@@ -235,7 +240,7 @@ def remove(ctx: click.Context, /, numbers: Sequence[int], undo: bool, by: str) -
         for number in numbers:
             entry = opened.restore(number, by=by) if undo else opened.remove(number, by=by)
             done = "is back" if undo else "removed; bring it back with --undo"
-            click.echo(f"record {number} {done}: {in_a_line(entry.record)}")
+            say_done(f"record {number} {done}: {in_a_line(entry.record)}")
 
 
 # --- look ------------------------------------------------------------------------------------------------
@@ -564,9 +569,9 @@ def import_command(
     for number, (_, _, record) in zip(done.numbers, plan.records, strict=True):
         if number is not None:
             watch.look(number, record)
-    tell(watch.told)
     known = f", {done.known} {'was' if done.known == 1 else 'were'} there already" if done.known else ""
-    click.echo(f"{counted(done.added, 'record')} imported{known}")
+    say_done(f"{counted(done.added, 'record')} imported{known}")
+    tell(watch.told)
 
 
 # --- care ------------------------------------------------------------------------------------------------

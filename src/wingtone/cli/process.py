@@ -2,6 +2,7 @@
 
 - `surroundings`: put right what can be, for as long as a command runs.
 - `StdoutError`: the results cannot be written where they were sent; every further one would be lost too.
+- `say_done`: print what has been done and stays done, whatever becomes of the words.
 """
 
 from __future__ import annotations
@@ -14,37 +15,62 @@ import sys
 import threading
 from typing import TYPE_CHECKING, Any
 
+import click
+
 from wingtone.errors import OutputError, one_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["StdoutError", "surroundings"]
+__all__ = ["StdoutError", "say_done", "surroundings"]
+
+UNREAD = 141
+"""Exit status where the reader of stdout has gone, as of a program that SIGPIPE ended: 128 and its number."""
 
 
 class StdoutError(OutputError):
     """stdout does not take the results."""
 
 
-class _Results(io.FileIO):
-    """stdout: what it does not take is an error of ours, once; a reader that has gone is click's matter."""
+def say_done(text: str) -> None:
+    """Print what has been done; where stdout does not take it, say it on stderr, or it is done once more."""
+    try:
+        click.echo(text)
+    except (StdoutError, BrokenPipeError):
+        for line in text.split("\n"):
+            click.echo(f"wingtone: {line}", err=True)
+        raise
 
-    lost = False
+
+class _Results(io.FileIO):
+    """stdout: what it does not take is an error of ours, once; a reader that has gone ends the work quietly.
+
+    Attributes
+    ----------
+    is_closed
+        It was closed from the start: whatever is written to it is lost.
+    unread
+        Its reader has gone.
+    """
+
+    is_closed = False
+    unread = False
+    _lost = False
 
     def write(self, data: Any, /) -> int:
-        if self.lost:  # what waits in the buffer is tried again at the end
+        if self._lost:  # what waits in the buffer is tried again at the end
             return memoryview(data).nbytes
         try:
-            return super().write(data)
+            if not self.is_closed:
+                return super().write(data)
+            reason, remedy = "it is closed", "leave it open; what nobody wants can go to /dev/null"
         except BrokenPipeError:
+            self._lost = self.unread = True
             raise
         except OSError as error:
-            self.lost = True
-            raise StdoutError(
-                f"the results cannot be written: {error.strerror}",
-                remedy="is there room where they are sent?",
-                where="stdout",
-            ) from error
+            reason, remedy = error.strerror or str(error), "is there room where they are sent?"
+        self._lost = True
+        raise StdoutError(f"the results cannot be written: {reason}", remedy=remedy, where="stdout")
 
 
 class _Messages(io.FileIO):
@@ -61,7 +87,9 @@ def surroundings() -> Iterator[None]:
     """Settle streams and signals around a command; nothing where another program holds them, as in tests.
 
     - A descriptor from 0 to 2 that is closed becomes that of the null device: else the next file opened
-      would get its number, and what is meant for the terminal would go into that file.
+      would get its number, and what is meant for the terminal would go into that file. Results that would
+      have gone to a closed stdout are told to be lost.
+    - A reader of stdout that has gone, as ``head`` goes, ends a command without a word, with status `UNREAD`.
     - Letters that the terminal's encoding lacks are written as escapes.
     - SIGTERM and SIGHUP stop a command as Ctrl-C does, so that it clears away what is half written; the exit
       status is then 128 and the signal's number. A second one ends it at once, and one that is ignored
@@ -70,12 +98,16 @@ def surroundings() -> Iterator[None]:
     if sys.stdout is not sys.__stdout__ or threading.current_thread() is not threading.main_thread():
         yield
         return
+    closed = set()
     for number, mode in ((0, os.O_RDONLY), (1, os.O_WRONLY), (2, os.O_WRONLY)):
         try:
             os.fstat(number)
         except OSError:
             os.open(os.devnull, mode)  # takes the lowest free number: this one
-    sys.stdout = _text(_Results(1, "w", closefd=False), sys.stdout)
+            closed.add(number)
+    results = _Results(1, "w", closefd=False)
+    results.is_closed = 1 in closed
+    sys.stdout = _text(results, sys.stdout)
     sys.stderr = _text(_Messages(2, "w", closefd=False), sys.stderr)
     ended_by: list[int] = []
 
@@ -93,6 +125,8 @@ def surroundings() -> Iterator[None]:
     finally:
         if ended_by:
             sys.exit(128 + ended_by[0])
+        if results.unread:
+            sys.exit(UNREAD)
 
 
 class _Terminal(io.TextIOWrapper):
