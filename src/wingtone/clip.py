@@ -365,7 +365,8 @@ def identify_measurement(
         What is known of the bees.
     date, place
         When and where. What the recording says of itself is used for what is not given, except a date that
-        is only the time of the file: that may be the day it was copied.
+        is only the time of the file: that may be the day it was copied. Where what is given is clearly not
+        what the recording says, a warning says so.
     temperature_c
         Air temperature, Celsius.
     hints
@@ -390,17 +391,16 @@ def identify_measurement(
     from wingtone.evidence.answer import Advice
 
     recording = measurement.recording
-    extra: list[Advice] = []
-    if date is None and recording.recorded_at is not None:
-        if recording.recorded_at_source == "file time":
+    extra = _contradictions(recording, date=date, place=place)
+    if date is None:
+        date = _stated_day(recording)
+        if date is None and recording.recorded_at is not None:
             day = recording.recorded_at[:10]
             text = (
                 f"only the file's own time ({day}) hints at the day, and that may be the day it was copied, "
                 "so the season was left out: give the date yourself"
             )
             extra.append(Advice("file time weak", text))
-        else:
-            date = _date_of(recording.recorded_at)
     if place is None:
         try:
             place = stated_place(recording)
@@ -431,9 +431,54 @@ def identify_measurement(
     return answers
 
 
-def _date_of(recorded_at: str) -> datetime.date:
-    """Take the day from a time in ISO 8601, in the zone it was written in."""
-    return datetime.date.fromisoformat(recorded_at[:10])
+DAYS_APART, METRES_APART = 1, 5000
+"""Beyond these, and the uncertainty of the place, what is given contradicts what a recording says of itself.
+Ours: a day for time zones, and a walk."""
+
+
+def _contradictions(
+    recording: RecordingInfo, *, date: datetime.date | None, place: Place | None
+) -> list[Advice]:
+    """Say where the date or place given, which counts, is clearly not the recording's own."""
+    from wingtone.evidence.answer import Advice
+
+    told = []
+    stated = _stated_day(recording)
+    if date is not None and stated is not None and abs((stated - date).days) > DAYS_APART:
+        text = (
+            f"the date given, {date}, was taken, but the recording says that it was made on "
+            f"{(recording.recorded_at or '')[:16].replace('T', ' at ')}: check which of them is right"
+        )
+        told.append(Advice("date contradicts recording", text))
+    apart_m = 0.0 if place is None else _beyond_m(place, recording)
+    if apart_m > METRES_APART:
+        text = (  # how far, not where: the recording's own place may be private
+            "the place given was taken, but the recording says that it was made at least "
+            f"{apart_m / 1000:.0f} km from there: check which of them is right"
+        )
+        told.append(Advice("place contradicts recording", text))
+    return told
+
+
+def _beyond_m(place: Place, recording: RecordingInfo) -> float:
+    """How far from a place a recording says that it was made, metres beyond the uncertainty of both; or 0."""
+    from wingtone.notebook.nearby import distance_m
+
+    try:
+        own = stated_place(recording)
+    except PlaceError:  # what makes no sense contradicts nothing
+        return 0.0
+    if own is None:
+        return 0.0
+    apart_m = distance_m(place, own.latitude_deg, own.longitude_deg)
+    return max(apart_m - place.uncertainty_m - own.uncertainty_m, 0.0)
+
+
+def _stated_day(recording: RecordingInfo) -> datetime.date | None:
+    """Give the day that a recording states, in the zone it was written in; a file's own time states none."""
+    if recording.recorded_at is None or recording.recorded_at_source == "file time":
+        return None
+    return datetime.date.fromisoformat(recording.recorded_at[:10])
 
 
 def stated_place(recording: RecordingInfo) -> Place | None:
@@ -465,11 +510,12 @@ def identify_json(
     """Lay a measurement and the answer for one individual out as ``wingtone/identify/1``.
 
     ``individual`` counts from 1, as `identify_measurement` gives them; where there are several, only the
-    bouts of this one are laid out. A ``given_date`` replaces the recording's own time, with source ``given``.
+    bouts of this one are laid out. A ``given_date`` replaces the recording's own time, with source ``given``,
+    unless that is of the same day: the recording knows the time of it as well.
     """
     measured = _measured(measurement)
     measured["bouts"] = [_bout_json(bout) for bout in flights_by_individual(measurement)[individual - 1]]
-    if given_date is not None:
+    if given_date is not None and given_date != _stated_day(measurement.recording):
         measured["recording"] |= {"recorded_at": given_date.isoformat(), "recorded_at_source": "given"}
     answered = answer.to_json()
     return {

@@ -75,6 +75,18 @@ def test_the_time_stays_when_the_day_is_given_and_goes_when_it_is_another(
     _ = perfect_ear
 
 
+def test_a_date_that_the_recording_contradicts_is_kept_and_told(
+    runner: CliRunner, hover_wav: Path, perfect_ear: Find, tmp_path: Path
+) -> None:
+    book = tmp_path / "bees.sqlite"
+    arguments = ["identify", str(hover_wav), "--date", "2026-07-20", "--format", "json"]
+    result = runner.invoke(main, [*arguments, "--record", "--notebook", str(book)])
+    assert result.exit_code == 0
+    assert [record.event_date for record in kept(book)] == ["2026-07-20"]
+    assert "the recording says that it was made on 2026-06-15 at 10:15" in result.stderr
+    _ = perfect_ear
+
+
 def test_without_a_recording(runner: CliRunner, tmp_path: Path) -> None:
     book = tmp_path / "bees.sqlite"
     arguments = ["identify", "--f0", "146", "--date", "2026-03-20", "--hint", "tail=buff", "--record"]

@@ -210,7 +210,49 @@ def test_date_given_goes_before_that_of_the_recording(hover_truth: Measurement) 
     (answer,) = identify_measurement(hover_truth, fauna=load(), hints={}, date=day)
     undated = with_recording(hover_truth, recorded_at=None, recorded_at_source=None)
     (undated_answer,) = identify_measurement(undated, fauna=load(), hints={}, date=day)
-    assert answer.to_json() == undated_answer.to_json()
+    told = answer.warnings[-1]
+    assert told.code == "date contradicts recording"
+    assert "2026-03-20" in told.text
+    assert "2026-06-15 at 10:15" in told.text
+    assert dataclasses.replace(answer, warnings=answer.warnings[:-1]) == undated_answer
+
+
+@pytest.mark.parametrize(
+    ("day", "told"),
+    [("2026-06-14", False), ("2026-06-15", False), ("2026-06-16", False), ("2026-06-17", True)],
+)
+def test_a_date_contradicts_the_recording_from_two_days_on(
+    hover_truth: Measurement, day: str, told: bool
+) -> None:
+    """One day may be the time zone."""
+    date = datetime.date.fromisoformat(day)
+    (answer,) = identify_measurement(hover_truth, fauna=load(), hints={}, date=date)
+    assert ("date contradicts recording" in {w.code for w in answer.warnings}) is told
+    weak = with_recording(hover_truth, recorded_at_source="file time")
+    (by_file,) = identify_measurement(weak, fauna=load(), hints={}, date=date)
+    assert "date contradicts recording" not in {w.code for w in by_file.warnings}
+
+
+@pytest.mark.parametrize(
+    ("place", "told"),
+    [
+        ("51.46,-0.30", ""),
+        ("51.49,-0.30", ""),
+        ("TQ18", ""),
+        ("TQ", ""),
+        ("51.55,-0.30", "at least 9 km from there"),
+    ],
+)
+def test_a_place_contradicts_the_recording_some_kilometres_off(
+    hover_truth: Measurement, place: str, told: str
+) -> None:
+    """Its own place, which may be private, is not told."""
+    placed = with_recording(hover_truth, latitude_deg=51.46, longitude_deg=-0.30, place_source="container")
+    (answer,) = identify_measurement(placed, fauna=load(), hints={}, place=parse_place(place))
+    texts = {w.code: w.text for w in answer.warnings}
+    assert told in texts.get("place contradicts recording", "")
+    assert bool(told) is ("place contradicts recording" in texts)
+    assert not any("51.46" in text for text in texts.values())
 
 
 def test_time_of_the_file_is_not_taken_for_a_date(hover_truth: Measurement) -> None:
@@ -361,6 +403,10 @@ def test_identify_layout(hover_truth: Measurement) -> None:
     assert laid_out["bouts"] == json.loads(json.dumps(measure_json(hover_truth)))["bouts"]
     assert laid_out["recording"]["recorded_at"] == "2026-03-20"
     assert laid_out["recording"]["recorded_at_source"] == "given"
+    assert "date contradicts recording" in {warning["code"] for warning in laid_out["warnings"]}
+    same_day = identify_json(hover_truth, answer, individual=1, given_date=datetime.date(2026, 6, 15))
+    assert same_day["recording"]["recorded_at"].startswith("2026-06-15T10:15"), "the time of day stays"
+    assert same_day["recording"]["recorded_at_source"] == "file name"
     parts = (
         "castes",
         "size",

@@ -51,10 +51,14 @@ def records_of_measurement(
 ) -> list[Record]:
     """Make a record for each individual of a recording.
 
-    The place is that of the recording when none is known.
+    The place is that of the recording when none is known. Where the day or place that is kept is clearly not
+    the recording's own, that is told.
     """
     from wingtone.keeping import record_of_individual
 
+    for advice in answers[0].warnings:
+        if advice.code in ("date contradicts recording", "place contradicts recording"):
+            warn(advice.text, where=measurement.recording.path)
     fields = dict(known)
     if fields.get("place") is None:
         fields["place"] = _place_of(measurement)
