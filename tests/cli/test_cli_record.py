@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 import json
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from wingtone import clip
 from wingtone.cli import main
 from wingtone.notebook.store import Notebook
 
@@ -164,25 +166,31 @@ def test_a_notebook_without_record_is_refused(runner: CliRunner, tmp_path: Path)
     assert "--record" in result.stderr
 
 
-def test_a_recordings_own_place_is_kept_but_not_printed(
+def test_a_recordings_own_place_is_kept_and_told_but_not_shown(
     runner: CliRunner, hover_wav: Path, hover_truth: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    import dataclasses
-
-    from wingtone import clip
-
+    """Only one that was typed in is shown again; the notebook shows what it holds when it is asked."""
     info = dataclasses.replace(hover_truth.recording, latitude_deg=51.4625, longitude_deg=-0.3125)
     known = dataclasses.replace(hover_truth, recording=info)
     monkeypatch.setattr(clip, "measure_recording", lambda *_, **__: known)
     book = tmp_path / "bees.sqlite"
-    for arguments in (
+    commands = (
         ["identify", str(hover_wav), "--record", "--notebook", str(book)],
         ["notebook", "--notebook", str(book), "add", "--recording", str(hover_wav)],
-    ):
+    )
+    for arguments in commands:
         result = runner.invoke(main, arguments)
         assert result.exit_code == 0, result.stderr
         assert "51.46" not in result.stdout + result.stderr
+        assert "its place is that of the recording: blur or withhold it" in result.stdout + result.stderr
     assert [record.place and record.place.latitude_deg for record in kept(book)] == [51.4625, 51.4625]
+    for arguments in commands:
+        result = runner.invoke(main, [*arguments, "--place", "TQ 18 75"])
+        told = result.stdout + result.stderr
+        assert "TQ 18 75" in told
+        assert "that of the recording" not in told
+    listed = runner.invoke(main, ["notebook", "--notebook", str(book), "list"])
+    assert listed.stdout.count("51.46") == 2
 
 
 def test_two_bees_are_two_records_each_with_its_own_tone(

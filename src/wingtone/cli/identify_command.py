@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import datetime as dt
 import json
 from typing import TYPE_CHECKING, Any
@@ -14,8 +13,7 @@ from wingtone.api import F0_RANGE_HZ, given_tone
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.inputs import Inputs
-from wingtone.cli.keeping import records_of_measurement, tell
-from wingtone.cli.notebook_reports import in_a_line
+from wingtone.cli.keeping import kept_in_a_line, records_of_measurement, tell
 from wingtone.cli.options import (
     FiniteRange,
     fauna_option,
@@ -147,7 +145,7 @@ def _without_recording(
             from wingtone.keeping import record_of_answer
 
             record = record_of_answer(answer, tone=tone, fauna=fauna, known=_fields(known))
-            _add(opened, [record])
+            _add(opened, [record], known=known)
     finally:  # the answer is told whatever becomes of the record
         click.echo(
             _json(answer.to_json()) if layout == "json" else "\n".join(answered_lines(answer, fauna=fauna))
@@ -204,7 +202,8 @@ def _keep(
     if fields.get("event_date") == (measurement.recording.recorded_at or "")[:10]:
         del fields["event_date"]  # the recording knows the time of that day as well
     fauna = known["fauna"]
-    _add(opened, records_of_measurement(measurement, answers, fauna=fauna, known=fields, model=model))
+    records = records_of_measurement(measurement, answers, fauna=fauna, known=fields, model=model)
+    _add(opened, records, known=known)
 
 
 def _fields(known: dict[str, Any]) -> dict[str, Any]:
@@ -215,11 +214,11 @@ def _fields(known: dict[str, Any]) -> dict[str, Any]:
     return fields
 
 
-def _add(opened: Notebook, records: Sequence[Record]) -> None:
+def _add(opened: Notebook, records: Sequence[Record], *, known: dict[str, Any]) -> None:
     from wingtone.keeping import add_records
 
     for entry, doubts in add_records(opened, records, today=dt.date.today()):
-        told = in_a_line(dataclasses.replace(entry.record, place=None))  # a recording's place may be private
+        told = kept_in_a_line(entry.record, given=known["place"])
         click.echo(f"wingtone: record {entry.number} kept: {told}", err=True)
         tell(doubts)
 

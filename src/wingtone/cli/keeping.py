@@ -1,15 +1,18 @@
 """Making records of answers, for ``wingtone notebook add`` and ``wingtone identify --record``.
 
 - `records_of_measurement`: records of a recording, one for each individual.
+- `kept_in_a_line`: say what was kept, without the place that only the recording knew.
 - `tell`: print what looks like a slip in them.
 - `given_of`: what a record's own fields give to identify with.
 """
 
 from __future__ import annotations
 
+import dataclasses
 from typing import TYPE_CHECKING, Any
 
 from wingtone.cli.faults import warn
+from wingtone.cli.notebook_reports import in_a_line
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -22,7 +25,7 @@ if TYPE_CHECKING:
     from wingtone.notebook.places import Place
     from wingtone.notebook.records import Record
 
-__all__ = ["given_of", "records_of_measurement", "tell"]
+__all__ = ["given_of", "kept_in_a_line", "records_of_measurement", "tell"]
 
 MOST_TOLD = 20
 """Notes of one kind printed at once. Ours: a screenful."""
@@ -68,6 +71,17 @@ def records_of_measurement(
         )
         for individual, answer in enumerate(answers, start=1)
     ]
+
+
+def kept_in_a_line(record: Record, *, given: Place | None) -> str:
+    """Say in one line what was kept.
+
+    A place that was not ``given`` is the recording's own, and may be private: only that it is kept is told.
+    """
+    if given is not None or record.place is None:
+        return in_a_line(record)
+    told = in_a_line(dataclasses.replace(record, place=None))
+    return f"{told}; its place is that of the recording: blur or withhold it when you hand it on"
 
 
 def tell(doubts: Sequence[Doubt], *, to_come: bool = False) -> None:

@@ -13,7 +13,7 @@ import click
 
 from wingtone.cli.command import Command, write_examples
 from wingtone.cli.faults import debug_option, warn
-from wingtone.cli.keeping import given_of, records_of_measurement, tell
+from wingtone.cli.keeping import given_of, kept_in_a_line, records_of_measurement, tell
 from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options, in_notebook
 from wingtone.cli.notebook_reports import (
     counted,
@@ -123,14 +123,12 @@ def add(
         raise click.UsageError("nothing to record: give --recording, --taxon or --hint.")
     records = [_with_sex(record) for record in _answered(recording_path, fauna_folder, known)]
     with _open(ctx, write=True) as opened:
-        fauna = load(fauna_folder)
+        fauna, given = load(fauna_folder), known.get("place")
         # All, before a word is said.
         added = list(add_records(opened, records, today=dt.date.today(), by=by, fauna=fauna))
-        lines = []
-        for entry, _ in added:
-            # The place that a recording states may be private: only one that was typed in is shown again.
-            shown = entry.record if "place" in known else dataclasses.replace(entry.record, place=None)
-            lines.append(f"record {entry.number} added: {in_a_line(shown)}")
+        lines = (
+            f"record {entry.number} added: {kept_in_a_line(entry.record, given=given)}" for entry, _ in added
+        )
         say_done("\n".join(lines))
         for _, doubts in added:
             tell(doubts)
