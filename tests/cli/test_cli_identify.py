@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 from typing import TYPE_CHECKING, Any
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from cli.made_up import bout, tone_of
+from wingtone import clip
 from wingtone.cli import main
 
 if TYPE_CHECKING:
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
 
     from click.testing import CliRunner, Result
 
+    from wingtone.clip import Measurement
     from wingtone.tone.results import ToneResult
 
     Find = Callable[[ToneResult], None]
@@ -191,3 +194,25 @@ def test_a_fauna_of_ones_own(runner: CliRunner, tmp_path: Path) -> None:
     assert result.exit_code == 1
     assert result.stdout == ""
     assert "Traceback" not in result.stderr
+
+
+def test_a_date_in_the_future_is_told_once(
+    runner: CliRunner,
+    hover_wav: Path,
+    hover_truth: Measurement,
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+) -> None:
+    told = "the date, 2190-12-01, lies in the future"
+    given = runner.invoke(main, ["identify", "--f0", "146", "--date", "2190-12-01"])
+    assert given.exit_code == 0
+    assert given.stderr == f"wingtone: note: {told}\n"
+    stated = dataclasses.replace(hover_truth.recording, recorded_at="2190-12-01T10:15:00")
+    measurement = dataclasses.replace(hover_truth, recording=stated)
+    monkeypatch.setattr(clip, "measure_recording", lambda *_, **__: measurement)
+    assert f"{hover_wav}: note: {told}" in runner.invoke(main, ["identify", str(hover_wav)]).stderr
+    keep = ["--record", "--notebook", str(tmp_path / "bees.sqlite")]
+    kept = runner.invoke(main, ["identify", str(hover_wav), *keep])
+    assert kept.stderr.count("lies in the future") == 1
+    dated = runner.invoke(main, ["identify", str(hover_wav), "--date", "2026-06-15"])
+    assert "future" not in dated.stderr

@@ -473,7 +473,7 @@ def test_listing_loads_no_science(tmp_path: Path) -> None:
 
 def test_a_date_in_the_future_is_told_when_added_amended_and_handed_on(shell: Shell, tmp_path: Path) -> None:
     shell("add", "--date", "2190-06-01", "--taxon", "Bombus")
-    told = "wingtone: record 1: note: its date, 2190-06-01, lies in the future"
+    told = "wingtone: record 1: note: the date, 2190-06-01, lies in the future"
     assert f"{told} (to mend it: wingtone notebook amend 1 --date DATE)\n" == shell.said
     for layout in ("darwin-core", "csv", "geojson"):
         shell("export", "--format", layout, "--out", str(tmp_path / "out"))
@@ -481,7 +481,7 @@ def test_a_date_in_the_future_is_told_when_added_amended_and_handed_on(shell: Sh
     shell("amend", "1", "--notes", "on sallow")
     assert shell.said == ""
     shell("amend", "1", "--date", "2191-06")
-    assert "its date, 2191-06, lies in the future" in shell.said
+    assert "the date, 2191-06, lies in the future" in shell.said
     shell("amend", "1", "--date", "2026-03-20")
     assert shell.said == ""
     shell("export", "--format", "csv", "--out", str(tmp_path / "out"))

@@ -109,6 +109,8 @@ def identify(
         "hints": parse_hints(hints, fauna=fauna),
     }
     model = None if model_path is None else _model(model_path, fauna=fauna)
+    if date is not None and not keep:  # of a record it is told with what mends it
+        _tell_future(date.isoformat())
     with contextlib.ExitStack() as stack:
         opened = None
         if keep:  # before the long work: a notebook that cannot be written is told at once
@@ -131,6 +133,14 @@ def _model(path: Path, *, fauna: Fauna) -> Model:
     if model.notice:
         warn(model.notice, where=path)
     return model
+
+
+def _tell_future(day: str, *, where: object = "") -> None:
+    """Note that a day, given or stated by a recording, is yet to come: a slip, or a clock that is wrong."""
+    from wingtone.notebook.doubts import future_words
+
+    if told := future_words(day, today=dt.date.today()):
+        warn(told, where=where)
 
 
 def _without_recording(
@@ -169,6 +179,8 @@ def _recordings(
         path = measurement.recording.path
         with inputs.contained(path):
             answers = identify_measurement(measurement, model=model, **known)
+            if date is None and opened is None:
+                _tell_future((measurement.recording.recorded_at or "")[:10], where=path)
             if opened is not None:
                 with inputs.contained(path):
                     _keep(opened, measurement, answers, known, model=model)

@@ -5,6 +5,7 @@ A verifier sends such records back, and a scheme that does not look counts a bee
 - `Doubt`: one such slip, and the command that mends it.
 - `doubts_about`: what to tell of a record that was just added.
 - `Watch`: what to tell of records that are taken in or handed on.
+- `future_words`: what to tell of a date that is yet to come, of whatever it is.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from wingtone.notebook.records import BoutNote, Record
     from wingtone.notebook.store import Entry
 
-__all__ = ["Doubt", "Watch", "doubts_about"]
+__all__ = ["Doubt", "Watch", "doubts_about", "future_words"]
 
 SAME_TONE = 0.08
 """Tones of one flight, measured twice, differ by less. Ours: two bees at once cannot be told below it."""
@@ -51,6 +52,11 @@ def _is_same_flight(one: BoutNote, other: BoutNote) -> bool:
     if shared_s < 0.5 * min(one.end_s - one.start_s, other.end_s - other.start_s):
         return False
     return one.f0_hz is None or other.f0_hz is None or abs(one.f0_hz / other.f0_hz - 1) < SAME_TONE
+
+
+def future_words(event_date: str, *, today: dt.date) -> str:
+    """Say that a date lies in the future; nothing where it does not."""
+    return f"the date, {event_date}, lies in the future" if is_in_future(event_date, today=today) else ""
 
 
 def doubts_about(
@@ -104,8 +110,7 @@ class Watch:
         self.told += [
             Doubt(number, what, f"notebook amend {number} {how}") for what, how in self._odd(record)
         ]
-        if is_in_future(record.event_date, today=self.today):
-            what = f"its date, {record.event_date}, lies in the future"
+        if what := future_words(record.event_date, today=self.today):
             self.told.append(Doubt(number, what, f"notebook amend {number} --date DATE"))
         if record.recording is None or not record.recording.sha256:
             return
