@@ -146,6 +146,28 @@ def test_by_name_and_with_headings_that_say_nothing(runner: CliRunner, clips: Pa
     assert "flies there then" in row["sentence"]
 
 
+def test_what_fails_is_named_and_told_by_the_status(runner: CliRunner, clips: Path, tmp_path: Path) -> None:
+    """A record without a clip of its time is none of it: there may be more records than recordings."""
+    records = tmp_path / "records.csv"
+    one = sorted(clips.glob("*.wav"))[0].name
+    only = tmp_path / "only"
+    only.mkdir()
+    (only / one).write_bytes((clips / one).read_bytes())
+    rows = [f"2026-06-02,Bombus terrestris,{one}", "2026-06-09 10:15,Bombus terrestris,"]
+    records.write_text("\n".join(["Date,Species,Recording", *rows, ""]), encoding="utf-8")
+    result, _ = _plain(runner, records, only)
+    assert result.exit_code == 0, result.stderr
+    rows += ["2026-06-05,Bombus terrestris,gone.wav", "2026-06-31,Bombus terrestris,"]
+    records.write_text("\n".join(["Date,Species,Recording", *rows, ""]), encoding="utf-8")
+    result, out = _plain(runner, records, only)
+    assert result.exit_code == 1
+    said = [line for line in result.stderr.splitlines() if line.startswith("wingtone:")]
+    assert said[0] == f"wingtone: {records}, line 4: there is no clip gone.wav"
+    assert said[1].startswith(f"wingtone: {records}, line 5, column Date: ")
+    assert len(said) == 2
+    assert len(out.splitlines()) == 5, "the rest is done"
+
+
 def _plain(runner: CliRunner, records: Path, clips: Path, *more: str) -> tuple[Result, str]:
     out = records.with_name("out.csv")
     result = runner.invoke(main, ["cue", str(records), "--clips", str(clips), "--out", str(out), *more])

@@ -15,18 +15,22 @@ from wingtone.cli.faults import debug_option
 from wingtone.cli.inputs import Inputs
 from wingtone.cli.options import FiniteRange, fauna_option, flight_threshold_option, mapping_option
 from wingtone.cli.tables import columns, paragraph
-from wingtone.errors import OutputError, RequestError
+from wingtone.errors import Fault, OutputError, RequestError, one_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from wingtone.cue.clock import Offset
+    from wingtone.cue.matching import Match
     from wingtone.cue.work import Cue, Records
 
 __all__ = ["cue"]
 
 MOST_SHOWN = 10
 """Lines of a list in the summary; the table has all."""
+
+MOST_FAULTS = 1000
+"""Records that failed, named one by one; the notes in the table have all."""
 
 MOST_MINUTES = 10_000_000
 """Largest clock offset taken, twenty years: a recorder that was never set begins at 1970 or 2000."""
@@ -110,6 +114,9 @@ def cue(
     speaks of, the caste it sounds like, and whether the sound agrees with the name and caste that were
     written down. "disagrees" means look again, not that the record is wrong: pitch tells big queens from
     small workers, and hardly ever species.
+
+    Exit status 1 when a clip could not be read, a record names one that is not there, or a cell of a record
+    makes no sense; each is named, and the rest is done.
     """
     from wingtone.cue.clock import zone_named
     from wingtone.cue.matching import ClipTime, match
@@ -157,7 +164,25 @@ def cue(
     in_order = [cues[i] for i in range(len(matches))]
     added = write_cues(records, in_order, out)
     _tell(records, in_order, offset, added, out)
+    failed = _failed(records, matches)
+    for line in failed[:MOST_FAULTS]:
+        click.echo(f"wingtone: {one_line(line)}", err=True)
+    if len(failed) > MOST_FAULTS:
+        click.echo(f"wingtone: {len(failed) - MOST_FAULTS} more; see the notes in the new table", err=True)
+    inputs.failed |= bool(failed)
     inputs.finish()
+
+
+def _failed(records: Records, matches: Sequence[Match]) -> list[str]:
+    """Name the records that could not be read whole, and those whose clip is not to be found."""
+    lines = []
+    for row, named, found, faults in zip(
+        records.table.rows, records.clips_named, matches, records.faults, strict=True
+    ):
+        lines += [str(fault) for fault in faults]
+        if named and found.clip is None:
+            lines.append(str(Fault(str(records.table.path), row.number, "", found.note)))
+    return lines
 
 
 def _name(path: Path, folders: Sequence[str]) -> str:
