@@ -129,6 +129,20 @@ def test_recordings_of_one_name_do_not_overwrite_one_another(
     assert sorted(path.name for path in out.iterdir()) == ["bee.track.csv", "bee.wav.track.csv"]
 
 
+def test_another_track_that_is_replaced_in_a_later_run_is_told(
+    runner: CliRunner, hover_wav: Path, perfect_ear: Find, tmp_path: Path
+) -> None:
+    """In one run two of a name are kept apart; what an earlier run wrote may as well be of this recording."""
+    out = tmp_path / "tracks"
+    arguments = ["measure", str(hover_wav), "--tracks", str(out)]
+    for _ in range(2):
+        assert "took the place" not in runner.invoke(main, arguments).stderr
+    perfect_ear(tone_of(bout(120)))
+    result = runner.invoke(main, arguments)
+    assert result.exit_code == 0
+    assert f"{hover_wav.stem}.track.csv: note: this took the place of another track" in result.stderr
+
+
 @pytest.mark.parametrize(
     ("paths", "names"),
     [
@@ -154,6 +168,25 @@ def test_tracks_to_a_place_that_cannot_be_is_an_error(
 
 
 # --- figure -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("drawn", ["same", "link", "other"])
+def test_a_figure_never_takes_the_place_of_a_recording(
+    runner: CliRunner, hover_wav: Path, perfect_ear: Find, tmp_path: Path, drawn: str
+) -> None:
+    """Whatever either is called: a recording may go by the name of a picture."""
+    recording = tmp_path / "garden.png"
+    recording.write_bytes(hover_wav.read_bytes())
+    target = recording if drawn == "same" else tmp_path / "figure.png"
+    if drawn == "link":
+        target.symlink_to(recording)
+    elif drawn == "other":
+        target.write_bytes(hover_wav.read_bytes())
+    result = runner.invoke(main, ["measure", str(recording), "--figure", str(target)])
+    assert result.exit_code == 2
+    assert result.stderr == f"wingtone: {target}: this would replace a recording (give another name)\n"
+    assert target.read_bytes() == recording.read_bytes() == hover_wav.read_bytes()
+    _ = perfect_ear
 
 
 def test_figure(runner: CliRunner, hover_wav: Path, perfect_ear: Find, tmp_path: Path) -> None:

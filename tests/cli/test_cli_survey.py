@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 import sys
 from typing import TYPE_CHECKING
 
@@ -53,6 +54,26 @@ def test_a_survey_from_dry_run_to_second_run(runner: CliRunner, place: Path, tmp
     assert again.exit_code == 0
     assert "nothing was left to hear" in again.stdout
     assert "0 s of sound" in runner.invoke(main, [*command, "--dry-run"]).stdout
+
+
+def test_tables_that_lose_the_recordings_of_an_earlier_survey_say_so(
+    runner: CliRunner, place: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    one, other = sorted(place.iterdir())
+    common = ["--out", str(out), "--workers", "1"]
+    assert runner.invoke(main, ["survey", str(one), *common]).stderr == ""
+    before = (out / "bouts.csv").read_bytes()
+    second = runner.invoke(main, ["survey", str(other), *common])
+    assert second.exit_code == 0
+    assert f"{out}: note: these tables no longer hold 2 recordings of earlier runs" in second.stderr
+    assert f"not found in {other} now" in second.stderr
+    again = runner.invoke(main, ["survey", str(one), *common])
+    assert "nothing was left to hear" in again.stdout
+    assert (out / "bouts.csv").read_bytes() == before
+    moved = tmp_path / "moved"
+    shutil.copytree(place, moved)
+    assert "no longer hold" not in runner.invoke(main, ["survey", str(moved), *common]).stderr
 
 
 def test_bad_files_are_named_on_stderr_and_the_status_is_1(

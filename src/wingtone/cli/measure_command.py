@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import filecmp
 import json
 import unicodedata
 from pathlib import Path
@@ -12,7 +13,7 @@ import click
 
 from wingtone.bout_table import COLUMNS, bout_rows, csv_values
 from wingtone.cli.command import Command
-from wingtone.cli.faults import debug_option
+from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.inputs import Inputs
 from wingtone.cli.options import figure_option, flight_threshold_option, format_option, recordings_argument
 from wingtone.cli.reports import measured_lines
@@ -69,6 +70,7 @@ def measure(
         check_target(figure)
         if len(inputs.paths) > 1:
             raise click.UsageError("--figure draws one recording; give one, or leave --figure out.")
+        inputs.spare(figure)
     if tracks is not None:
         _make_folder(tracks)
     names = track_names(inputs.paths)
@@ -79,7 +81,9 @@ def measure(
         with inputs.contained(path):
             click.echo(_laid_out(measurement, layout), nl=False)
             if tracks is not None:
-                _write_track(measurement, tracks / names[Path(path)])
+                target = tracks / names[Path(path)]
+                inputs.spare(target)
+                _write_track(measurement, target)
             if figure is not None:
                 from wingtone.figures.recording import draw_recording
 
@@ -129,10 +133,16 @@ def _make_folder(folder: Path) -> None:
 
 
 def _write_track(measurement: Measurement, target: Path) -> None:
+    """Write a track file; where one with another tone line stood there before, that is told."""
     from wingtone.clip import track_rows
     from wingtone.files import replacing
 
-    with replacing(target) as scratch, scratch.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(TRACK_COLUMNS)
-        writer.writerows(track_rows(measurement))
+    with replacing(target) as scratch:
+        with scratch.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.writer(file, lineterminator="\n")
+            writer.writerow(TRACK_COLUMNS)
+            writer.writerows(track_rows(measurement))
+        is_other = target.exists() and not filecmp.cmp(target, scratch, shallow=False)
+    if is_other:
+        what = "this took the place of another track: of a recording of the same name, or of other settings"
+        warn(what, where=target)

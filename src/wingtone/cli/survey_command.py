@@ -127,6 +127,8 @@ def survey(
     _tell_faults(report.summary)
     if report.summary.without_parquet:
         warn(str(MissingExtraError("writing Parquet beside CSV", "survey")))
+    if report.summary.left_out:
+        warn(_left_out_words(report.summary.left_out, place), where=out)
     drawn = _draw(report.summary, out, figure)
     click.echo("\n".join(_summary_lines(report, drawn)))
     if report.stopped:
@@ -205,6 +207,14 @@ def _tell_faults(summary: Summary) -> None:
     for path, status, reason in summary.faults:
         head = "" if status == "failed" else f"{status}: "
         click.echo(f"wingtone: {one_line(path)}: {one_line(head + reason)}", err=True)
+
+
+def _left_out_words(count: int, place: str) -> str:
+    """Say that the tables no longer hold what an earlier run put into them, most likely of another folder."""
+    return (
+        f"these tables no longer hold {_count(count, 'recording')} of earlier runs, not found in {place} "
+        "now; to have them back survey their folder again, best with an --out of its own"
+    )
 
 
 def _draw(summary: Summary, out: str, figure: Path | None) -> str | None:

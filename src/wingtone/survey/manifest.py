@@ -25,7 +25,7 @@ from wingtone.errors import OutputError
 from wingtone.survey.told import file_told, part_told
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
     from types import TracebackType
     from typing import Self
@@ -208,6 +208,13 @@ class Manifest:
             "INSERT OR REPLACE INTO file VALUES (?, ?, ?, ?)",
             (found.key, f"{program} {found.token}", sha256, _json(told)),
         )
+
+    def left_out(self, founds: Iterable[Found]) -> int:
+        """Count the recordings that earlier runs knew and that are no longer there, under whatever name."""
+        keys = {found.key for found in founds}
+        known = self._rows("SELECT location, sha256 FROM file WHERE sha256 != ''", ())
+        there = {sha256 for location, sha256 in known if location in keys}
+        return len({sha256 for _, sha256 in known} - there)
 
     def forget(self, found: Found) -> None:
         """Forget a file, so that it is looked at again."""

@@ -27,7 +27,7 @@ from wingtone.csv_text import row_writer
 from wingtone.survey.plan import pieces_for
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path
     from typing import Self
 
@@ -99,6 +99,8 @@ class Summary:
         Of each ten minutes whose time is known: when they began, seconds heard and lost to wind.
     undated
         Recordings heard that do not tell their time.
+    left_out
+        Recordings that earlier runs knew and that are not in the tables, as they are no longer there.
     written
         The files, in order.
     without_parquet
@@ -116,12 +118,13 @@ class Summary:
         default_factory=lambda: (array("d"), array("d"), array("d"))
     )
     undated: int = 0
+    left_out: int = 0
     written: list[str] = field(default_factory=list)
     without_parquet: bool = False
 
 
 def write_tables(
-    founds: Iterable[Found],
+    founds: Sequence[Found],
     manifest: Manifest,
     output: Output,
     *,
@@ -149,7 +152,7 @@ def write_tables(
         A table cannot be written.
     """
     parquet = importlib.util.find_spec("pyarrow") is not None
-    summary = Summary(without_parquet=not parquet)
+    summary = Summary(without_parquet=not parquet, left_out=manifest.left_out(founds))
     columns = {"bouts": (*BOUTS, *settings.caste_columns), "recordings": RECORDINGS, "effort": EFFORT}
     first_of: dict[str, str] = {}
     with contextlib.ExitStack() as stack:
