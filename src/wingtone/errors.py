@@ -43,8 +43,17 @@ __all__ = [
 
 
 def one_line(text: object) -> str:
-    """Show any text on one line of a terminal: control and direction marks become visible escapes."""
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in str(text))
+    """Show any text on one line of a terminal: control and direction marks become visible escapes.
+
+    So do the bytes of a name that are no text (Linux allows any), as in JSON.
+    """
+    return "".join(c if c.isprintable() else _escape(c) for c in str(text))
+
+
+def _escape(letter: str) -> str:
+    if "\udc80" <= letter <= "\udcff":  # how Python holds such a byte
+        return f"\\x{ord(letter) - 0xDC00:02x}"
+    return letter.encode("unicode_escape").decode("ascii")
 
 
 MOST_WHERE, MOST_WHAT = 1000, 500

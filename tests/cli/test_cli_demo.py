@@ -61,6 +61,7 @@ def test_tells_every_clip_and_what_to_try_next(runner: CliRunner, ear_that_knows
     total = sum(max(1, len(clip.bouts)) for clip in scenario.clips)
     assert f"Of {total} things put in or claimed, {total} were heard as they are." in text
     assert "wrong" not in text
+    assert text.count("nothing was heard or seen of this one") == 1  # of the clip without a bee
     assert result.stdout.index("What to try next") > result.stdout.index(scenario.clips[-1].path.name)
     story = result.stdout.split("What to try next")[0]
     assert all(len(line) <= 80 for line in story.splitlines())

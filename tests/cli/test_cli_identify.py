@@ -216,3 +216,25 @@ def test_a_date_in_the_future_is_told_once(
     assert kept.stderr.count("lies in the future") == 1
     dated = runner.invoke(main, ["identify", str(hover_wav), "--date", "2026-06-15"])
     assert "future" not in dated.stderr
+
+
+def test_the_usual_bees_are_not_told_as_if_one_had_been_heard(
+    runner: CliRunner, hover_wav: Path, perfect_ear: Find
+) -> None:
+    said = "No more than how common each is: nothing was heard or seen of this one."
+    perfect_ear(tone_of())
+    nothing = runner.invoke(main, ["identify", str(hover_wav)]).stdout
+    assert said in nothing
+    assert "It may be" not in nothing
+    for known in (["--hint", "tail=white"], ["--f0", "146"]):
+        text = runner.invoke(main, ["identify", "--date", "2026-06-15", *known]).stdout
+        assert "It may be" in text
+        assert said not in text
+
+
+def test_a_narrow_terminal_is_kept_to(runner: CliRunner, hover_wav: Path, perfect_ear: Find) -> None:
+    arguments = ["identify", str(hover_wav), "--place", "TQ 18 75"]
+    lines = runner.invoke(main, arguments, env={"COLUMNS": "48"}).stdout.splitlines()
+    assert all(len(line) <= 48 for line in lines[1:])
+    assert any("Buff-tailed bumblebee" in line for line in lines)
+    _ = perfect_ear

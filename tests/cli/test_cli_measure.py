@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 import json
 from pathlib import Path
@@ -13,6 +14,7 @@ import pytest
 from cli.made_up import bout, tone_of
 from wingtone.cli import main
 from wingtone.cli.measure_command import track_names
+from wingtone.cli.reports import measured_lines
 from wingtone.clip import measure_json
 
 if TYPE_CHECKING:
@@ -91,6 +93,30 @@ def test_csv_of_nothing_is_a_heading(runner: CliRunner, tmp_path: Path) -> None:
 def test_a_file_named_twice_is_measured_once(runner: CliRunner, hover_wav: Path, perfect_ear: Find) -> None:
     result = runner.invoke(main, ["measure", "--format", "json", str(hover_wav), str(hover_wav)])
     assert len(result.stdout.splitlines()) == 1
+
+
+def test_an_empty_name_is_not_the_folder_that_one_is_in(
+    runner: CliRunner, hover_wav: Path, perfect_ear: Find, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(hover_wav.parent)
+    result = runner.invoke(main, ["measure", "", str(hover_wav), "--format", "json"])
+    assert result.exit_code == 1
+    assert result.stderr.startswith('wingtone: "": this name is empty')
+    assert len(result.stdout.splitlines()) == 1, "the rest is done"
+    _ = perfect_ear
+
+
+@pytest.mark.parametrize(
+    ("duration_s", "told"),
+    [(0.0, "0.0 s"), (0.002, "0.002 s"), (0.05, "0.05 s"), (0.096, "0.1 s"), (4.24, "4.2 s")],
+)
+def test_a_short_recording_has_a_length(
+    hover_truth: Measurement, monkeypatch: pytest.MonkeyPatch, duration_s: float, told: str
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    recording = dataclasses.replace(hover_truth.recording, duration_s=duration_s)
+    short = dataclasses.replace(hover_truth, recording=recording, tone=tone_of())
+    assert measured_lines(short)[1].startswith(f"  {told}, ")
 
 
 # --- tracks -----------------------------------------------------------------------------------------

@@ -102,6 +102,17 @@ def test_bad_files_are_named_on_stderr_and_the_status_is_1(
     assert told[str(mixed / "words.wav")] == "failed"
 
 
+def test_one_recording_is_told_in_the_singular(runner: CliRunner, place: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "undated"
+    folder.mkdir()
+    one = next(place.rglob("*.wav"))
+    (folder / "bee.wav").write_bytes(one.read_bytes())
+    told = runner.invoke(main, ["survey", str(folder), "--out", str(tmp_path / "out"), "--workers", "1"])
+    text = " ".join(told.stdout.split())
+    assert "1 recording does not say when; its bouts have no time of day" in text
+    assert " 0 s (0 %) lost to wind" in text
+
+
 def test_the_figure_goes_where_it_is_wanted(runner: CliRunner, place: Path, tmp_path: Path) -> None:
     figure = tmp_path / "survey.svg"
     out = tmp_path / "out"

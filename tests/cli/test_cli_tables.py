@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from wingtone.cli import tables
+from wingtone.errors import one_line
 
 
 @pytest.fixture(autouse=True)
@@ -37,7 +40,7 @@ def test_the_last_column_is_wrapped_under_itself() -> None:
     assert all(line.startswith("        word") for line in lines[1:])
 
 
-@pytest.mark.parametrize(("columns", "expected"), [("30", 60), ("80", 80), ("400", 100)])
+@pytest.mark.parametrize(("columns", "expected"), [("30", 40), ("50", 50), ("80", 80), ("400", 100)])
 def test_width_follows_the_terminal_within_reason(
     columns: str, expected: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -51,6 +54,13 @@ def test_no_control_character_reaches_the_terminal(first: str, second: str) -> N
     """Cells may come from files by others; an escape sequence in them is shown, not obeyed."""
     for line in [*tables.columns([(first, second)], align="ll"), *tables.paragraph(first, label="- ")]:
         assert line.isprintable()
+
+
+def test_a_byte_that_is_no_text_is_shown_as_in_json() -> None:
+    """Linux allows any in a name; Python holds it as a lone surrogate."""
+    name = os.fsdecode(b"b\xffe\xcc.wav")
+    assert one_line(name) == os.fsencode(name).decode("utf-8", "backslashreplace") == r"b\xffe\xcc.wav"
+    assert one_line("\ud800\x1b") == r"\ud800\x1b"
 
 
 def test_bar_shows_every_share_that_is_not_nothing() -> None:

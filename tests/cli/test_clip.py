@@ -338,7 +338,7 @@ def test_doubt_about_one_bee_is_told(hover_truth: Measurement) -> None:
     doubtful = with_bouts(hover_truth, bout(150), bout(184, start_s=2.0, end_s=3.0))
     (answer,) = identify_measurement(doubtful, fauna=load(), hints={})
     (told,) = [w.text for w in answer.warnings if w.code == "maybe several bees"]
-    share = re.search(r"(\d+)%", told)
+    share = re.search(r"(\d+) %", told)
     assert share is not None
     assert 20 <= int(share[1]) < 91
 

@@ -163,6 +163,15 @@ def test_no_terminal_a_narrow_one_and_none_to_speak_of() -> None:
         assert "\x1b" not in done.stdout + done.stderr
 
 
+def test_a_home_that_cannot_be_written_is_no_matter_of_a_figure(tmp_path: Path) -> None:
+    """Matplotlib would tell of its cache."""
+    home = tmp_path / "home"
+    home.write_text("a file, so no folder can be made in it")
+    arguments = ("measure", QUEEN, "--figure", str(tmp_path / "queen.png"))
+    done = run(*arguments, environment={"HOME": str(home), "XDG_CONFIG_HOME": None, "MPLCONFIGDIR": None})
+    assert (done.returncode, done.stderr) == (0, "")
+
+
 def test_few_open_files_and_one_processor() -> None:
     done = run("measure", QUEEN, QUEEN, "--format", "csv", shell='ulimit -n 24; taskset -c 0 "$@"')
     assert done.returncode == 0, done.stderr

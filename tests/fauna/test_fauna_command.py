@@ -12,7 +12,7 @@ from click.testing import CliRunner, Result
 
 from fauna.tiny import change, write_fauna
 from wingtone.cli import main
-from wingtone.fauna import load
+from wingtone.fauna import SHIPPED, load
 from wingtone.fauna.sheet import BLOCKS, PLAIN_BLOCKS, months_on_the_wing, season_bar, sheet
 
 if TYPE_CHECKING:
@@ -27,6 +27,7 @@ def test_list() -> None:
     result = run("list")
     assert result.exit_code == 0
     assert "Social bumblebees (18)" in result.stdout
+    assert str(SHIPPED) in "".join(result.stdout.split()), "where to copy it from"
     assert "Cuckoo bumblebees (6)" in result.stdout
     for name in ("Bombus distinguendus", "Asian hornet", "Short-haired bumblebee"):
         assert name in result.stdout

@@ -60,12 +60,15 @@ def find_recordings(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
     Raises
     ------
     RecordingError
-        A path does not exist or cannot be looked at, a folder that was given cannot be read, or it holds
-        no recording.
+        A path is empty, does not exist or cannot be looked at, a folder that was given cannot be read, or it
+        holds no recording.
     """
     found: dict[Path, None] = {}
     for given in paths:
         path = Path(given)
+        if not os.fspath(given):  # `Path` takes it for the folder we are in
+            remedy = "give the name of a file or folder; the one that you are in is ."
+            raise RecordingError("this name is empty", remedy=remedy, where='""')
         try:
             kind = what_is(path)
         except InputError as error:

@@ -56,7 +56,10 @@ def fauna() -> None:
 @format_option("table", "json")
 @debug_option
 def list_command(fauna_folder: Path | None, layout: str) -> None:
-    """List all taxa: bumblebees, those that are gone, and what is taken for a bumblebee."""
+    """List all taxa: bumblebees, those that are gone, and what is taken for a bumblebee.
+
+    Above them stands the folder of the tables: copy it to make a fauna of your own.
+    """
     from wingtone.fauna import load
 
     known = load(fauna_folder)
@@ -64,7 +67,8 @@ def list_command(fauna_folder: Path | None, layout: str) -> None:
         for taxon in known.taxa:
             click.echo(json.dumps(_as_json(known, taxon), ensure_ascii=False))
         return
-    from wingtone.cli.tables import columns
+    from wingtone.cli.tables import columns, paragraph
+    from wingtone.fauna import SHIPPED
     from wingtone.fauna.sheet import months_on_the_wing
 
     groups: dict[str, list[tuple[str, ...]]] = {}
@@ -73,6 +77,7 @@ def list_command(fauna_folder: Path | None, layout: str) -> None:
         row = (taxon.vernacular, taxon.taxon, _castes(taxon), when)
         groups.setdefault(taxon.group, []).append(row)
     click.echo(f"{known.title} (version {known.version})")
+    click.echo("\n".join(paragraph(str(fauna_folder or SHIPPED), label="tables in ")))
     for group, rows in groups.items():
         click.echo(f"\n{_GROUP_TITLES[group]} ({len(rows)})")
         click.echo("\n".join(columns(rows, align="llll")))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import logging
 import os
 import signal
 import sys
@@ -109,6 +110,8 @@ def surroundings() -> Iterator[None]:
     results.is_closed = 1 in closed
     sys.stdout = _text(results, sys.stdout)
     sys.stderr = _text(_Messages(2, "w", closefd=False), sys.stderr)
+    # What matplotlib says of its cache, in a home that cannot be written, is of no use to anybody here.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     ended_by: list[int] = []
 
     def end(number: int, _: object) -> None:

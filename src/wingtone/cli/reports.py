@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from wingtone.cli.tables import bar, columns, paragraph
+from wingtone.cli.tables import bar, columns, paragraph, width
 from wingtone.errors import one_line
 from wingtone.pitch_names import note_name
 
@@ -30,6 +30,9 @@ __all__ = ["answered_lines", "demo_lines", "measured_lines"]
 KINDS = {"flight": "flight", "sonication": "flower buzz", "uncertain": "unsure"}
 MOST_CANDIDATES = 8
 MOST_QUESTIONS = 3
+NARROW = 76
+"""Columns of a terminal below which tables keep to their plainest cells. Ours: what whole ones need."""
+ONLY_USUAL = "No more than how common each is: nothing was heard or seen of this one."
 SMALLEST_SHARE = 0.01
 """Candidates below one in a hundred are summed up in one line. Ours, for reading; JSON has all."""
 
@@ -43,7 +46,9 @@ def measured_lines(measurement: Measurement) -> list[str]:
     bouts = measurement.tone.bouts
     if bouts:
         headings = ("from", "to", "what", "tone", "95 % sure", "as a note", "moves", "clear by")
-        head, *rows = columns([_bout_row(bout) for bout in bouts], align="rrlrllrr", headings=headings)
+        most = 5 if width() < NARROW else len(headings)
+        cells = [_bout_row(bout)[:most] for bout in bouts]
+        head, *rows = columns(cells, align="rrlrllrr"[:most], headings=headings[:most])
         lines += ["", head]
         for row, bout in zip(rows, bouts, strict=True):
             lines += [row, *paragraph(_remarks(bout), indent=12)]
@@ -108,7 +113,9 @@ def _remarks(bout: Bout) -> str:
 
 
 def _clock(time_s: float) -> str:
-    """Write seconds as ``4.2 s``, ``3:07.5`` or ``1:12:07.5``."""
+    """Write seconds as ``4.2 s``, ``3:07.5`` or ``1:12:07.5``; less than a tenth as ``0.05 s``."""
+    if 0 < time_s < 0.095:
+        return f"{max(time_s, 0.001):.1g} s"
     tenths = round(time_s * 10)
     minutes, rest = divmod(tenths, 600)
     if not minutes:
@@ -126,7 +133,7 @@ def answered_lines(answer: Answer, *, fauna: Fauna) -> list[str]:
     record = answer.record_as
     lines = paragraph(_record_name(record, fauna), label="Record as   ")
     lines += [" " * 14 + line.strip() for line in paragraph(record.reason, indent=14)]
-    lines += ["", "  It may be", *_candidate_lines(answer)]
+    lines += ["", *paragraph("It may be" if _is_of_it(answer) else ONLY_USUAL), *_candidate_lines(answer)]
     castes = ", ".join(
         f"{share.caste} {_percent(share.probability)}"
         for share in answer.castes
@@ -137,10 +144,10 @@ def answered_lines(answer: Answer, *, fauna: Fauna) -> list[str]:
         lines += paragraph(answer.size.summary, label="Size    ")
     if answer.evidence:
         rows = [(_bits(piece.weight_bits), piece.summary) for piece in answer.evidence]
-        lines += ["", "  Why (+1 bit doubles the odds of the leading name, -1 bit halves them)"]
+        lines += ["", *paragraph("Why (+1 bit doubles the odds of the leading name, -1 bit halves them)")]
         lines += columns(rows, align="rl")
     if answer.look_next:
-        lines += ["", "  Look next (easiest to see first; give it as --hint CHARACTER=STATE)"]
+        lines += ["", *paragraph("Look next (easiest to see first; give it as --hint CHARACTER=STATE)")]
         for look in answer.look_next[:MOST_QUESTIONS]:
             states = ", ".join(fauna.characters[look.character].states)
             lines += paragraph(f"{look.question} ({look.character}: {states})", label="- ")
@@ -149,6 +156,11 @@ def answered_lines(answer: Answer, *, fauna: Fauna) -> list[str]:
         for advice in answer.warnings:
             lines += paragraph(advice.text, label="- ")
     return lines
+
+
+def _is_of_it(answer: Answer) -> bool:
+    """Whether an answer rests on something that was heard or seen of the insect itself."""
+    return any(piece.kind in ("tone", "model", "hint") for piece in answer.evidence)
 
 
 def _record_name(record: RecordAs, fauna: Fauna) -> str:
@@ -168,6 +180,8 @@ def _candidate_lines(answer: Answer) -> list[str]:
     rest = 1 - math.fsum(c.probability for c in shown)
     if rest > 0.005:
         rows.append((_percent(rest), bar(rest), "all others together", "", ""))
+    if width() < NARROW:
+        return columns([(share, name, caste) for share, _, name, _, caste in rows], align="rll")
     return columns(rows, align="rllll")
 
 
@@ -204,6 +218,8 @@ def demo_lines(
     if cue is not None:
         lines += paragraph(answer.size.summary, label="Size       ", indent=3)
     lines += paragraph(likely, label="Likely     ", indent=3)
+    if not _is_of_it(answer):
+        lines += paragraph(ONLY_USUAL, label=" " * 11, indent=3)
     lines += paragraph(_record_name(answer.record_as, fauna), label="Record as  ", indent=3)
     lines += paragraph(clip.expect, label="Put in     ", indent=3)
     for sentence in comparison.sentences:

@@ -248,7 +248,9 @@ def _summary_lines(report: Report, drawn: str | None) -> list[str]:
     lines = [f"{_count(total, 'recording')}, {_span(summary.heard_s)} heard", *columns(rows, align="rl")]
     if summary.heard_s:
         share = summary.wind_lost_s / summary.heard_s
-        lines += paragraph(f"{_span(summary.wind_lost_s)} ({share:.0%}) lost to wind", label="Of that ")
+        lines += paragraph(
+            f"{_span(summary.wind_lost_s)} ({100 * share:.0f} %) lost to wind", label="Of that "
+        )
     others = summary.n_bouts - summary.n_flight
     lines += paragraph(
         f"{_count(summary.n_flight, 'flight')}, and {_count(others, 'other buzz')}", label="Found "
@@ -260,8 +262,9 @@ def _summary_lines(report: Report, drawn: str | None) -> list[str]:
             f"{middle:.0f} Hz ({note_name(middle)}) in the middle, most between {low:.0f} and {high:.0f} Hz"
         )
         lines += paragraph(text, label="Tones ")
-    if summary.undated:
-        text = f"{_count(summary.undated, 'recording')} do not say when; their bouts have no time of day"
+    if n := summary.undated:
+        text = "1 recording does not say when; its" if n == 1 else f"{n} recordings do not say when; their"
+        text += " bouts have no time of day"
         lines += paragraph(text, label="Mind ")
     if report.pieces:
         rate = report.heard_s / report.elapsed_s if report.elapsed_s else 0.0
@@ -308,6 +311,8 @@ def _count(n: int, what: str) -> str:
 
 def _span(seconds: float) -> str:
     """Write a length of time as a person would say it."""
+    if 0 < seconds < 1:
+        return "less than 1 s"
     if seconds < 90:
         return f"{seconds:.0f} s"
     if seconds < 5400:

@@ -33,8 +33,8 @@ KEPT = "\N{NO-BREAK SPACE}"
 
 
 def width() -> int:
-    """Columns to fill: those of the terminal, at least 60 and at most 100; 80 when there is none."""
-    return min(max(shutil.get_terminal_size((80, 24)).columns, 60), 100)
+    """Columns to fill: those of the terminal, at least 40 and at most 100; 80 when there is none."""
+    return min(max(shutil.get_terminal_size((80, 24)).columns, 40), 100)
 
 
 def columns(rows: Sequence[Sequence[str]], *, align: str, headings: Sequence[str] = ()) -> list[str]:

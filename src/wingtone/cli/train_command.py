@@ -111,7 +111,7 @@ def train(
         kind=kind,
         class_weight=None if class_weight == "as-counted" else class_weight,
         name=name or out.stem,
-        progress=lambda share: tell(f"assessing: {share:.0%}" if share < 1 else ""),
+        progress=lambda share: tell(f"assessing: {100 * share:.0f} %" if share < 1 else ""),
     )
     save_model(model, out)
     if figure is not None:
