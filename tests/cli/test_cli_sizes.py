@@ -60,6 +60,24 @@ def test_json_and_csv(table: Path) -> None:
     assert {row["part"] for row in rows} >= {"selection", "tone", "ITD", "castes", "power"}
 
 
+def test_where_no_bee_is_left_it_says_so_and_why(tmp_path: Path) -> None:
+    path = tmp_path / "buzzes.csv"
+    rows = [*rows_of([250.0, 260.0], kind="sonication"), *rows_of([150.0], snr_db=-3.0, path="far.wav")]
+    with path.open("w", newline="") as file:
+        writer = csv.DictWriter(file, rows[0].keys())
+        writer.writeheader()
+        writer.writerows(rows)
+    result = run(path)
+    assert result.exit_code == 0, result.output
+    text = " ".join(result.stdout.split())
+    assert text.startswith("No bee is left of 3 bouts, so nothing can be said about size. Left out: ")
+    assert "not flight but sonication (2), signal-to-noise ratio below 0 dB (1)." in text
+    assert "nan" not in text.lower()
+    assert "How many bees" not in text
+    assert "NaN" not in run(path, "--format", "json").stdout
+    assert "nan" not in run(path, "--format", "csv").stdout.lower()
+
+
 def test_sites_figure_and_effort(table: Path, tmp_path: Path) -> None:
     sites, effort, figure = tmp_path / "sites.csv", tmp_path / "effort.csv", tmp_path / "out.svg"
     sites.write_text("path,site\na,Low meadow\nb,Low meadow\nc,High meadow\n")

@@ -8,9 +8,10 @@ import math
 import numpy as np
 import pytest
 
-from population.made_up import draw
+from population.made_up import draw, rows_of
 from wingtone.errors import RequestError
 from wingtone.fauna import load
+from wingtone.population import sizes
 from wingtone.population.activity import activity, effort_of, rate
 from wingtone.population.bouts import Located
 from wingtone.population.castes import castes
@@ -229,6 +230,82 @@ def test_groups_too_small_to_compare_are_skipped() -> None:
     )
     assert found.skipped == ("B",)
     assert found.pairs == ()
+
+
+@pytest.mark.parametrize("recordings", [3, 4, 5, 8])
+@pytest.mark.parametrize("last", [1, 3, 12])
+def test_the_interval_of_a_difference_holds_from_three_recordings_on(recordings: int, last: int) -> None:
+    """Also where one recording of each site holds most of its bees; 900 pairs, standard error 0.7 %."""
+    rng = np.random.default_rng([recordings, last])
+    of = np.repeat(np.arange(recordings), [1] * (recordings - 1) + [last])
+    cluster = np.concatenate([of, recordings + of])
+    group = ["A"] * len(of) + ["B"] * len(of)
+    hits = []
+    for _ in range(900):
+        tones = (
+            150 + 12 * rng.standard_normal(len(cluster)) + 8 * rng.standard_normal(2 * recordings)[cluster]
+        )
+        # one dealing is enough: the interval does not ask for p
+        (pair,) = compare(
+            tones, group, Clusters("recording", cluster, 2 * recordings), rng=rng, n_permutations=1
+        ).pairs
+        hits.append(pair.low_hz <= 0.0 <= pair.high_hz)
+    assert 0.9 <= np.mean(hits) <= 0.995
+
+
+def test_too_few_recordings_to_test_claim_nothing() -> None:
+    """Three against three wholly apart: of 20 dealings two are as extreme, so p is 0.1 whatever is heard."""
+    rows = [
+        row
+        for site, tones in (("A", (134.0, 135.0, 136.5)), ("B", (244.0, 245.0, 246.0)))
+        for row in rows_of(list(tones), path=site + "/{i}.wav", site=site)
+    ]
+    found = sizes(rows, group_by="site", draws=40)
+    assert found.comparison is not None
+    (pair,) = found.comparison.pairs
+    assert not pair.tested
+    assert pair.least_p == pytest.approx(0.1)
+    assert pair.low_hz < pair.difference_hz < pair.high_hz
+    (line,) = [line for line in found.summary if "minus" in line]
+    assert line.startswith(
+        "Too few recordings to test whether A and B differ: 3 and 3 recordings give a p of 0.1"
+    )
+    assert "+110 Hz, 95 % interval" in line
+    assert not any("do not differ" in line for line in found.summary)
+    (laid_out,) = found.to_json()["comparison"]["pairs"]
+    assert (laid_out["tested"], laid_out["p_value"], laid_out["p_holm"]) == (False, None, None)
+    noted = {row["name"]: row["note"] for row in found.rows() if row["item"] == "B - A"}
+    assert noted["p"] == noted["p (Holm)"] == "too few recordings to test"
+    assert any("takes on trust" in line for line in found.cautions)
+
+
+def test_four_a_site_can_be_tested_alone_but_not_three_sites_at_once() -> None:
+    rng = np.random.default_rng(1)
+    tones = np.concatenate([m + rng.standard_normal(4) for m in (135.0, 245.0, 136.0)])
+    group = [name for name in "ABC" for _ in range(4)]
+    first = compare(tones[:8], group[:8], Clusters("recording", np.arange(8), 8), rng=rng)
+    assert first.pairs[0].tested
+    assert first.pairs[0].p_holm == pytest.approx(2 / 70)
+    found = compare(tones, group, Clusters("recording", np.arange(12), 12), rng=rng)
+    assert not any(pair.tested for pair in found.pairs)
+    assert found.p_overall <= 0.05  # all three at once can be tested
+    # a third site with recordings enough brings its own pairs back, and they alone are corrected for
+    tones, group = np.append(tones, rng.normal(190, 1, 30)), group + ["D"] * 30
+    found = compare(tones, group, Clusters("recording", np.arange(42), 42), rng=rng)
+    assert [pair.tested for pair in found.pairs] == ["D" in (p.first, p.second) for p in found.pairs]
+    assert all(pair.p_holm <= 3 * pair.p_value for pair in found.pairs if pair.tested)
+
+
+def test_recordings_without_scatter_give_no_interval() -> None:
+    found = compare(
+        np.repeat([150.0, 160.0], 5),
+        ["A"] * 5 + ["B"] * 5,
+        Clusters("recording", np.arange(10), 10),
+        rng=np.random.default_rng(1),
+    )
+    (pair,) = found.pairs
+    assert pair.difference_hz == 10.0
+    assert math.isnan(pair.low_hz)
 
 
 def test_power_statement_counts_clustered_bees_for_less() -> None:

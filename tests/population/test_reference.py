@@ -15,7 +15,16 @@ from sklearn.mixture import GaussianMixture
 
 from wingtone.population.activity import garwood, negative_binomial, rate
 from wingtone.population.changeover import logistic_fit
-from wingtone.population.comparison import compare, detectable, holm, needed, permutation_p, power_of
+from wingtone.population.comparison import (
+    can_be_tested,
+    compare,
+    detectable,
+    holm,
+    least_p,
+    needed,
+    permutation_p,
+    power_of,
+)
 from wingtone.population.distribution import (
     density,
     histogram,
@@ -27,6 +36,7 @@ from wingtone.population.mixture import fit, flat_prior
 from wingtone.population.resampling import (
     Clusters,
     bootstrap_weights,
+    degrees_of_freedom,
     effective_size,
     intraclass_correlation,
     mean_interval,
@@ -273,6 +283,57 @@ def test_effect_of_the_mice() -> None:
     # Hedges 1981, J Educ Stat 6:107, with the exact factor: gamma functions
     exact = math.exp(math.lgamma(7) - math.lgamma(6.5)) / math.sqrt(7)
     assert pair.hedges_g == pytest.approx(30.63492 / pooled * exact, rel=2e-3)
+
+
+def test_the_mean_of_unequal_clusters_is_that_of_the_general_formulas() -> None:
+    """Bell & McCaffrey 2002 in matrices, as for any regression: residuals of each cluster times the inverse
+    root of its block of I - H, and the degrees of freedom from the eigenvalues of G'G (Satterthwaite)."""
+    values, of = np.array([151.0, 149, 160, 158, 166, 163, 140]), np.array([0, 0, 1, 1, 1, 1, 2])
+    n, design = len(values), np.ones((len(values), 1))
+    residual_maker = np.eye(n) - design @ np.linalg.pinv(design)
+    bread, meat, columns = np.linalg.inv(design.T @ design), 0.0, []
+    for k in range(3):
+        rows = of == k
+        power, turned = np.linalg.eigh(residual_maker[np.ix_(rows, rows)])
+        root = turned @ np.diag(power**-0.5) @ turned.T
+        meat += float((design[rows].T @ root @ (residual_maker @ values)[rows])[0]) ** 2
+        columns.append(residual_maker[:, rows] @ root @ design[rows] @ bread)
+    eigen = np.linalg.eigvalsh(np.hstack(columns).T @ np.hstack(columns))
+    clusters = Clusters("recording", of, 3)
+    mean, error, low, high = mean_interval(values, clusters)
+    df = eigen.sum() ** 2 / (eigen**2).sum()
+    assert degrees_of_freedom(clusters) == pytest.approx(df)
+    assert error == pytest.approx(float(bread[0, 0]) * math.sqrt(meat))
+    assert (low, high) == pytest.approx(stats.t.interval(0.95, df, mean, error))
+    even = Clusters("day", np.repeat(np.arange(5), 4), 5)
+    assert degrees_of_freedom(even) == pytest.approx(4.0)
+
+
+@pytest.mark.parametrize(("first", "second"), [(3, 3), (3, 4), (4, 4), (3, 6)])
+def test_the_least_p_is_that_of_scipy_for_groups_wholly_apart(first: int, second: int) -> None:
+    low, high = np.linspace(130, 134, first), np.linspace(200, 209, second)
+
+    def squared(x: np.ndarray, y: np.ndarray, axis: int) -> np.ndarray:
+        return np.asarray(stats.ttest_ind(x, y, equal_var=False, axis=axis).statistic ** 2)
+
+    options: dict[str, Any] = {"n_resamples": np.inf, "alternative": "greater", "vectorized": True}
+    theirs = stats.permutation_test((low, high), squared, **options).pvalue
+    assert least_p([first, second]) == pytest.approx(theirs)
+
+
+def test_the_least_p_of_three_groups_counts_their_swaps() -> None:
+    """9! / (3! 3! 3!) = 1680 ways to deal nine out in threes, 280 of them different (textbook)."""
+    assert least_p([3, 3, 3]) == pytest.approx(1 / 280)
+    assert least_p([3, 3, 4]) == pytest.approx(2 / 4200)
+
+
+def test_what_can_be_tested_of_several() -> None:
+    """Tarone 1990, Biometrics 46:515 (memory): what cannot reach 5 % takes no part in the correction."""
+    assert can_be_tested([0.1]) == [False]
+    assert can_be_tested([0.029]) == [True]
+    assert can_be_tested([0.029, 0.029]) == [False, False]
+    assert can_be_tested([0.1, 0.001, 0.1, 0.024, 0.1]) == [False, True, False, True, False]
+    assert can_be_tested([]) == []
 
 
 def test_holm_by_the_usual_example() -> None:

@@ -148,17 +148,17 @@ def _told(found: Sizes) -> list[str]:
     if found.selection.dropped:
         lines += ["", "  Bouts left out"]
         lines += columns([(str(n), why) for why, n in found.selection.dropped], align="rl")
-    lines += ["", "  How many bees, by other ways of counting"]
-    rows = [
-        (
-            str(one.n),
-            _hertz(one.median_hz, one.low_hz, one.high_hz),
-            one.rule + ("" if one.gap_s is None else f" ({one.gap_s:g} s)") + (" *" if one.used else ""),
-        )
-        for one in found.counted
-    ]
-    lines += columns(rows, align="rll", headings=("bees", "median tone (95 %)", "told apart by (* used)"))
-    if found.tone is not None:
+    if found.tone is not None:  # some bee is left, by any way of counting
+        lines += ["", "  How many bees, by other ways of counting"]
+        rows = [
+            (
+                str(one.n),
+                _hertz(one.median_hz, one.low_hz, one.high_hz),
+                one.rule + ("" if one.gap_s is None else f" ({one.gap_s:g} s)") + (" *" if one.used else ""),
+            )
+            for one in found.counted
+        ]
+        lines += columns(rows, align="rll", headings=("bees", "median tone (95 %)", "told apart by (* used)"))
         lines += ["", "  Tone and size"]
         sizes_mm = [""] * len(found.tone.quantiles)
         if found.thorax is not None:

@@ -9,7 +9,7 @@ shape (n,). All randomness comes from a `numpy.random.Generator` that the caller
 - `intraclass_correlation`, `effective_size`: how many independent bees the sample is worth.
 - `bootstrap_weights`: resampling of whole clusters.
 - `share_interval`: a share of an effective number of bees.
-- `mean_interval`: a mean with cluster-robust error.
+- `mean_interval`, `degrees_of_freedom`: a mean with cluster-robust error.
 """
 
 from __future__ import annotations
@@ -37,6 +37,7 @@ __all__ = [
     "Clusters",
     "bootstrap_weights",
     "cluster_of",
+    "degrees_of_freedom",
     "effective_size",
     "intraclass_correlation",
     "mean_interval",
@@ -152,8 +153,12 @@ def mean_interval(
 ) -> tuple[float, float, float, float]:
     """Return mean, standard error, and interval of a mean of clustered values.
 
-    Cluster-robust variance ``G/(G-1) sum (sum over cluster of residuals)^2 / n^2`` and Student's t with G - 1
-    degrees of freedom. With one cluster error and interval are NaN.
+    The cluster-robust variance of Bell & McCaffrey 2002 (Survey Methodology 28:169; memory) for a mean: the
+    sum over clusters of ``(sum of residuals)^2 / (1 - w)`` over n^2, where ``w`` is the cluster's share of
+    the values, and Student's t with their degrees of freedom, ``1 / (sum w^2 + (sum b)^2 - sum b^2)`` with
+    ``b = w^2 / (1 - w)``. With clusters of equal size these are the usual factor G / (G - 1) and G - 1; where
+    one cluster holds most of the values they own how little the others tell. With one cluster error and
+    interval are NaN.
     """
     from scipy.special import stdtrit
 
@@ -161,6 +166,14 @@ def mean_interval(
     if clusters.n < 2:
         return mean, math.nan, math.nan, math.nan
     totals = np.bincount(clusters.of, values - mean, minlength=clusters.n)
-    error = math.sqrt(clusters.n / (clusters.n - 1) * float((totals**2).sum())) / len(values)
-    reach = error * float(stdtrit(clusters.n - 1, 0.5 + level / 2))
+    share = np.bincount(clusters.of, minlength=clusters.n) / len(values)
+    error = math.sqrt(float((totals**2 / (1.0 - share)).sum())) / len(values)
+    reach = error * float(stdtrit(degrees_of_freedom(clusters), 0.5 + level / 2))
     return mean, error, mean - reach, mean + reach
+
+
+def degrees_of_freedom(clusters: Clusters) -> float:
+    """Return those of the error of a mean, `mean_interval`: G - 1 for clusters of equal size, else fewer."""
+    share = np.bincount(clusters.of, minlength=clusters.n) / len(clusters.of)
+    leverage = share**2 / (1.0 - share)
+    return 1.0 / float((share**2).sum() + leverage.sum() ** 2 - (leverage**2).sum())

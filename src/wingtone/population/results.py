@@ -234,8 +234,10 @@ def tidy_rows(sizes: Sizes) -> list[dict[str, Any]]:
             ends = (pair.low_hz, pair.high_hz)
             add("comparison", "difference", item, pair.difference_hz, *ends, "Hz")
             add("comparison", "Hedges' g", item, pair.hedges_g)
-            add("comparison", "p", item, pair.p_value)
-            add("comparison", "p (Holm)", item, pair.p_holm)
+            note = "" if pair.tested else f"too few {sizes.comparison.cluster}s to test"
+            add("comparison", "least p", item, pair.least_p, note=note)
+            add("comparison", "p", item, pair.p_value, note=note)
+            add("comparison", "p (Holm)", item, pair.p_holm, note=note)
         if not math.isnan(sizes.comparison.p_overall):
             add("comparison", "p overall", "", sizes.comparison.p_overall)
     if sizes.activity is not None:

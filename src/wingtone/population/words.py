@@ -9,13 +9,15 @@ import datetime as dt
 import math
 from typing import TYPE_CHECKING
 
+from wingtone.population.comparison import ALPHA
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from wingtone.population.activity import Activity
     from wingtone.population.castes import Castes
     from wingtone.population.changeover import Changeover
-    from wingtone.population.comparison import Comparison, Power
+    from wingtone.population.comparison import Comparison, Pair, Power
     from wingtone.population.expected import Expected
     from wingtone.population.individuals import Individual, Selection
     from wingtone.population.resampling import Clusters
@@ -28,6 +30,8 @@ UNLIKE = 1.3
 """Other ways of counting bees are mentioned when they differ by more than this factor. Ours."""
 FEW_DAYS = 10
 """Days below which the intervals of bees an hour fall short: 86 to 93 % in the benchmark with five days."""
+MOST_PAIRS = 5
+"""Pairs of groups that the summary names of a kind; the tables have them all. Ours."""
 APART_DAYS = 14
 """Groups whose middle days lie further apart than this differ in season. Ours."""
 
@@ -57,11 +61,10 @@ def summary_of(
 ) -> tuple[str, ...]:
     """Say what was found."""
     used = next(c for c in counted if c.used)
+    if tone is None:
+        return (_none_left(selection),)
     bees = _many(used.n, "bee")
     lines = [f"{bees}, from {selection.n_used} of {_many(selection.n_bouts, 'bout')}."]
-    if tone is None:
-        lines.append("No flight was good enough to say anything about size.")
-        return tuple(lines)
     middle = next(q for q in tone.quantiles if q.probability == 0.5)
     text = f"Half of them fly below {middle.value:.0f} Hz{_ends(middle.low, middle.high, ' Hz')}"
     ends = [q.value for q in tone.quantiles if q.probability in (0.1, 0.9)]
@@ -99,6 +102,17 @@ def summary_of(
             f"{hz:.0f} Hz with 80 % power."
         )
     return tuple(lines)
+
+
+def _none_left(selection: Selection) -> str:
+    """Say that there is no bee, and what became of the bouts."""
+    if not selection.n_bouts:
+        return "There is no bout in it, so no bee to say anything about."
+    reasons = ", ".join(f"{reason} ({n})" for reason, n in selection.dropped)
+    return (
+        f"No bee is left of {_many(selection.n_bouts, 'bout')}, so nothing can be said about size. Left out: "
+        f"{reasons}."
+    )
 
 
 def _many(n: int, what: str) -> str:
@@ -144,32 +158,53 @@ def _comparison_words(comparison: Comparison) -> list[str]:
     if not comparison.pairs:
         return ["There are too few recordings in each group to compare them."]
     lines = []
-    clear = [pair for pair in comparison.pairs if pair.p_holm <= 0.05]
-    for pair in sorted(clear, key=lambda pair: pair.p_holm)[:5]:
+    tested = sorted((pair for pair in comparison.pairs if pair.tested), key=lambda pair: pair.p_holm)
+    clear = [pair for pair in tested if pair.p_holm <= ALPHA]
+    for pair in clear[:MOST_PAIRS]:
         side = "higher" if pair.difference_hz > 0 else "lower"
         low, high = sorted((abs(pair.low_hz), abs(pair.high_hz)))
         if pair.low_hz < 0 < pair.high_hz:
             low = 0.0
+        interval = "" if math.isnan(pair.low_hz) else f"95 % interval {low:.0f} to {high:.0f} Hz; "
         lines.append(
-            f"{pair.second} sounds {abs(pair.difference_hz):.0f} Hz {side} than {pair.first} (95 % interval "
-            f"{low:.0f} to "
-            f"{high:.0f} Hz; p = "
-            f"{pair.p_holm:.2g}{' after correction' if len(comparison.pairs) > 1 else ''})."
+            f"{pair.second} sounds {abs(pair.difference_hz):.0f} Hz {side} than {pair.first} ({interval}p = "
+            f"{pair.p_holm:.2g}{' after correction' if len(tested) > 1 else ''})."
         )
-    if not clear:
-        pair = min(comparison.pairs, key=lambda pair: pair.p_holm)
-        which = (
-            "No two groups differ"
-            if len(comparison.pairs) > 1
-            else f"{pair.first} and {pair.second} do not differ"
-        )
+    if tested and not clear:
+        pair = tested[0]
+        which = f"{pair.first} and {pair.second} do not differ"
+        if len(tested) > 1:
+            could = "" if len(tested) == len(comparison.pairs) else " that could be tested"
+            which = f"No two groups{could} differ"
         lines.append(
-            f"{which} clearly (least p = {pair.p_holm:.2g}; {pair.second} minus {pair.first}: "
-            f"{pair.difference_hz:+.0f} Hz, 95 % interval {pair.low_hz:+.0f} to {pair.high_hz:+.0f} Hz). "
-            "That is not "
-            "proof that they are alike."
+            f"{which} clearly (least p = {pair.p_holm:.2g}; {_minus(pair)}). "
+            "That is not proof that they are alike."
         )
+    return lines + _untested_words(comparison)
+
+
+def _untested_words(comparison: Comparison) -> list[str]:
+    """Give the effects of the pairs that have too few recordings to be tested, and claim nothing of them."""
+    kind = f"{comparison.cluster}s"
+    number = {group.name: group.n_clusters for group in comparison.groups}
+    pairs = [pair for pair in comparison.pairs if not pair.tested]
+    lines = [
+        f"Too few {kind} to test whether {pair.first} and {pair.second} differ: {number[pair.first]} and "
+        f"{number[pair.second]} {kind} give a p of {pair.least_p:.2g} at the least"
+        f"{', before the correction for several pairs' if pair.least_p <= ALPHA else ''} ({_minus(pair)})."
+        for pair in pairs[:MOST_PAIRS]
+    ]
+    if len(pairs) > MOST_PAIRS:
+        lines.append(f"The same holds for {_many(len(pairs) - MOST_PAIRS, 'other pair')} of groups.")
     return lines
+
+
+def _minus(pair: Pair) -> str:
+    """Write the effect of a pair with its sign."""
+    effect = f"{pair.second} minus {pair.first}: {round(pair.difference_hz):+d} Hz"
+    if math.isnan(pair.low_hz):
+        return effect
+    return f"{effect}, 95 % interval {round(pair.low_hz):+d} to {round(pair.high_hz):+d} Hz"
 
 
 def cautions_of(
@@ -241,6 +276,11 @@ def cautions_of(
         if comparison.skipped:
             named = ", ".join(comparison.skipped[:6])
             lines.append(f"Too few recordings or days to compare: {named}.")
+        if any(not pair.tested for pair in comparison.pairs):
+            lines.append(
+                "Where there are too few recordings to test, the interval of a difference is all there is, "
+                "and it takes on trust that recordings scatter evenly about their mean."
+            )
     if activity is not None and activity.rates:
         lines.append(
             "Bees an hour hold for recorders that were left running: clips that somebody started because a "
