@@ -173,7 +173,7 @@ def one_caste_part(rng: np.random.Generator, draws: int) -> Part:
                 found = make(n, float(k % 2))
                 clusters = cluster_of(found.bees)
                 answer, _ = castes(
-                    found.tone_ln, found.error_ln, clusters, whole, rng=rng, n_draws=10, n_null=99
+                    found.tone_ln, found.error_ln, clusters, whole, rng=rng, n_draws=100, n_null=99
                 )
                 claims.append(answer.answer == "two groups")
             cells.append(told(claims))
@@ -292,7 +292,7 @@ def split_part(rng: np.random.Generator, draws: int) -> Part:
                 found = draw(rng, expected, n, 0.3, doubt=False, composed=None if name else 3.0)
                 clusters = cluster_of(found.bees)
                 answer, _ = castes(
-                    found.tone_ln, found.error_ln, clusters, expected, rng=rng, n_draws=10, n_null=99
+                    found.tone_ln, found.error_ln, clusters, expected, rng=rng, n_draws=100, n_null=99
                 )
                 claims.append(answer.answer == "two groups")
             cells.append(told(claims))

@@ -11,7 +11,7 @@ import pytest
 from population.made_up import draw, rows_of
 from wingtone.errors import RequestError
 from wingtone.fauna import load
-from wingtone.population import sizes
+from wingtone.population import Sizes, sizes
 from wingtone.population.activity import activity, effort_of, rate
 from wingtone.population.bouts import Located
 from wingtone.population.castes import castes
@@ -22,6 +22,7 @@ from wingtone.population.expected import COMPOSITION, expected_castes
 from wingtone.population.individuals import Individual
 from wingtone.population.resampling import Clusters, cluster_of
 from wingtone.population.thorax import thorax
+from wingtone.population.words import percent
 
 FAUNA = load()
 ONE = expected_castes(FAUNA, taxa=["lapidarius"])
@@ -99,6 +100,67 @@ def test_one_caste_is_not_split_and_the_answer_says_so() -> None:
             assert answer.groups[0].low == 0.0 or answer.groups[0].high == 1.0
             assert sum(chance for _, chance in answer.one_group) == pytest.approx(1.0)
     assert claims <= 1
+
+
+def two_recordings(mixed: bool) -> Sizes:
+    """Ten bees at 110 Hz and ten at 200 in two recordings: each with both, or each with one."""
+    rng = np.random.default_rng(1)
+    tones = np.repeat([110.0, 200.0], 10) * np.exp(0.02 * rng.standard_normal(20))
+    which = np.tile([0, 1], 10) if mixed else np.repeat([0, 1], 10)
+    rows = [
+        row | {"start_s": 100.0 * k, "end_s": 100.0 * k + 1}
+        for k, (tone, recording) in enumerate(zip(tones, which, strict=True))
+        for row in rows_of([float(tone)], path=f"{recording}.wav", recorded_at="2026-05-20")
+    ]
+    return sizes(rows, draws=100)
+
+
+def test_recordings_that_differ_are_not_taken_for_castes() -> None:
+    """Of two recordings each draw holds one, so one of the groups is empty in it."""
+    found = two_recordings(mixed=False)
+    assert found.castes is not None
+    assert found.castes.one_refuted
+    assert found.castes.answer == "cannot be separated"
+    assert (found.castes.groups[0].low, found.castes.groups[0].high) == (0.0, 1.0)
+    (line,) = [line for line in found.summary if "Castes" in line]
+    assert "with other recordings of them one might be left" in line
+    assert "anything from 0 % to 100 %" in line
+    assert found.to_json()["castes"]["answer"] == "cannot be separated"
+    assert {row["note"] for row in found.rows() if row["name"] == "share"} == {"cannot be separated"}
+
+
+def test_the_same_bees_in_mixed_recordings_are() -> None:
+    found = two_recordings(mixed=True)
+    assert found.castes is not None
+    assert found.castes.answer == "two groups"
+    assert 0.0 < found.castes.groups[0].low < 0.5 < found.castes.groups[0].high < 1.0
+
+
+def test_a_split_is_claimed_exactly_where_the_interval_reaches_no_edge() -> None:
+    """Few bees, gardens that differ, all shares; split or not as it comes."""
+    answers = set()
+    for seed in range(24):
+        found = draw(np.random.default_rng(seed), ONE, 24, (0.1, 0.5, 0.9)[seed % 3], n_days=6)
+        answer, _ = castes(
+            found.tone_ln,
+            found.error_ln,
+            cluster_of(found.bees),
+            ONE,
+            rng=np.random.default_rng(seed),
+            n_draws=50,
+            n_null=39,
+        )
+        lower, upper = answer.groups
+        reaches = 0.0 in (lower.low, upper.low)
+        assert reaches == (answer.answer == "cannot be separated")
+        assert (lower.high, upper.high) == pytest.approx((1 - upper.low, 1 - lower.low))
+        answers.add(answer.answer)
+    assert answers == {"two groups", "cannot be separated"}
+
+
+def test_none_and_all_are_said_of_none_and_all_only() -> None:
+    told = [percent(share) for share in (0.0, 0.002, 0.3, 0.998, 1.0)]
+    assert told == ["0 %", "under 1 %", "30 %", "over 99 %", "100 %"]
 
 
 def test_few_bees_and_no_expectation_are_said() -> None:

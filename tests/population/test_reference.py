@@ -13,6 +13,7 @@ from scipy import stats
 from sklearn.linear_model import LogisticRegression
 from sklearn.mixture import GaussianMixture
 
+from wingtone.evidence.calibration import share_interval
 from wingtone.population.activity import garwood, negative_binomial, rate
 from wingtone.population.changeover import logistic_fit
 from wingtone.population.comparison import (
@@ -40,7 +41,6 @@ from wingtone.population.resampling import (
     effective_size,
     intraclass_correlation,
     mean_interval,
-    share_interval,
 )
 
 OLD_FAITHFUL = np.loadtxt(Path(__file__).with_name("old_faithful.csv"), delimiter=",", skiprows=1)

@@ -8,6 +8,7 @@ Functions
 ---------
 reliability        observed share of hits against stated probability, in bins
 calibration_error  expected calibration error
+share_interval     where the true share lies when so many hits were seen
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["BINS", "Reliability", "calibration_error", "reliability"]
+__all__ = ["BINS", "Reliability", "calibration_error", "reliability", "share_interval"]
 
 BINS = 10
 """Bins of a reliability curve: common practice."""
@@ -78,3 +79,19 @@ def calibration_error(curve: Reliability) -> float:
     if curve.weight.size == 0:
         return float("nan")
     return float(np.average(np.abs(curve.observed - curve.stated), weights=curve.weight))
+
+
+def share_interval(share: float, size: float, *, level: float = 0.95) -> tuple[float, float]:
+    """Return the Jeffreys interval of a share seen among an effective number of cases.
+
+    Quantiles of Beta(x + 1/2, n - x + 1/2) with ``x = share * n``; the lower end is 0 where x is 0 and the
+    upper 1 where x is n (Brown, Cai & DasGupta 2001, Stat Sci 16:101, section 4.1.2; memory). That ``n`` may
+    be an effective size is the device of Korn & Graubard 1998 (memory).
+    """
+    from scipy.special import betaincinv
+
+    x = share * size
+    tail = (1.0 - level) / 2
+    low = 0.0 if x <= 0.0 else float(betaincinv(x + 0.5, size - x + 0.5, tail))
+    high = 1.0 if x >= size else float(betaincinv(x + 0.5, size - x + 0.5, 1.0 - tail))
+    return low, high

@@ -6,13 +6,15 @@ Three questions, each with its own means:
    by the penalised likelihood ratio. Its distribution for samples of one group is found by simulation (the
    parametric bootstrap of McLachlan 1987, Appl Stat 36:318; memory), twice: with a normal group, and with a
    group made up of taxa as the fauna leads to expect; the larger p counts. Bees of one cluster are alike in
-   these simulations as in the sample. A split is claimed when p <= `ALPHA` and the criterion of Schwarz (BIC,
-   at the penalised maximum as in Fraley & Raftery 2007; memory) prefers two groups too. Otherwise the answer
-   is "cannot be separated".
+   these simulations as in the sample. One group is refuted when p <= `ALPHA` and the criterion of Schwarz
+   (BIC, at the penalised maximum as in Fraley & Raftery 2007; memory) prefers two groups too. A split is
+   claimed when both groups are also still there in the cluster bootstrap of the next question: with two
+   recordings at two tones nobody knows whether the castes differ or the recordings. Otherwise the answer is
+   "cannot be separated".
 2. **How many belong to each?** Shares of the two-group fit. In the cluster bootstrap the expected means and
    spreads are drawn anew each time, so that its percentiles hold what is not known of them as well as the
    chance of which bees were heard; they are never taken narrower than the Jeffreys interval of as many bees
-   of known caste. Where one group was not refuted, the interval reaches to its edge: test and interval say
+   of known caste. The interval reaches to 0 or 1 exactly where no split is claimed: claim and interval say
    the same. The other end is then the 95 % bound.
 3. **Who is it, if it is one group?** By the fauna, from tone and season.
 
@@ -28,6 +30,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wingtone.evidence.calibration import share_interval
 from wingtone.population.mixture import Prior, fit, responsibilities
 from wingtone.population.resampling import (
     LEVEL,
@@ -35,7 +38,6 @@ from wingtone.population.resampling import (
     bootstrap_weights,
     effective_size,
     intraclass_correlation,
-    share_interval,
 )
 
 if TYPE_CHECKING:
@@ -66,6 +68,8 @@ STEP_LN = 0.01
 so that the rounding adds less than a thousandth to its variance."""
 LEAST_IDENTITY = 0.025
 """Probability from which it counts that a single group may be the other one."""
+LEAST_MEMBERS = 0.5
+"""Bees below which a fitted group is empty. Ours: half a bee."""
 EXTRA_DOUBT_LN = 0.5
 """Doubt about the mean of a third group, of which nothing is expected. Ours: a factor of 1.6."""
 
@@ -119,6 +123,8 @@ class Castes:
         Who a single group would be, as (name, probability), likeliest first.
     effective_n
         How many bees of known caste would tell the share as well.
+    one_refuted
+        Whether one group alone does not explain the tones, by p and by BIC.
     """
 
     answer: str
@@ -128,6 +134,7 @@ class Castes:
     bic: tuple[float, ...] = ()
     one_group: tuple[tuple[str, float], ...] = ()
     effective_n: float = math.nan
+    one_refuted: bool = False
     level: float = LEVEL
 
 
@@ -201,24 +208,24 @@ def castes(
     ratio = 2.0 * float(double.height[0] - single.height[0])
     p_value = _p_value(tone_ln, error_var, clusters, groups, prior, double, ratio, which, rng, n_null)
     bic = _bic(tone_ln, error_var, prior, single, double, effective_size(tone_ln, clusters.of))
-    separated = p_value <= ALPHA and bic[1] < bic[0]
     one_group = _identity(tone_ln, error_var, groups)
     members = _draws(tone_ln, error_var, clusters, prior, double, rng, n_draws)
     shares = members[1]
     chance = dict(one_group)
+    refuted = p_value <= ALPHA and bic[1] < bic[0]
+    may_be_none, may_be_all = (
+        _may_be_empty(own, len(tone_ln)) or (not refuted and chance[other.name] > LEAST_IDENTITY)
+        for own, other in ((shares, groups[1]), (1.0 - shares, groups[0]))
+    )
     low, high, size = _interval(
-        float(double.share[0, 0]),
-        shares,
-        len(tone_ln),
-        may_be_none=not separated and chance[groups[1].name] > LEAST_IDENTITY,
-        may_be_all=not separated and chance[groups[0].name] > LEAST_IDENTITY,
+        float(double.share[0, 0]), shares, len(tone_ln), may_be_none=may_be_none, may_be_all=may_be_all
     )
     told = (
         _told(groups[0], double, 0, (float(double.share[0, 0]), low, high)),
         _told(groups[1], double, 1, (float(double.share[0, 1]), 1.0 - high, 1.0 - low)),
     )
-    answer = "two groups" if separated else "cannot be separated"
-    return Castes(answer, told, p_value, ratio, bic, one_group, size), members[0]
+    answer = "cannot be separated" if may_be_none or may_be_all else "two groups"
+    return Castes(answer, told, p_value, ratio, bic, one_group, size, refuted), members[0]
 
 
 def _told(group: Group, fitted: Fit, k: int, share: tuple[float, float, float]) -> GroupShare:
@@ -425,6 +432,11 @@ def _drawn_means(prior: Prior, rng: np.random.Generator, n_draws: int) -> Floats
             break
         means[wrong] = prior.mean + np.sqrt(prior.doubt_var) * rng.standard_normal((int(wrong.sum()), 2))
     return np.sort(means, axis=1)
+
+
+def _may_be_empty(shares: Floats, n: int) -> bool:
+    """Say whether the interval of a group's share, by the draws alone, reaches down to no bee at all."""
+    return float(np.quantile(shares, (1 - LEVEL) / 2)) < LEAST_MEMBERS / n
 
 
 def _interval(

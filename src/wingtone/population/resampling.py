@@ -8,7 +8,6 @@ shape (n,). All randomness comes from a `numpy.random.Generator` that the caller
 - `cluster_of`: which clusters.
 - `intraclass_correlation`, `effective_size`: how many independent bees the sample is worth.
 - `bootstrap_weights`: resampling of whole clusters.
-- `share_interval`: a share of an effective number of bees.
 - `mean_interval`, `degrees_of_freedom`: a mean with cluster-robust error.
 """
 
@@ -41,7 +40,6 @@ __all__ = [
     "effective_size",
     "intraclass_correlation",
     "mean_interval",
-    "share_interval",
 ]
 
 LEVEL = 0.95
@@ -130,22 +128,6 @@ def bootstrap_weights(rng: np.random.Generator, clusters: Clusters, n_draws: int
         return np.ones((n_draws, len(clusters.of)))
     drawn = rng.multinomial(clusters.n - 1, np.full(clusters.n, 1.0 / clusters.n), size=n_draws)
     return np.asarray(drawn[:, clusters.of] * (clusters.n / (clusters.n - 1)))
-
-
-def share_interval(share: float, size: float, *, level: float = LEVEL) -> tuple[float, float]:
-    """Return the Jeffreys interval of a share seen among an effective number of bees.
-
-    Quantiles of Beta(x + 1/2, n - x + 1/2) with ``x = share * n``; the lower end is 0 where x is 0 and the
-    upper 1 where x is n (Brown, Cai & DasGupta 2001, Stat Sci 16:101, section 4.1.2; memory). That ``n`` may
-    be an effective size is the device of Korn & Graubard 1998 (memory).
-    """
-    from scipy.special import betaincinv
-
-    x = share * size
-    tail = (1.0 - level) / 2
-    low = 0.0 if x <= 0.0 else float(betaincinv(x + 0.5, size - x + 0.5, tail))
-    high = 1.0 if x >= size else float(betaincinv(x + 0.5, size - x + 0.5, 1.0 - tail))
-    return low, high
 
 
 def mean_interval(

@@ -1,6 +1,7 @@
 """The summary and the cautions, in plain words.
 
 - `summary_of`, `cautions_of`: sentences for a person, the main things first.
+- `day_words`, `percent`: a day and a share as they stand in them.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from wingtone.population.results import Counted, Tone
     from wingtone.population.thorax import Thorax
 
-__all__ = ["cautions_of", "day_words", "summary_of"]
+__all__ = ["cautions_of", "day_words", "percent", "summary_of"]
 
 UNLIKE = 1.3
 """Other ways of counting bees are mentioned when they differ by more than this factor. Ours."""
@@ -43,8 +44,11 @@ def day_words(iso: str) -> str:
 
 
 def percent(share: float) -> str:
-    """Write a share as a percentage without false digits."""
-    return f"{100 * share:.0f} %"
+    """Write a share as a percentage without false digits; 0 and 100 % are none and all."""
+    whole = f"{100 * share:.0f} %"
+    if whole == "0 %" and share > 0.0:
+        return "under 1 %"
+    return "over 99 %" if whole == "100 %" and share < 1.0 else whole
 
 
 def summary_of(
@@ -146,9 +150,11 @@ def _caste_words(castes: Castes) -> str:
             f"{upper.tone_hz:.0f} Hz, {percent(upper.share)} ({percent(upper.low)} to {percent(upper.high)})."
         )
     name, chance = castes.one_group[0]
+    why = "one group explains the tones as well as two"
+    if castes.one_refuted:
+        why = "one group does not explain the tones, but with other recordings of them one might be left"
     return (
-        "Castes cannot be separated: one group explains the tones as well as two. If it is one, it is "
-        "likeliest of "
+        f"Castes cannot be separated: {why}. If it is one, it is likeliest of "
         f"{name} ({percent(chance)}); the share of {lower.name} may be anything from {percent(lower.low)} to "
         f"{percent(lower.high)}."
     )
