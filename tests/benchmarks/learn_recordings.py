@@ -92,12 +92,7 @@ def leave_one_out(name: str, dataset: Dataset, y: np.ndarray, kind: str) -> tupl
             probability[test] = fitted.predict_proba(table[test])
         called = probability.argmax(axis=1)
         weight = 1.0 / np.bincount(group)[group]
-
-        def measure(w: np.ndarray, called: np.ndarray = called) -> float:
-            table = scores.confusion(y, called, 2, weight=w)
-            return scores.balanced_accuracy(table) if (table.sum(axis=1) > 0).all() else float("nan")
-
-        found = scores.with_interval(measure, weight, group)
+        found = scores.right_with_interval(called == y, y, group, weight=weight)
         cells += f" {found.value:.2f} ({found.low:.2f} to {found.high:.2f}) |"
         values[slug(title)] = {"accuracy": found.value, "low": found.low, "high": found.high}
     return cells, values

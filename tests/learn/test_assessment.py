@@ -36,7 +36,9 @@ def test_the_grouped_score_is_near_the_bayes_limit(bees: Population) -> None:
     by_chance = assessment.measures["calibration_error_by_chance"]
     assert 0.0 < assessment.measures["calibration_error"].value < by_chance.high < 0.2
     assert "probabilities doubtful" not in dict(assessment.warnings)
-    assert assessment.baselines["commonest class"].value == 0.5
+    assert assessment.baselines["commonest class"] == scores.Interval(
+        0.5, 0.5, 0.5
+    )  # nothing is left to chance
     assert np.sum(assessment.confusion) == assessment.n_bouts == 480
     assert assessment.importance[0][0] == "ln_f0"
     assert [n for n, *_ in assessment.learning_curve] == [12, 24, 36, 48]
@@ -51,7 +53,7 @@ def test_labels_shuffled_by_animal_are_seen_through(bees: Population) -> None:
     score = assessment.measures["balanced_accuracy"]
     assert score.low < 0.5 < score.high
     assert assessment.ungrouped is not None
-    assert assessment.ungrouped.low > 0.6
+    assert assessment.ungrouped.low > 0.5
     assert "leakage" in dict(assessment.warnings)
 
 

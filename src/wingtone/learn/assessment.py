@@ -27,6 +27,7 @@ import numpy as np
 
 from wingtone.errors import InputError
 from wingtone.learn import scores
+from wingtone.learn.scores import Interval
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
     from wingtone.learn.classifier import BoutClassifier
     from wingtone.learn.dataset import Dataset
     from wingtone.learn.numbers import Numbers
-    from wingtone.learn.scores import Interval
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int_]
@@ -175,20 +175,15 @@ class _Trial:
         """Number of classes."""
         return len(self.classes)
 
-    def scored(self, called: Ints, weight: Floats | None = None) -> float:
-        """Balanced accuracy; NaN when a class is missing, as in some bootstrap samples."""
-        table = scores.confusion(self.y, called, self.k, weight=self.weight if weight is None else weight)
-        there = np.isin(np.arange(self.k), self.y)
-        return scores.balanced_accuracy(table) if (table.sum(axis=1)[there] > 0).all() else float("nan")
-
     def interval(self, called: Ints, less: Ints | None = None) -> Interval:
         """Balanced accuracy, or by how much it is above that of other calls, with its interval."""
-
-        def measure(weight: Floats) -> float:
-            own = self.scored(called, weight)
-            return own if less is None else own - self.scored(less, weight)
-
-        return scores.with_interval(measure, np.ones(len(self.y)), self.group)
+        if (
+            less is None and len(np.unique(called)) == 1
+        ):  # right of one class, whatever is heard: no chance in it
+            exact = float(np.mean(np.unique(self.y) == called[0]))
+            return Interval(exact, exact, exact)
+        other = None if less is None else less == self.y
+        return scores.right_with_interval(called == self.y, self.y, self.group, less=other)
 
     def measures(self, probability: Floats) -> dict[str, Interval]:
         called, base = probability.argmax(axis=1), self.weight
@@ -198,9 +193,7 @@ class _Trial:
 
         return {
             "balanced_accuracy": self.interval(called),
-            "accuracy": scores.with_interval(
-                lambda w: float(np.average(called == self.y, weights=w)), np.ones(len(self.y)), self.group
-            ),
+            "accuracy": scores.right_with_interval(called == self.y, np.zeros_like(self.y), self.group),
             "log_loss": over(lambda w: scores.log_loss(probability, self.y, weight=w)),
             "brier": over(lambda w: scores.brier(probability, self.y, weight=w)),
             "calibration_error": over(
