@@ -182,7 +182,7 @@ def _plain(runner: CliRunner, records: Path, clips: Path, *more: str) -> tuple[R
         (("--tolerance", "-1"), 2, "-1"),
         (("--time-zone", "Mars/Base"), 2, "no such time zone"),
         (("--map", "Nothing=date"), 2, "there is no column"),
-        (("--out", "RECORDS"), 2, "would replace your records"),
+        (("--out", "RECORDS"), 2, "is read by this command"),
         (("--clips", "nowhere"), 1, "there is no such file or folder"),
         (("--out", "nowhere/out.csv"), 1, "there is no such folder"),
     ],

@@ -210,7 +210,8 @@ def test_a_figure_never_takes_the_place_of_a_recording(
         target.write_bytes(hover_wav.read_bytes())
     result = runner.invoke(main, ["measure", str(recording), "--figure", str(target)])
     assert result.exit_code == 2
-    assert result.stderr == f"wingtone: {target}: this would replace a recording (give another name)\n"
+    reason = "holds a recording" if drawn == "other" else "is read by this command"
+    assert result.stderr.startswith(f"wingtone: {target}: this file {reason}; ")
     assert target.read_bytes() == recording.read_bytes() == hover_wav.read_bytes()
     _ = perfect_ear
 

@@ -14,8 +14,9 @@ from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option
 from wingtone.cli.inputs import Inputs
 from wingtone.cli.options import FiniteRange, fauna_option, flight_threshold_option, mapping_option
+from wingtone.cli.outputs import check_output
 from wingtone.cli.tables import columns, paragraph
-from wingtone.errors import Fault, OutputError, RequestError, one_line
+from wingtone.errors import Fault, OutputError, one_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -123,8 +124,7 @@ def cue(
     from wingtone.cue.work import clip_time, cue_for, read_records, write_cues
     from wingtone.fauna import load
 
-    if out.exists() and records_file.exists() and out.samefile(records_file):
-        raise RequestError("this would replace your records", remedy="give another file", where=out)
+    check_output(out, inputs=(records_file,))
     if not out.parent.is_dir():  # before the long work
         raise OutputError("there is no such folder", remedy="make it, or give another", where=out.parent)
     zone = zone_named(zone_name)

@@ -69,25 +69,6 @@ class Inputs:
             self.failed = True
             show_unexpected(error, where=where)
 
-    def spare(self, target: Path) -> None:
-        """Refuse to write over a recording: one of these by any name, or what holds sound by its content.
-
-        Raises
-        ------
-        RequestError
-            There is one at ``target``.
-        """
-        from wingtone.audio.sniff import looks_like_recording
-        from wingtone.files import what_is
-
-        if what_is(target) != "file":
-            return
-        is_one = any(path.exists() and path.samefile(target) for path in self.paths)
-        with contextlib.suppress(OSError), target.open("rb") as file:
-            is_one = is_one or looks_like_recording(file)
-        if is_one:
-            raise RequestError("this would replace a recording", remedy="give another name", where=target)
-
     def measure(self, path: Path, *, done: int, of: int | None = None) -> Measurement | None:
         """Measure one recording; None when it could not be, which has been told.
 

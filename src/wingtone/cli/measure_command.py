@@ -16,6 +16,7 @@ from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.inputs import Inputs
 from wingtone.cli.options import figure_option, flight_threshold_option, format_option, recordings_argument
+from wingtone.cli.outputs import check_output
 from wingtone.cli.reports import measured_lines
 from wingtone.cli.tables import csv_text
 
@@ -70,7 +71,7 @@ def measure(
         check_target(figure)
         if len(inputs.paths) > 1:
             raise click.UsageError("--figure draws one recording; give one, or leave --figure out.")
-        inputs.spare(figure)
+        check_output(figure, inputs=inputs.paths)
     if tracks is not None:
         _make_folder(tracks)
     names = track_names(inputs.paths)
@@ -82,7 +83,7 @@ def measure(
             click.echo(_laid_out(measurement, layout), nl=False)
             if tracks is not None:
                 target = tracks / names[Path(path)]
-                inputs.spare(target)
+                check_output(target, inputs=inputs.paths)
                 _write_track(measurement, target)
             if figure is not None:
                 from wingtone.figures.recording import draw_recording

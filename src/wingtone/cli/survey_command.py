@@ -12,6 +12,7 @@ import click
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.options import flight_threshold_option
+from wingtone.cli.outputs import check_output
 from wingtone.cli.tables import bar, columns, paragraph, tell
 from wingtone.errors import MissingExtraError, OutputError, one_line
 from wingtone.pitch_names import note_name
@@ -103,6 +104,7 @@ def survey(
         from wingtone.figures.style import check_target
 
         check_target(figure)
+        check_output(figure)
     from wingtone.survey import preview, run_survey
 
     settings = _settings(model_path, flight_threshold)

@@ -11,6 +11,7 @@ from wingtone.cli.assess_command import assessed_lines, gathered, show_notes
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, show
 from wingtone.cli.options import figure_option, format_option
+from wingtone.cli.outputs import check_output
 from wingtone.cli.tables import columns, paragraph, tell
 from wingtone.errors import OutputError
 from wingtone.learn.kinds import KINDS
@@ -102,6 +103,7 @@ def train(
     assert out is not None
     # What would fail in the end is found out before the recordings are measured.
     check_extras(kind)
+    check_output(out, inputs=(labels,))
     if not out.parent.is_dir():
         raise OutputError("there is no such folder", remedy="make it first", where=out.parent)
     dataset, failed = gathered(table, target)

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from wingtone.errors import OutputError
-from wingtone.files import what_is
+from wingtone.files import data_folder, what_is
 from wingtone.survey import jobs
 from wingtone.survey.manifest import Manifest
 from wingtone.survey.places import Output, find, is_url
@@ -217,10 +217,8 @@ def run_survey(
 def _manifest_path(out: str) -> Path:
     if not is_url(out):
         return Path(out, MANIFEST_NAME)
-    import platformdirs
-
     name = hashlib.sha256(out.rstrip("/").encode()).hexdigest()[:16]
-    return Path(platformdirs.user_data_dir("wingtone", appauthor=False), "surveys", f"{name}.sqlite")
+    return data_folder(remedy="set HOME to a folder that you may write to") / "surveys" / f"{name}.sqlite"
 
 
 class _Run:

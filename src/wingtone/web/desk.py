@@ -24,17 +24,17 @@ import secrets
 import shutil
 from collections import OrderedDict
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from wingtone.errors import InputError, OutputError, WingtoneError, one_line
-from wingtone.files import lock, synchronise
+from wingtone.files import data_folder, lock, synchronise
 from wingtone.web import clips, corrections, stored
 from wingtone.web.clips import STATE, Clip
 from wingtone.web.worker import COPY, GROWING
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
     from typing import BinaryIO
 
     from wingtone.clip import Measurement
@@ -67,9 +67,7 @@ class Limits:
 
 def default_folder() -> Path:
     """Where the desk lies when no folder was named: in the user's data folder."""
-    import platformdirs
-
-    return Path(platformdirs.user_data_dir("wingtone", appauthor=False)) / "desk"
+    return data_folder(remedy="name a folder with --desk") / "desk"
 
 
 class Desk:
