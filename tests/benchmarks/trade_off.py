@@ -33,7 +33,7 @@ def draw(values: Mapping[str, Any], out: Path) -> None:
     for shuffling in range(len(by_source[0]["hits"])):
         rates = [row["false_bouts_a_minute"][shuffling] for row in by_source]
         shares = [100 * row["hits"][shuffling] / row["events"][shuffling] for row in by_source]
-        label = f"shuffling {shuffling + 1}"
+        label = f"shuffling {shuffling + 1}{', with its thresholds' if shuffling == 0 else ''}"
         axes.plot(rates, shares, marker="os^vDP"[shuffling % 6], linewidth=1, markersize=5, label=label)
         if shuffling == 0:
             # Thresholds that come to the same share a mark, and so their label.

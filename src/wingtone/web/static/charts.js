@@ -118,7 +118,7 @@ export function sizeFigure(size, summary) {
       "ul",
       { class: "size-rows" },
       entry(
-        "This bee, by its tone",
+        "This bee",
         between(size),
         onScale(size.itd_high_mm, { className: "size-largest", inner: size.itd_low_mm }),
         "size-this",
