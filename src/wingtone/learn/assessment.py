@@ -360,7 +360,8 @@ def judge(
         warnings.append(("not calibrated", "the model is less sure of itself here than it could be"))
     if outside > 0.1:
         what = (
-            f"{outside:.0%} of the bouts are unlike anything in the training; there the built-in cue is used"
+            f"{100 * outside:.0f} % of the bouts are unlike anything in the training; "
+            "there the built-in cue is used"
         )
         warnings.append(("out of range", what))
     return dataclasses.replace(
@@ -475,7 +476,7 @@ def _warnings(dataset: Dataset, trial: _Trial, assessment: Assessment) -> list[t
         said = _predicted_by(values, trial)
         if said is not None and said.value > 1 / trial.k + PREDICTS and said.low > 1 / trial.k:
             what = (
-                f"the {name} alone tells the class with a balanced accuracy of {said.value:.0%}: the "
+                f"the {name} alone tells the class with a balanced accuracy of {100 * said.value:.0f} %: the "
                 f"classifier may have learnt the {name} instead of the bee; record each class with all"
             )
             out.append((f"{name} predicts the class", what))

@@ -62,7 +62,7 @@ def measurements(entry: Entry) -> list[dict[str, str]]:
             "intertegular distance, inferred from the flight tone",
             number_text(size["itd_mm"]),
             "mm",
-            f"{level:.0%} interval {interval}" if level else f"interval {interval}",
+            f"{100 * level:.0f} % interval {interval}" if level else f"interval {interval}",
             "allometry of wingbeat frequency between species; not measured on the bee",
         )
     if record.temperature_c is not None:

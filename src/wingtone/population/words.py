@@ -260,7 +260,8 @@ def cautions_of(
         lines.append("No bee has a date, so the season could not help.")
     elif any(one.day is None for one in individuals):
         n = sum(one.day is None for one in individuals)
-        lines.append(f"{n} of the bees have no date; the season counts for the others only.")
+        have = "has" if n == 1 else "have"
+        lines.append(f"{n} of the bees {have} no date; the season counts for the others only.")
     if individuals and clusters.kind == "recording":
         lines.append("Too few days to resample days: the spread from day to day is not in the intervals.")
     if 0 < clusters.n < 10:

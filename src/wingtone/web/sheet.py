@@ -146,7 +146,8 @@ def _candidates(record: Record) -> str:
             name = str(one.get("vernacular") or one.get("taxon") or "")
             rows.append(
                 f'<tr><th scope="row">{escape(name)} <i>{escape(str(one.get("taxon") or ""))}</i></th>'
-                f'<td>{share:.0%}</td><td><meter min="0" max="1" value="{share:.3f}"></meter></td></tr>'
+                f"<td>{100 * share:.0f} %</td>"
+                f'<td><meter min="0" max="1" value="{share:.3f}"></meter></td></tr>'
             )
     reason = ((record.answer or {}).get("record_as") or {}).get("reason")
     told = f"<p>{escape(str(reason))}</p>" if reason else ""
