@@ -42,11 +42,11 @@ QUIET_FRAMES = 200
 MOST_ROWS = 60_000
 """A tone that has not stopped for 10 minutes is handed on in parts, to keep memory bounded. Ours."""
 DEAF_SHARE = 1e-6
-ALIKE = 0.95
-"""A channel with less than this share of the loudest one's power (60 dB) is a socket with nothing in it, and
-one that correlates with another one by more than 0.95, as it is or upside down, is the same microphone once
-more. Ours: in the labelled recordings of two channels they correlate by 0.85 at most. With the same sound in
-both channels 17 labelled tones were found before these were left out, with one channel empty 7, alone 24."""
+ALIKE = 0.8
+"""A channel with less than this share of the loudest one's power (60 dB) is a socket with nothing in it. One
+that correlates with another one by more than 0.8, as it is or upside down, hears the same noise once more.
+Ours: the channels of labelled bees correlate by 0.76 at most. With the same sound in both channels 17 of the
+labelled tones were found before such channels were left out, with one empty 7, with one alone 24."""
 HEAP_BYTES = 32_000_000
 """Once a piece of memory of this size (just under the most it heeds, 32 MiB) has been given back, glibc's
 `malloc` keeps freed memory instead of returning every array to the system and fetching it anew; that saves
