@@ -4,8 +4,10 @@ Dynamic programming (Viterbi 1967) over the candidates and one silent state. Sta
 salience above `THRESHOLD`; moving costs `SLEW_COST` a step; entering and leaving a tone each cost half
 of `SWITCH_COST`, which is what keeps noise from being strung together.
 
-Nothing in this tells forwards from backwards, so the search runs from both ends at once and meets in the
-middle: the same path in half as many steps, and it is the number of steps that takes the time.
+Before the first frame there was silence, past the last one whatever is there at the end; that a tone may be
+there at the first frame for nothing was tried (DEVELOPERS.md). But for that nothing tells forwards from
+backwards, so the search runs from both ends at once and meets in the middle: the same path in half as many
+steps, and it is the number of steps that takes the time.
 """
 
 from __future__ import annotations
