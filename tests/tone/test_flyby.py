@@ -9,7 +9,19 @@ from tone.test_measure import heard
 from wingtone.simulate.acoustics import dipole_gain, emission_time, straight_pass
 from wingtone.simulate.flight import Pass
 from wingtone.tone import spectrum
-from wingtone.tone.flyby import _course, _expected, _window, fit_pass, heard_from_pass, speed_of_sound
+from wingtone.tone.flyby import (
+    WANDER,
+    _course,
+    _expected,
+    _fit,
+    _level_whiteners,
+    _start,
+    _tone_whitener,
+    _window,
+    fit_pass,
+    heard_from_pass,
+    speed_of_sound,
+)
 from wingtone.tone.refine import HOP_FRAMES, REFINED, WINDOW_S
 from wingtone.tone.rows import N_TEETH
 
@@ -104,6 +116,23 @@ def test_a_steady_pass_is_read_off(speed: float, closest: float) -> None:
     assert found.at_s == pytest.approx(25 * HOP_FRAMES * spectrum.HOP_S, abs=0.02)
     assert found.speed_low_m_s < found.speed_m_s < found.speed_high_m_s
     assert found.f0_source_low_hz < 170.0 < found.f0_source_high_hz
+
+
+def test_a_harmonic_that_sank_beneath_the_noise_takes_nothing_from_the_others() -> None:
+    """It bears on nothing, so that nothing can be said of it; the pass stays as it was."""
+    course = _course(refined_pass(speed_m_s=4.0, closest_m=0.6))
+    assert course is not None
+    start = _start(course, C)
+    sunk = start.copy()
+    sunk[-1] = -800.0
+    with_all, without = (
+        _fit(course, values, _tone_whitener(course, WANDER[0])[0], _level_whiteners(course), C)
+        for values in (start, sunk)
+    )
+    assert without.values[:2] == pytest.approx(with_all.values[:2], abs=0.1)
+    sd = np.sqrt(np.diag(without.covariance)[:2])
+    assert (sd > 0.5 * np.sqrt(np.diag(with_all.covariance)[:2])).all()
+    assert np.isfinite(sd).all()
 
 
 def test_warm_air_carries_faster() -> None:

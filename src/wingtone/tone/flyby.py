@@ -311,7 +311,8 @@ def _fit(
     scale = np.concatenate([[0.3, 0.3, 0.05, 0.005], np.full(course.orders.size, 0.5)])
     found = least_squares(residuals, start, jac=slopes, x_scale=scale, method="lm", max_nfev=60)
     last: NDArray[np.float64] = np.asarray(found.jac, np.float64)
-    return _Fitted(found.x, np.asarray(np.linalg.inv(last.T @ last), np.float64))
+    # A harmonic that sank beneath the noise bears on nothing, and there is no covariance with it.
+    return _Fitted(found.x, np.asarray(np.linalg.pinv(last.T @ last, hermitian=True), np.float64))
 
 
 def _told_by(
