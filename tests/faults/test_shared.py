@@ -81,7 +81,7 @@ def test_a_desk_on_a_full_disk_says_so_and_keeps_no_ghosts(
     stages: list[Callable[[pytest.MonkeyPatch], None]] = [
         lambda m: m.setattr(Desk, "begin", no_room),
         lambda m: m.setattr(Desk, "begin", begin),
-        lambda m: m.setattr("wingtone.web.desk.Path.open", no_room),
+        lambda m: m.setattr("pathlib.Path.open", no_room),
         lambda m: m.setattr("wingtone.web.clips.replacing", no_state),
     ]
     with live(tmp_path) as page:
