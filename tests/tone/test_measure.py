@@ -265,3 +265,39 @@ def test_intervals_are_no_wider_than_they_need_be() -> None:
     for seed in range(5):
         (bout,) = measure([_hover_at(140.0, seed)[None]]).bouts
         assert bout.f0_high_hz - bout.f0_low_hz < 0.008 * bout.f0_hz
+
+
+# --- what a bout says of itself ------------------------------------------------------------------------
+
+
+def test_signal_to_noise_and_spread_are_those_of_the_sound() -> None:
+    """10 dB in 0 to 3000 Hz, white: in the band of twelve lines of 150 Hz it is 10 log10(3000 / 1800) more.
+
+    An even glide spends a tenth of its time beyond either of its 10th and 90th percentiles.
+    """
+    line = np.linspace(145.0, 155.0, 3 * RATE)
+    (bout,) = measure([harmonic_sound(line, duration_s=3.0, snr_db=10, quiet_s=1.0)[None]]).bouts
+    assert bout.snr_db == pytest.approx(10 + 10 * np.log10(3000 / 1800), abs=1.0)
+    assert bout.f0_spread_hz == pytest.approx(8.0, rel=0.1)
+    assert bout.flags == ()
+
+
+def test_wind_a_lost_fundamental_and_a_low_level_are_flagged() -> None:
+    tone = harmonic_sound(150.0, duration_s=3.0, snr_db=20, quiet_s=1.0)
+    time_s = np.arange(tone.size) / RATE
+    rng = np.random.default_rng(1)
+    slow = np.cumsum(rng.standard_normal(tone.size))
+    rumble = 0.3 * np.sin(2 * np.pi * 40 * time_s + 0.02 * slow)
+    assert flags_of(tone + rumble.astype(np.float32)) == {"wind"}
+    without = harmonic_sound(
+        150.0, duration_s=3.0, amplitudes=(0.0, 0.8, 0.7, 0.5, 0.4, 0.3, 0.2), snr_db=20, quiet_s=1.0
+    )
+    assert flags_of(without) == {"fundamental missing"}
+    faint = tone + 0.16 * rng.standard_normal(tone.size).astype(np.float32)
+    assert "low level" in flags_of(faint)
+
+
+def flags_of(sound: np.ndarray) -> set[str]:
+    """Flags of the longest bout, but for that of a mains frequency, at which a steady tone of 150 Hz lies."""
+    bouts = measure([sound[None]], flight_threshold=0.0).bouts
+    return set(max(bouts, key=lambda bout: bout.duration_s).flags) - {"hum"}
