@@ -33,8 +33,11 @@ CHUNK_FRAMES = 4000
 MARGIN_FRAMES = 150
 MARGIN_S = MARGIN_FRAMES * spectrum.HOP_S
 OFFSET_S = 1.0
+OFFSET_SHARE = 0.2
 BLOCK_S = 10.0
-"""Second from which the offset is read, and the longest piece of sound that is handled at once. Ours."""
+"""Second from which the offset is read, its least share of the spread, and the longest piece of sound that is
+handled at once. Ours: a mean that is smaller is chance and does no harm, and taking it off would tell the
+pieces of a recording from the whole."""
 UNHEARD = -99.0
 """Salience of frames nobody looked at: no tone reaches over them."""
 QUIET_FRAMES = 200
@@ -119,7 +122,7 @@ def _settled(rows: NDArray[np.void], heard_frames: int) -> int | None:
 
 
 def level(blocks: Iterable[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]]:
-    """Take off the constant offset of each channel, as it is in the first `OFFSET_S`.
+    """Take off the constant offset of each channel that has one, as it is in the first `OFFSET_S`.
 
     Blocks come and go in order, each of shape (n_channels, n_samples); those that go are `BLOCK_S` long at
     most. The same whatever the length of the blocks that come.
@@ -132,8 +135,7 @@ def level(blocks: Iterable[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]
             continue
         waiting.append(np.asarray(block, np.float32))
         if offset is None and sum(part.shape[1] for part in waiting) >= need:
-            begin = np.concatenate([part[:, :need] for part in waiting], axis=1)[:, :need]
-            offset = begin.mean(axis=1, dtype=np.float64, keepdims=True).astype(np.float32)
+            offset = _offset(np.concatenate([part[:, :need] for part in waiting], axis=1)[:, :need])
         if offset is not None:
             for part in waiting:
                 for start in range(0, part.shape[1], longest):
@@ -141,7 +143,14 @@ def level(blocks: Iterable[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]
             waiting = []
     if waiting:
         whole = np.concatenate(waiting, axis=1)
-        yield whole - whole.mean(axis=1, dtype=np.float64, keepdims=True).astype(np.float32)
+        yield whole - _offset(whole)
+
+
+def _offset(samples: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Mean of each channel where it is an offset, else 0; shape (n_channels, 1)."""
+    mean, spread = samples.mean(axis=1, dtype=np.float64), samples.std(axis=1, dtype=np.float64)
+    offset: NDArray[np.float32] = np.where(np.abs(mean) > OFFSET_SHARE * spread, mean, 0.0).astype(np.float32)
+    return offset[:, None]
 
 
 def _chunks(
