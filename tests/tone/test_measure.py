@@ -11,7 +11,7 @@ import pytest
 from tone.sounds import RATE, harmonic_sound
 from wingtone.simulate import make_scene, negative_scene
 from wingtone.tone import ToneResult, measure
-from wingtone.tone.listen import CHUNK_FRAMES
+from wingtone.tone.listen import CHUNK_FRAMES, level
 from wingtone.tone.pieces import cut, features
 from wingtone.tone.rows import ROW
 
@@ -237,6 +237,15 @@ def test_a_constant_offset_changes_nothing() -> None:
     for there, here in zip(shifted.bouts, plain.bouts, strict=True):
         assert there.f0_hz == pytest.approx(here.f0_hz, rel=1e-4)
         assert (there.start_s, there.end_s) == pytest.approx((here.start_s, here.end_s), abs=0.011)
+
+
+def test_what_is_no_offset_stays_so_that_digital_silence_stays_silent() -> None:
+    sound = _hover_at(150.0, seed=6)[None]
+    sound[:, -RATE // 2 :] = 0.0
+    (same,) = level([sound])
+    assert (same == sound).all()
+    (moved,) = level([sound + np.float32(0.5)])
+    assert abs(float(moved[:, :RATE].mean())) < 1e-6
 
 
 # --- intervals of poor tones --------------------------------------------------------------------------
