@@ -107,7 +107,10 @@ def test_a_recording_is_known_by_what_it_holds(tmp_path: Path, clip: str, name: 
         check_output(tmp_path / name)
 
 
-@pytest.mark.parametrize("head", [b"\xff\xd8\xff\xe1....Exif", b"\0\0\0\x24ftypheic\0\0\0\0mif1heic"])
+@pytest.mark.parametrize(
+    "head",
+    [b"\xff\xd8\xff\xe1....Exif", b"\0\0\0\x24ftypheic\0\0\0\0mif1heic", b"II*\0", b"\0\0\0\x18ftypcrx "],
+)
 def test_a_photograph_is_known_too(tmp_path: Path, head: bytes) -> None:
     (tmp_path / "bee.csv").write_bytes(head + bytes(500))
     with pytest.raises(RequestError, match="is a photograph"):
@@ -130,3 +133,24 @@ def test_any_input_is_guarded_even_a_table(tmp_path: Path) -> None:
     (tmp_path / "records.csv").write_text("taxon\n")
     with pytest.raises(RequestError, match="read by this command"):
         check_output(tmp_path / "records.csv", inputs=[tmp_path / "." / "records.csv"])
+
+
+def test_every_command_that_draws_guards_what_is_there(tmp_path: Path) -> None:
+    """Each is asked before it reads anything."""
+    photo = tmp_path / "bee.pdf"
+    photo.write_bytes(b"\xff\xd8\xff\xe1....Exif" + bytes(500))
+    table = tmp_path / "labels.csv"
+    table.write_text("file,caste\n")
+    model = DEMO.parent / "models" / "demonstration.wingtone"
+    commands = (
+        ["measure", str(DEMO / "5_july_worker.ogg")],
+        ["sizes", str(table)],
+        ["survey", str(DEMO), "--out", str(tmp_path / "out")],
+        ["train", str(table), "--out", str(tmp_path / "model.wingtone")],
+        ["assess", str(model), str(table)],
+    )
+    for command in commands:
+        result = CliRunner().invoke(main, [*command, "--figure", str(photo)])
+        assert result.exit_code == 2, command
+        assert "is a photograph" in result.stderr, command
+    assert photo.read_bytes().startswith(b"\xff\xd8")

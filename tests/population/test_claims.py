@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -24,8 +25,25 @@ from wingtone.population.resampling import Clusters, cluster_of
 from wingtone.population.thorax import thorax
 from wingtone.population.words import percent
 
+if TYPE_CHECKING:
+    from population.made_up import Drawn
+    from wingtone.population.castes import Castes, Members
+
 FAUNA = load()
 ONE = expected_castes(FAUNA, taxa=["lapidarius"])
+
+
+def castes_of(found: Drawn, *, seed: int, n_draws: int, n_null: int) -> tuple[Castes, Members | None]:
+    """Split drawn bees of one species."""
+    return castes(
+        found.tone_ln,
+        found.error_ln,
+        cluster_of(found.bees),
+        ONE,
+        rng=np.random.default_rng(seed),
+        n_draws=n_draws,
+        n_null=n_null,
+    )
 
 
 def test_expected_groups_are_those_that_pitch_tells_apart() -> None:
@@ -60,15 +78,7 @@ def test_early_in_the_year_queens_alone_are_expected() -> None:
 
 def test_a_clear_split_is_found_with_its_share() -> None:
     found = draw(np.random.default_rng(5), ONE, 150, 0.3, doubt=False)
-    answer, members = castes(
-        found.tone_ln,
-        found.error_ln,
-        cluster_of(found.bees),
-        ONE,
-        rng=np.random.default_rng(1),
-        n_draws=100,
-        n_null=99,
-    )
+    answer, members = castes_of(found, seed=1, n_draws=100, n_null=99)
     queens = answer.groups[0]
     assert answer.answer == "two groups"
     assert queens.low <= 0.3 <= queens.high
@@ -85,15 +95,7 @@ def test_one_caste_is_not_split_and_the_answer_says_so() -> None:
     claims = 0
     for seed in range(8):
         found = draw(np.random.default_rng(seed), ONE, 60, float(seed % 2))
-        answer, _ = castes(
-            found.tone_ln,
-            found.error_ln,
-            cluster_of(found.bees),
-            ONE,
-            rng=np.random.default_rng(seed),
-            n_draws=50,
-            n_null=99,
-        )
+        answer, _ = castes_of(found, seed=seed, n_draws=50, n_null=99)
         claims += answer.answer == "two groups"
         if answer.answer == "cannot be separated":
             # the interval reaches to an edge, as one group was not refuted
@@ -141,15 +143,7 @@ def test_a_split_is_claimed_exactly_where_the_interval_reaches_no_edge() -> None
     answers = set()
     for seed in range(24):
         found = draw(np.random.default_rng(seed), ONE, 24, (0.1, 0.5, 0.9)[seed % 3], n_days=6)
-        answer, _ = castes(
-            found.tone_ln,
-            found.error_ln,
-            cluster_of(found.bees),
-            ONE,
-            rng=np.random.default_rng(seed),
-            n_draws=50,
-            n_null=39,
-        )
+        answer, _ = castes_of(found, seed=seed, n_draws=50, n_null=39)
         lower, upper = answer.groups
         reaches = 0.0 in (lower.low, upper.low)
         assert reaches == (answer.answer == "cannot be separated")

@@ -129,6 +129,12 @@ def test_edges_of_the_recording(glide: np.ndarray) -> None:
         measure_stretches(blocks_of(glide), [Stretch(1.0, end_s + 0.5, "flight")])
 
 
+def test_the_shortest_stretch_is_counted_in_frames() -> None:
+    """0.6 - 0.5 is a little less than 0.1 in floating point."""
+    assert SHORTEST_S > 0.6 - 0.5
+    assert Stretch(0.5, 0.6, "flight").frames == (50, 60)
+
+
 @pytest.mark.parametrize(
     ("start_s", "end_s", "near_hz"),
     [(1.0, 1.0 + SHORTEST_S - 0.02, None), (2.0, 1.0, None), (-1.0, 1.0, None), (0.0, float("nan"), None),

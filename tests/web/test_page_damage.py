@@ -12,14 +12,14 @@ import os
 import zipfile
 from typing import TYPE_CHECKING, Any
 
-import pytest
-
 from fuzz.recordings import wav
 from wingtone.web.desk import PART, Desk
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
+
+    import pytest
 
     from web.conftest import LivePage
 
@@ -172,7 +172,6 @@ def test_only_what_never_ended_is_cleared_away(tmp_path: Path) -> None:
     again.close()
 
 
-@pytest.mark.skipif(os.name == "nt", reason="Windows deletes no file that is open")
 def test_what_is_removed_does_not_come_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Also when the power goes while its files are being deleted, whichever went first."""
     desk = Desk(tmp_path)

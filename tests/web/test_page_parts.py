@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from wingtone.clip import measure_recording
 from wingtone.errors import InputError
 from wingtone.fauna import load as load_fauna
-from wingtone.web import stored, strip
+from wingtone.web import corrections, stored, strip
 from wingtone.web.clips import harmless
 from wingtone.web.fields import FieldFaults
 from wingtone.web.seen import read_seen
@@ -197,3 +197,13 @@ def test_any_form_is_taken_or_refused_by_field(body: Any) -> None:
         again = read_seen(seen.body, fauna=load_fauna())
         assert again == seen, "what was taken once is taken again, unchanged"
     assert all(isinstance(text, str) and text for text in fields.values())
+
+
+def test_the_shortest_bout_is_as_short_as_it_is_told_to_be() -> None:
+    """0.6 - 0.5 is a little less than 0.1 in floating point."""
+    asked = {"bouts": [{"start_s": 0.5, "end_s": 0.6, "kind": "flight", "octave": 0}]}
+    (one,) = corrections.read(asked, duration_s=2.0, found=[])
+    assert (one.start_s, one.end_s) == (0.5, 0.6)
+    asked["bouts"][0]["end_s"] = 0.59
+    with pytest.raises(FieldFaults):
+        corrections.read(asked, duration_s=2.0, found=[])

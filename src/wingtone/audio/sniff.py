@@ -12,6 +12,8 @@ container_of
     The container of an open file, or a `RecordingError` that says what the file is instead.
 looks_like_recording
     The same as a yes or no, for walking folders.
+what_it_holds
+    The same in words, for a file that is in the way.
 
 Sources
 -------
@@ -32,7 +34,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from typing import BinaryIO
 
-__all__ = ["HEAD_BYTES", "Container", "container_of", "looks_like_recording"]
+__all__ = ["HEAD_BYTES", "Container", "container_of", "looks_like_recording", "what_it_holds"]
 
 HEAD_BYTES = 65536
 """How much of a file is looked at. Ours: holds three of the longest MPEG frames and any ftyp box."""
@@ -132,6 +134,14 @@ def looks_like_recording(file: BinaryIO) -> bool:
     file.seek(0)
     head = file.read(HEAD_BYTES)
     return (_known(head) or _after_id3(file, head)) is not None
+
+
+def what_it_holds(file: BinaryIO) -> str:
+    """Say what an open file is: ``a recording``, ``a picture``, ``a database``, ``a text file`` and so on."""
+    if looks_like_recording(file):
+        return "a recording"
+    file.seek(0)
+    return _what_instead(file.read(HEAD_BYTES))
 
 
 def _known(head: bytes) -> Container | None:

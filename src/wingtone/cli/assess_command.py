@@ -11,7 +11,7 @@ import click
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, show, warn
 from wingtone.cli.options import figure_option, format_option
-from wingtone.cli.outputs import check_output
+from wingtone.cli.outputs import check_figure
 from wingtone.cli.tables import columns, paragraph, tell
 from wingtone.errors import one_line
 
@@ -54,10 +54,7 @@ def assess(model: Path, labels: Path, figure: Path | None, layout: str) -> None:
     from wingtone.learn.model_file import load_model
 
     if figure is not None:
-        from wingtone.figures.style import check_target
-
-        check_target(figure)
-        check_output(figure, inputs=(model, labels))
+        check_figure(figure, inputs=(model, labels))
     loaded = load_model(model)
     table = read_labels(labels)
     if loaded.notice:

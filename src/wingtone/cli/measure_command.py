@@ -16,7 +16,7 @@ from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.inputs import Inputs
 from wingtone.cli.options import figure_option, flight_threshold_option, format_option, recordings_argument
-from wingtone.cli.outputs import check_output
+from wingtone.cli.outputs import check_figure, check_output
 from wingtone.cli.reports import measured_lines
 from wingtone.cli.tables import csv_text
 
@@ -66,12 +66,9 @@ def measure(
     """
     inputs = Inputs(recordings, flight_threshold=flight_threshold)
     if figure is not None:
-        from wingtone.figures.style import check_target
-
-        check_target(figure)
+        check_figure(figure, inputs=inputs.paths)
         if len(inputs.paths) > 1:
             raise click.UsageError("--figure draws one recording; give one, or leave --figure out.")
-        check_output(figure, inputs=inputs.paths)
     if tracks is not None:
         _make_folder(tracks)
     names = track_names(inputs.paths)
@@ -83,7 +80,7 @@ def measure(
             click.echo(_laid_out(measurement, layout), nl=False)
             if tracks is not None:
                 target = tracks / names[Path(path)]
-                check_output(target, inputs=inputs.paths)
+                check_output(target)
                 _write_track(measurement, target)
             if figure is not None:
                 from wingtone.figures.recording import draw_recording

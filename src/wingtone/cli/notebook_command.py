@@ -16,7 +16,6 @@ from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.keeping import given_of, kept_in_a_line, records_of_measurement, tell
 from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options, in_notebook
 from wingtone.cli.notebook_reports import (
-    counted,
     entry_json,
     in_a_line,
     names_lines,
@@ -28,7 +27,7 @@ from wingtone.cli.notebook_reports import (
 from wingtone.cli.options import by_option, fauna_option, format_option, mapping_option
 from wingtone.cli.outputs import check_output
 from wingtone.cli.process import say_done
-from wingtone.cli.tables import columns, csv_text
+from wingtone.cli.tables import columns, counted, csv_text
 from wingtone.errors import InputError, RequestError, one_line
 
 if TYPE_CHECKING:

@@ -1,7 +1,6 @@
 """Records as people read them, and as programs do.
 
 - `in_a_line`, `record_lines`, `row_lines`: for people.
-- `counted`: so many of something.
 - `names_lines`, `unknown_names`: what became of the names of an imported table.
 - `entry_json`, `record_json`: for programs.
 """
@@ -21,7 +20,6 @@ if TYPE_CHECKING:
     from wingtone.notebook.store import Entry, Row
 
 __all__ = [
-    "counted",
     "entry_json",
     "in_a_line",
     "names_lines",
@@ -113,11 +111,6 @@ def row_lines(rows: Sequence[Row]) -> list[str]:
     ]
     headings = ("no.", "day", "name", "caste", "status", "tone", "place")
     return columns(table, align="rllllrl", headings=headings)
-
-
-def counted(number: int, what: str) -> str:
-    """Say so many of something: ``1 record``, ``2 records``."""
-    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def names_lines(names: Names) -> list[str]:

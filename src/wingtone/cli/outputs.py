@@ -1,6 +1,7 @@
 """Where a result may go: never in the place of what cannot be made again.
 
 - `check_output`: refuse a file that a command reads, a recording, a photograph or a notebook.
+- `check_figure`: the same for a figure, which also has to be of a kind that we draw.
 """
 
 from __future__ import annotations
@@ -15,18 +16,15 @@ from wingtone.files import what_is
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["check_output"]
+__all__ = ["check_figure", "check_output"]
 
-_KEPT = (
-    (0, b"SQLite format 3\0", "holds a database, such as a notebook"),
-    (0, b"\x37\x7f\x06\x82", "is the log of a database, such as a notebook"),
-    (0, b"\x37\x7f\x06\x83", "is the log of a database, such as a notebook"),
-    (0, b"\xd9\xd5\x05\xf9\x20\xa1\x63\xd7", "is the log of a database, such as a notebook"),
-    (0, b"\xff\xd8\xff", "is a photograph"),
-    (4, b"ftyphei", "is a photograph"),
-)
-"""Offset, bytes, what the file is. SQLite: its file format, 1.3, 3 and 4.1; pictures: common knowledge (all
-memory). PNG is not among them: a figure may be drawn again over itself."""
+_DATABASE = "holds a database, such as a notebook"
+_KEPT = {"a recording": "holds a recording", "a picture": "is a photograph", "a database": _DATABASE}
+"""Why a file has to stay, by `wingtone.audio.sniff.what_it_holds`."""
+_LOGS = (b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83", b"\xd9\xd5\x05\xf9\x20\xa1\x63\xd7")
+"""How the logs of SQLite begin: its file format, 3 and 4.1 (memory)."""
+_PNG = b"\x89PNG"
+"""A figure may be drawn again over itself."""
 _BESIDE_A_DATABASE = ("-wal", "-shm", "-journal")
 
 
@@ -53,10 +51,24 @@ def check_output(out: str | os.PathLike[str], *, inputs: Iterable[str | os.PathL
     reason = _belongs_to_database(path)
     if what_is(path) == "file":
         is_input = any(_is_same(path, Path(given)) for given in inputs)
-        reason = "is read by this command" if is_input else reason or _what_it_holds(path)
+        reason = "is read by this command" if is_input else reason or _why_it_stays(path)
     if reason:
         what = f"this file {reason}; a result in its place would destroy it"
         raise RequestError(what, remedy="give the name of a new file", where=out)
+
+
+def check_figure(figure: Path, *, inputs: Iterable[str | os.PathLike[str]] = ()) -> None:
+    """Refuse a figure that could not be drawn, or only in the place of something else, see `check_output`.
+
+    Raises
+    ------
+    RequestError, MissingExtraError
+        See `wingtone.figures.style.check_target` as well.
+    """
+    from wingtone.figures.style import check_target
+
+    check_target(figure)
+    check_output(figure, inputs=inputs)
 
 
 def _is_same(path: Path, given: Path) -> bool:
@@ -70,21 +82,20 @@ def _belongs_to_database(path: Path) -> str:
     """Whether SQLite would take the file for its own, be it there already or not."""
     for end in _BESIDE_A_DATABASE:
         database = path.with_name(path.name.removesuffix(end) or path.name)
-        if database != path and what_is(database) == "file" and _what_it_holds(database) == _KEPT[0][2]:
+        if database != path and what_is(database) == "file" and _why_it_stays(database) == _DATABASE:
             return f"belongs to the database {database.name}"
     return ""
 
 
-def _what_it_holds(path: Path) -> str:
+def _why_it_stays(path: Path) -> str:
     """Say why a file has to stay; nothing of one that may not be read, which the writer then tells."""
-    from wingtone.audio.sniff import looks_like_recording
+    from wingtone.audio.sniff import what_it_holds
 
     try:
         with path.open("rb") as file:
-            head = file.read(32)
-            for offset, magic, what in _KEPT:
-                if head.startswith(magic, offset):
-                    return what
-            return "holds a recording" if head and looks_like_recording(file) else ""
+            head = file.read(8)
+            if head.startswith(_LOGS):
+                return "is the log of a database, such as a notebook"
+            return "" if head.startswith(_PNG) else _KEPT.get(what_it_holds(file), "")
     except OSError:
         return ""

@@ -19,7 +19,7 @@ from wingtone.cli.options import (
     read_day,
     read_place,
 )
-from wingtone.cli.outputs import check_output
+from wingtone.cli.outputs import check_figure
 from wingtone.cli.tables import columns, csv_text, paragraph
 
 if TYPE_CHECKING:
@@ -101,10 +101,7 @@ def sizes(
     from wingtone.population.work import sizes_of
 
     if figure is not None:
-        from wingtone.figures.style import check_target
-
-        check_target(figure)
-        check_output(figure, inputs=measurements)
+        check_figure(figure, inputs=measurements)
     if sites_file is not None and group_by not in (None, "site"):
         raise click.UsageError("--sites is for --group-by site.")
     fauna = load(fauna_folder)

@@ -12,8 +12,8 @@ import click
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.options import flight_threshold_option
-from wingtone.cli.outputs import check_output
-from wingtone.cli.tables import bar, columns, paragraph, tell
+from wingtone.cli.outputs import check_figure
+from wingtone.cli.tables import bar, columns, counted, paragraph, tell
 from wingtone.errors import MissingExtraError, OutputError, one_line
 from wingtone.pitch_names import note_name
 
@@ -101,10 +101,7 @@ def survey(
             "--workers are processes here, --scheduler is a cluster; leave one of them out."
         )
     if figure is not None:
-        from wingtone.figures.style import check_target
-
-        check_target(figure)
-        check_output(figure)
+        check_figure(figure)
     from wingtone.survey import preview, run_survey
 
     settings = _settings(model_path, flight_threshold)
@@ -214,7 +211,7 @@ def _tell_faults(summary: Summary) -> None:
 def _left_out_words(count: int, place: str) -> str:
     """Say that the tables no longer hold what an earlier run put into them, most likely of another folder."""
     return (
-        f"these tables no longer hold {_count(count, 'recording')} of earlier runs, not found in {place} "
+        f"these tables no longer hold {counted(count, 'recording')} of earlier runs, not found in {place} "
         "now; to have them back survey their folder again, best with an --out of its own"
     )
 
@@ -247,7 +244,7 @@ def _summary_lines(report: Report, drawn: str | None) -> list[str]:
     summary = report.summary
     total = summary.statuses.total()
     rows = [(f"{n}", _STATUSES[status]) for status, n in sorted(summary.statuses.items(), key=_order)]
-    lines = [f"{_count(total, 'recording')}, {_span(summary.heard_s)} heard", *columns(rows, align="rl")]
+    lines = [f"{counted(total, 'recording')}, {_span(summary.heard_s)} heard", *columns(rows, align="rl")]
     if summary.heard_s:
         share = summary.wind_lost_s / summary.heard_s
         lines += paragraph(
@@ -255,7 +252,7 @@ def _summary_lines(report: Report, drawn: str | None) -> list[str]:
         )
     others = summary.n_bouts - summary.n_flight
     lines += paragraph(
-        f"{_count(summary.n_flight, 'flight')}, and {_count(others, 'other buzz')}", label="Found "
+        f"{counted(summary.n_flight, 'flight')}, and {counted(others, 'other buzz')}", label="Found "
     )
     tones = sorted(summary.flight_tones[1])
     if tones:
@@ -294,21 +291,16 @@ def _order(item: tuple[str, int]) -> int:
 
 def _forecast_lines(told: Forecast, *, workers: int) -> list[str]:
     """Tell what a survey would do."""
-    lines = [_count(told.n_found, "recording")]
+    lines = [counted(told.n_found, "recording")]
     lines += paragraph(f"{told.n_new} new or changed, {told.n_partly} begun or not heard yet")
     about = "about " if told.reckoned else ""
     lines += paragraph(f"{about}{_span(told.to_hear_s)} of sound to hear")
     basis = "as measured here so far" if told.measured else "a guess until something was heard here"
     text = (
-        f"about {_span(told.needs_s(workers))} with {_count(workers, 'worker')}, at {told.rate:.0f} times "
+        f"about {_span(told.needs_s(workers))} with {counted(workers, 'worker')}, at {told.rate:.0f} times "
         f"real time each ({basis})"
     )
     return [*lines, *paragraph(text)]
-
-
-def _count(n: int, what: str) -> str:
-    plural = "es" if what.endswith("z") else "s"
-    return f"{n} {what}" if n == 1 else f"{n} {what}{plural}"
 
 
 def _span(seconds: float) -> str:

@@ -11,7 +11,7 @@ from wingtone.cli.assess_command import assessed_lines, gathered, show_notes
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, show
 from wingtone.cli.options import figure_option, format_option
-from wingtone.cli.outputs import check_output
+from wingtone.cli.outputs import check_figure, check_output
 from wingtone.cli.tables import columns, paragraph, tell
 from wingtone.errors import OutputError
 from wingtone.learn.kinds import KINDS
@@ -89,9 +89,7 @@ def train(
     if not check and out is None:
         raise click.UsageError("say where to write the model with --out, or only look with --check.")
     if figure is not None:
-        from wingtone.figures.style import check_target
-
-        check_target(figure)
+        check_figure(figure, inputs=(labels,))
     table = read_labels(labels)
     if check:
         _look(table, target)

@@ -128,10 +128,9 @@ class Verdict:
     itd_mm, itd_low_mm, itd_high_mm
         Size of the bee by its tone, the date and the place, whichever bumblebee was stated; 90 % interval.
     caste, caste_probability
-        The likeliest caste given tone, date and place, and the name if the fauna knows it.
-
-    No size is given, and no caste, when something else than a bumblebee was stated; no size either when
-    nothing was stated and a bumblebee is less likely than not.
+        The likeliest caste given tone, date and place, and the name if the fauna knows it. No caste is given,
+        and no size, when something else than a bumblebee was stated; no size either when nothing was stated
+        and a bumblebee is less likely than not.
     agreement
         ``agrees``, ``says little``, ``disagrees``, or empty.
     weight_bits

@@ -36,7 +36,8 @@ if TYPE_CHECKING:
 
 __all__ = ["SHORTEST_S", "MeasuredStretch", "Stretch", "measure_stretches"]
 
-SHORTEST_S = SHORTEST_FRAMES * spectrum.HOP_S + 0.02
+LEAST_FRAMES = SHORTEST_FRAMES + 2
+SHORTEST_S = LEAST_FRAMES * spectrum.HOP_S
 """Shorter stretches are refused: they would hold less than one analysis window. 0.1 s."""
 REACH_LN = 0.2
 """How far the line may lie from the tone asked for: 22 % up, 18 % down. Ours: wider than a bout is joined
@@ -63,15 +64,11 @@ class Stretch:
     near_hz: float | None = None
 
     def __post_init__(self) -> None:
-        if not 0.0 <= self.start_s < self.end_s < float("inf") or self._n_frames < SHORTEST_FRAMES + 2:
+        # Counted in frames: 0.6 - 0.5 is a little less than 0.1.
+        if not 0.0 <= self.start_s < self.end_s < float("inf") or np.diff(self.frames) < LEAST_FRAMES:
             raise ValueError(f"a stretch needs 0 <= start_s and at least {SHORTEST_S:g} s")
         if self.near_hz is not None and not comb.LOWEST_HZ <= self.near_hz <= comb.HIGHEST_HZ:
             raise ValueError(f"near_hz must lie in {comb.LOWEST_HZ:g} to {comb.HIGHEST_HZ:g} Hz")
-
-    @property
-    def _n_frames(self) -> int:
-        first, end = self.frames
-        return end - first
 
     @property
     def frames(self) -> tuple[int, int]:

@@ -89,7 +89,7 @@ def read(body: Any, *, duration_s: float, found: Sequence[Bout]) -> list[Correct
         if start_s is None or end_s is None:
             continue
         end_s = min(end_s, math.floor(duration_s * 100) / 100)
-        if not SHORTEST_S <= end_s - start_s <= LONGEST_S:
+        if not SHORTEST_S <= round(end_s - start_s, 6) <= LONGEST_S:  # 0.6 - 0.5 is a little less than 0.1
             faults.add(f"{at}.end_s", f"a bout lasts {SHORTEST_S:g} to {LONGEST_S:g} s")
         elif not faults:
             correction = Correction(start_s, end_s, cast("Kind", kind), int(octave))
