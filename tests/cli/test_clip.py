@@ -214,7 +214,8 @@ def test_date_given_goes_before_that_of_the_recording(hover_truth: Measurement) 
     assert told.code == "date contradicts recording"
     assert "2026-03-20" in told.text
     assert "2026-06-15 at 10:15" in told.text
-    assert dataclasses.replace(answer, warnings=answer.warnings[:-1]) == undated_answer
+    rest = dataclasses.replace(answer, warnings=answer.warnings[:-1])
+    assert repr(rest) == repr(undated_answer)  # an unknown size is NaN, which equals nothing
 
 
 @pytest.mark.parametrize(
