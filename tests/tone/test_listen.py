@@ -221,6 +221,32 @@ def test_parts_together_are_the_whole_and_stand_alone(monkeypatch: pytest.Monkey
     assert max(part.peak for part in parts) == pytest.approx(np.abs(sound).max(), rel=1e-2)
 
 
+def test_chunks_of_any_length_hear_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Faint tones, cut at many places: the margin is long enough, and a much shorter one would not be."""
+    rng = np.random.default_rng(7)
+    tones = []
+    for seed in range(8):
+        n = int(rng.uniform(1.5, 4.5) * RATE)
+        line = 140.0 * np.exp(0.02 * np.sin(2 * np.pi * 0.4 * np.arange(n) / RATE))
+        tones.append(harmonic_sound(line, duration_s=n / RATE, snr_db=-6, quiet_s=0.8, seed=seed))
+    sound = np.concatenate(tones)
+
+    def rows() -> bytes:
+        return np.concatenate([part.rows for part in listen.listen([sound[None]])]).tobytes()
+
+    whole = rows()
+    lengths = (300, 371, 430, 500)
+    for length in lengths:
+        monkeypatch.setattr(listen, "CHUNK_FRAMES", length)
+        assert rows() == whole
+    monkeypatch.setattr(listen, "MARGIN_FRAMES", 15)
+    same = []
+    for length in lengths:
+        monkeypatch.setattr(listen, "CHUNK_FRAMES", length)
+        same.append(rows() == whole)
+    assert not all(same)
+
+
 def test_a_tone_that_never_stops_is_handed_on_in_parts(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(listen, "CHUNK_FRAMES", 500)
     monkeypatch.setattr(listen, "MOST_ROWS", 600)

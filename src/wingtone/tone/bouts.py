@@ -119,12 +119,12 @@ def _levels(
     tone: NDArray[np.float32], noise: NDArray[np.float32], f0_hz: float
 ) -> tuple[tuple[float, ...], float]:
     """Harmonic levels re the strongest, and the SNR in the band of the comb; dB."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        clear = tone > 0.5 * noise
-        level = np.where(clear, 10 * np.log10(tone / np.nanmax(tone)), np.nan)
     known = np.isfinite(tone)
     if not known.any():
         return (), float("nan")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        clear = tone > 0.5 * noise
+        level = np.where(clear, 10 * np.log10(tone / np.nanmax(tone)), np.nan)
     # One Fourier cell of the window holds 1 / WINDOW_S of bandwidth; between two teeth lie f0 * WINDOW_S.
     floor = float(noise[known].sum()) * f0_hz * WINDOW_S
     total = float(tone[known].sum())
