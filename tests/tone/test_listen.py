@@ -177,10 +177,11 @@ def test_the_quick_look_misses_nothing_that_is_tracked(condition: str, snr_db: f
         looks = listen.looks_at(sound[:, phase * spectrum.HOP :], band_hz=BAND_HZ)
         for first, end in scout.spans(looks, n_frames=len(late)):
             looked_at[first:end] = True
-            # Past a span nothing is heard, but past the end of the sound.
-            after = np.full((min(1, path.size - end), late.shape[1]), listen.UNHEARD, np.float32)
-            inside = track.best_path(np.concatenate([late[first:end], after]))[: end - first]
-            assert (inside == path[first:end]).all()
+            # Before and past a span nothing is heard, but before the start of the sound and past its end.
+            before = np.full((min(1, first), late.shape[1]), track.UNHEARD, np.float32)
+            after = np.full((min(1, path.size - end), late.shape[1]), track.UNHEARD, np.float32)
+            inside = track.best_path(np.concatenate([before, late[first:end], after]))[len(before) :]
+            assert (inside[: end - first] == path[first:end]).all()
         assert looked_at[path != track.NO_BEE].all()
 
 

@@ -16,7 +16,7 @@ def path_value(salience: np.ndarray, path: tuple[int, ...]) -> float:
     """What a path earns, summed straight from the definition; -inf for a move that is not allowed."""
     total = 0.0
     for t, state in enumerate(path):
-        before = path[t - 1] if t else track.NO_BEE
+        before = path[t - 1] if t else state
         if state != track.NO_BEE:
             total += float(salience[t, state]) - track.THRESHOLD
             if before == track.NO_BEE:
@@ -38,6 +38,30 @@ def test_best_path_is_the_best_of_all_paths(n_frames: int, n: int, seed: int) ->
     states = range(track.NO_BEE, n)
     best = max(path_value(salience, p) for p in itertools.product(states, repeat=n_frames))
     assert path_value(salience, found) == pytest.approx(best, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("start", "worth", "tracked"),
+    [
+        (0, 12.0, True),
+        (45, 12.0, True),
+        (20, 18.0, False),
+        (20, 22.0, True),
+        (0, 8.0, False),
+        (45, 8.0, False),
+    ],
+)
+def test_a_tone_pays_for_its_start_and_end_but_at_those_of_the_sound(
+    start: int, worth: float, tracked: bool
+) -> None:
+    """Five frames of a tone in fifty: 10 for entering, 10 for leaving."""
+    salience = np.full((50, 9), -9.0, np.float32)
+    salience[start : start + 5, 4] = track.THRESHOLD + worth / 5
+    expected = np.full(50, track.NO_BEE)
+    if tracked:
+        expected[start : start + 5] = 4
+    assert track.best_path(salience).tolist() == expected.tolist()
+    assert track.best_path(salience[::-1]).tolist() == expected[::-1].tolist()
 
 
 def test_no_frames_and_noise_give_no_bee() -> None:

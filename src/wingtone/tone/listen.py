@@ -38,8 +38,6 @@ BLOCK_S = 10.0
 """Second from which the offset is read, its least share of the spread, and the longest piece of sound that is
 handled at once. Ours: a mean that is smaller is chance and does no harm, and taking it off would tell the
 pieces of a recording from the whole."""
-UNHEARD = -99.0
-"""Salience of frames nobody looked at: no tone reaches over them."""
 QUIET_FRAMES = 200
 """2 s without a tone part what is heard: more than any later stage looks back or ahead (1.5 s)."""
 MOST_ROWS = 60_000
@@ -272,7 +270,7 @@ class _Group:
         self._spans = [slice(a - self._start, b - self._start) for a, b in spans]
         shape = (chunk.shape[0], spectrum.N_BINS, n)
         self._levels, self._marks = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-        self._salience = np.full((n, comb.candidates_hz().size), UNHEARD, np.float32)
+        self._salience = np.full((n, comb.candidates_hz().size), track.UNHEARD, np.float32)
 
     def _hear(self, start: int, stop: int) -> None:
         first, last = self._start + start, self._start + stop - 1
@@ -285,8 +283,9 @@ class _Group:
         for span in self._spans:
             self._hear(span.start, span.stop)
         for span in self._spans:
-            # A frame that was not heard comes after the span's last: what is tracked has to pay for its end.
-            yield self._salience[span.start : span.stop + 1]
+            # A frame that was not heard comes before the first and after the last, if there is one in the
+            # sound: what is tracked has to pay for its start and its end.
+            yield self._salience[max(span.start - 1, 0) : span.stop + 1]
 
     def rows(self, paths: Iterator[NDArray[np.int64]], *, first_frame: int) -> NDArray[np.void]:
         """Rows of what was traced, and of its shoulders.
@@ -296,7 +295,8 @@ class _Group:
         path = np.full(self._salience.shape[0], track.NO_BEE, np.int64)
         heard = np.zeros(path.size, bool)
         for span, found in zip(self._spans, paths, strict=False):
-            path[span] = found[: span.stop - span.start]
+            before = min(span.start, 1)
+            path[span] = found[before : before + span.stop - span.start]
             heard[span] = True
         near = spectrum.running_mean((path != track.NO_BEE).astype(np.float32), SHOULDER) > 0
         wanted = np.flatnonzero(near & ~heard)

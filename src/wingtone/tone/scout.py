@@ -83,7 +83,8 @@ def _earned(salience: NDArray[np.float32]) -> NDArray[np.float32]:
         np.maximum(cell, by_candidate[starts + more], out=cell)
     gain = np.maximum(cell[:-1], cell[1:]).T - np.float32(track.THRESHOLD)
     both = np.stack([gain, gain[::-1]])
-    both[1, 0] += np.float32(track.SWITCH_COST / 2 / STEP_FRAMES)  # at the end of the sound leaving is free
+    # At the ends of the sound nothing is paid for entering or leaving.
+    both[:, 0] += np.float32(track.SWITCH_COST / 2 / STEP_FRAMES)
     ahead, back = _running(both)
     back = back[::-1]
     through = np.where((ahead > 0) & (back > 0), ahead + back - gain, 0.0)

@@ -154,7 +154,9 @@ def second_line(
         a, b = int(part["frame"][0]) - first_frame, int(part["frame"][-1]) - first_frame
         sound = samples[:, a * spectrum.HOP : b * spectrum.HOP + spectrum.WINDOW]
         filled, marks, salience = _without(sound, part["ln_f0"], band_hz)
-        path = track.best_path(salience)
+        # Nobody looked before: a second tone has to pay for its start.
+        before = np.full((1, salience.shape[1]), track.UNHEARD, np.float32)
+        path = track.best_path(np.concatenate([before, salience]))[1:]
         start = int(part["frame"][0])
         second = frame_rows(filled, marks, salience, path, first_frame=start, band_hz=band_hz)
         tracked = second[second["tracked"]]

@@ -4,10 +4,9 @@ Dynamic programming (Viterbi 1967) over the candidates and one silent state. Sta
 salience above `THRESHOLD`; moving costs `SLEW_COST` a step; entering and leaving a tone each cost half
 of `SWITCH_COST`, which is what keeps noise from being strung together.
 
-Before the first frame there was silence, past the last one whatever is there at the end; that a tone may be
-there at the first frame for nothing was tried (DEVELOPERS.md). But for that nothing tells forwards from
-backwards, so the search runs from both ends at once and meets in the middle: the same path in half as many
-steps, and it is the number of steps that takes the time.
+What is there at the first frame or at the last is there for nothing: a recording may begin or end in a
+flight. Nothing tells forwards from backwards, so the search runs from both ends at once and meets in the
+middle: the same path in half as many steps, and it is the number of steps that takes the time.
 """
 
 from __future__ import annotations
@@ -28,6 +27,8 @@ SWITCH_COST = 20.0
 20 is what noise earns by chance and a real flight of 0.2 s earns easily. Chosen on real recordings:
 25 of 25 known tones tracked from 2.5/20 to 3/20; 24 at 3/40."""
 SLEW_COST = 0.5
+UNHEARD = -99.0
+"""Salience of a frame nobody looked at: no tone reaches over it, and one that lies beside it has to pay."""
 REACH = 3
 """Steps of 0.5 % a tone may move in 10 ms: 150 % a second. Real flights slew that fast when a bee starts."""
 
@@ -95,7 +96,6 @@ def _trace(padded: NDArray[np.float32], silence_rises: NDArray[np.float32], path
     """Fill in the path of one stretch from what both its sides have earned, as `_earned` gives it."""
     n = padded.shape[2] - 2 * REACH
     middle = path.size // 2
-    # Before the start there was silence; past the end whatever there is at the end.
     ahead, back = padded[middle, 0], padded[path.size - middle, 1]
     arriving = np.lib.stride_tricks.sliding_window_view(ahead, n) - _COST[:, None]
     through = np.maximum(arriving.max(axis=0), -_HALF) + back[REACH : REACH + n]
@@ -117,7 +117,7 @@ def _earned(gain: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.
     Parameters
     ----------
     gain : shape (n_steps, n_sides, n_candidates)
-        Sides 0, 2, 4, ... begin in silence, the others in whatever is best.
+        Each begins in whatever is best.
 
     Returns
     -------
@@ -130,7 +130,7 @@ def _earned(gain: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.
     width = n + 2 * REACH
     padded = np.full((n_steps + 1, n_sides * width), -1e9, np.float32)
     earned = padded.reshape(n_steps + 1, n_sides, width)[:, :, REACH : REACH + n]
-    earned[0, 1::2] = 0.0
+    earned[0] = 0.0
     silence_rises = np.zeros((n_steps, n_sides), np.float32)
     # All sides lie in one row, the room between them keeps them apart. Ways to arrive: by each move, and
     # (the last) from silence.
