@@ -16,6 +16,7 @@ import numpy as np
 from wingtone.evidence import ToneCue
 from wingtone.evidence import observe as obs
 from wingtone.evidence.bands import bands_given_parts
+from wingtone.evidence.doing import going_in
 from wingtone.evidence.lineup import line_up
 from wingtone.evidence.prior import ELSE_SHARE
 from wingtone.evidence.tone_size import CLASS_BOUNDS_MM, ELSE_HIGH_HZ, ELSE_LOW_HZ
@@ -187,15 +188,63 @@ class World:
             condition = str(rng.choice(["fresh", "faded", "bald"]))
         fading = obs.fading_chance(week_of(date), condition)
         seen: dict[str, str] = {}
-        for name in (name for name in characters if name in chosen and name != "bands"):
-            seen[name] = self._report(name, index, itd_mm, fading, condition)
+        loaded = self._true("hind-leg", index)
+        for name in (name for name in characters if name in chosen and name not in ("bands", "nest")):
+            true = {"hind-leg": loaded, "behaviour": self._behaviour(index, loaded)}.get(name)
+            seen[name] = self._report(name, index, itd_mm, fading, condition, true=true)
+        if "nest" in chosen and self._goes_in(index, seen.get("behaviour") or self._of_it(index, loaded)):
+            seen["nest"] = self._report("nest", index, itd_mm, fading, condition)
         if "bands" in chosen:
             seen["bands"] = self._bands(index, fading, condition, seen)
         if condition:
             seen[obs.CONDITION] = condition
         return seen
 
-    def _report(self, name: str, index: int, itd_mm: float, fading: float, condition: str | None) -> str:
+    def _true(self, name: str, index: int) -> str | None:
+        if index < 0:
+            return None
+        return str(self.rng.choice(self.fauna.characters[name].states, p=self.fauna.appearance(name)[index]))
+
+    def _behaviour(self, index: int, legs: str | None) -> str | None:
+        """Draw what a bee does, its legs being known: 85 in 100 with a load of pollen collect it."""
+        if index < 0:
+            return None
+        states = self.fauna.characters["behaviour"].states
+        usual = self.fauna.appearance("behaviour")[index]
+        work = usual[states.index("collecting-pollen")]
+        load = self.fauna.appearance("hind-leg")[index][
+            self.fauna.characters["hind-leg"].states.index("pollen")
+        ]
+        both = min(load * max(0.85, work), work)
+        collects = both / load if legs == "pollen" else (work - both) / (1.0 - load)
+        if self.rng.random() < collects:
+            return "collecting-pollen"
+        rest = np.array(
+            [
+                0.0 if state == "collecting-pollen" else share
+                for state, share in zip(states, usual, strict=True)
+            ]
+        )
+        return str(self.rng.choice(states, p=rest / rest.sum()))
+
+    def _of_it(self, index: int, legs: str | None) -> str:
+        return self._report("behaviour", index, math.nan, 0.0, None, true=self._behaviour(index, legs))
+
+    def _goes_in(self, index: int, behaviour: str) -> bool:
+        """Draw whether a bee is seen to go in; what goes in nowhere leaves nothing to tell of its nest."""
+        state = self.fauna.characters["behaviour"].states.index(behaviour)
+        return bool(self.rng.random() < going_in(line_up(self.fauna))[index, state])
+
+    def _report(
+        self,
+        name: str,
+        index: int,
+        itd_mm: float,
+        fading: float,
+        condition: str | None,
+        *,
+        true: str | None = None,
+    ) -> str:
         rng, states = self.rng, self.fauna.characters[name].states
         worn = name in obs.HAIR_CHARACTERS and condition == "bald" and rng.random() < obs.BALD_NOISE
         if index < 0 or worn:
@@ -204,7 +253,7 @@ class World:
             perceived = itd_mm * math.exp(obs.SIZE_BY_EYE_SD * rng.standard_normal())
             said = obs.SIZE_STATES[int(np.searchsorted(CLASS_BOUNDS_MM, perceived))]
         else:
-            true = str(rng.choice(states, p=self.fauna.appearance(name)[index]))
+            true = true or str(rng.choice(states, p=self.fauna.appearance(name)[index]))
             said = self._mistake(name, self._fade(name, true, fading))
         return self._perhaps_wrong(name, said)
 

@@ -9,6 +9,7 @@ Candidates ``e`` are taxon, caste and colour form, and "something else".
 - `wingtone.evidence.prior`      abundance by region times season, an open world beside it
 - `wingtone.evidence.tone_size`  ITD of the caste -> allometric line -> tone, every spread kept apart
 - `wingtone.evidence.observe`    what people report: errors, look-alikes, fading, bald bees, size by eye
+- `wingtone.evidence.bands`, `wingtone.evidence.doing`  answers that hang together, counted once
 - `wingtone.evidence.case`       the evidence on one bee and its posterior
 - `wingtone.evidence.weigh`      what each piece did (bits), and which does not fit the rest
 - `wingtone.evidence.look_next`  what to look at next

@@ -2,10 +2,11 @@
 
     ln posterior = ln prior(date, place) + ln P(tone) (or the trained model's) + sum of ln P(hint)
 
-The terms are independent given the candidate, with two exceptions, both handled exactly:
+The terms are independent given the candidate, with three exceptions, all handled exactly:
 
 - the size by eye depends on the tone through the ITD: it is judged against ITD *given* the tone;
-- ``bands`` counts what ``collar``, ``scutellum`` and ``front-band`` show, `wingtone.evidence.bands`.
+- ``bands`` counts what ``collar``, ``scutellum`` and ``front-band`` show, `wingtone.evidence.bands`;
+- ``behaviour`` goes with the pollen on the legs, and ``nest`` with the behaviour, `wingtone.evidence.doing`.
 
 Conventions
 -----------
@@ -23,6 +24,15 @@ import numpy as np
 
 from wingtone.evidence import observe
 from wingtone.evidence.bands import BAND_PARTS, BANDS, bands_given_parts, can_count
+from wingtone.evidence.doing import (
+    BEHAVIOUR,
+    LEGS,
+    NEST,
+    behaviour_given_legs,
+    can_carry,
+    can_go_in,
+    going_in,
+)
 from wingtone.evidence.lineup import CASTES, SOMETHING_ELSE
 from wingtone.evidence.prior import log_prior
 from wingtone.evidence.tone_size import tone_terms
@@ -161,10 +171,11 @@ def normalised(log_weight: Floats) -> Floats:
 def answer_probabilities(lineup: Lineup, case: Case, character: str) -> Floats:
     """Return P(answer to one question | candidate, the rest of the case), shape (n, n_states).
 
-    What the case already says of the character is left out.
+    What the case already says of the character is left out. The rows sum to 1, but for ``nest`` to the chance
+    that there is an answer: that the insect is seen to go in at all.
     """
     rest = case.without("hint", character)
-    if character in BAND_PARTS and rest.hint(BANDS) is not None and can_count(lineup):
+    if any(rest.hint(later) is not None for later in _told_given(lineup, character)):
         states = lineup.traits[character].states
         joint = np.stack(
             [log_likelihood(lineup, rest.with_hint(character, state)) for state in states], axis=1
@@ -174,10 +185,37 @@ def answer_probabilities(lineup: Lineup, case: Case, character: str) -> Floats:
     return _reports(lineup, rest, character, tone_of(lineup, rest))
 
 
+def _told_given(lineup: Lineup, character: str) -> tuple[str, ...]:
+    """Give the characters that are judged given this one."""
+    if character in BAND_PARTS and can_count(lineup):
+        return (BANDS,)
+    if character == LEGS and can_carry(lineup):
+        return (BEHAVIOUR, NEST) if can_go_in(lineup) else (BEHAVIOUR,)
+    return (NEST,) if character == BEHAVIOUR and can_go_in(lineup) else ()
+
+
 def _reports(lineup: Lineup, case: Case, character: str, tone: ToneTerms) -> Floats:
-    """P(reported state | candidate) of one character, given the tone and the parts of the bands."""
+    """P(reported state | candidate) of one character, given the tone and the characters it hangs on."""
     if character == observe.SIZE:
         return _size_reports(lineup.traits[character].states, tone)
+    legs = case.hint(LEGS)
+    if character == BEHAVIOUR and legs is not None and can_carry(lineup):
+        return behaviour_given_legs(lineup, legs)
+    if character == NEST and can_go_in(lineup):
+        return _of_traits(lineup, case, NEST) * _goes_in(lineup, case, tone)[:, None]
+    return _of_traits(lineup, case, character)
+
+
+def _goes_in(lineup: Lineup, case: Case, tone: ToneTerms) -> Floats:
+    """P(seen to go in somewhere | candidate, what it was seen to do), shape (n,)."""
+    behaviour = case.hint(BEHAVIOUR)
+    if behaviour is not None:
+        return np.asarray(going_in(lineup)[:, lineup.traits[BEHAVIOUR].states.index(behaviour)])
+    return np.asarray((going_in(lineup) * _reports(lineup, case, BEHAVIOUR, tone)).sum(axis=1))
+
+
+def _of_traits(lineup: Lineup, case: Case, character: str) -> Floats:
+    """P(reported state | candidate) of one character of the tables, given the parts of the bands."""
     condition = case.hint(observe.CONDITION)
     bald = observe.BALD_NOISE if condition == "bald" and character in observe.HAIR_CHARACTERS else 0.0
     fading = observe.fading_chance(None if case.date is None else week_of(case.date), condition)

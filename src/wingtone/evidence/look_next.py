@@ -1,9 +1,9 @@
 """What to look at next: the expected information of every question not yet answered.
 
-    gain(character) = H(taxon | case) - sum over answers of P(answer | case) H(taxon | case, answer)
+    gain(character) = sum over answers of P(answer | case) (H(taxon | case) - H(taxon | case, answer))
 
 in bits, over taxa (castes and forms summed), exact: the sum runs over every possible answer, observer
-errors included.
+errors included. A question that may find no answer (``nest``, of what goes in nowhere) tells nothing then.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import numpy as np
 
 from wingtone.evidence.answer import LookNext
 from wingtone.evidence.case import answer_probabilities, posterior
+from wingtone.evidence.doing import AT_NEST_STATES, BEHAVIOUR, NEST
 from wingtone.evidence.observe import CONDITION
 
 if TYPE_CHECKING:
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 
 __all__ = ["LEAST_BITS", "expected_bits", "look_next"]
 
+FLOWER = "flower"
+
 LEAST_BITS = 0.05
 """Questions that would tell less than this on the average are not worth a beginner's time. Ours: a coin
 that comes up right 63 times in 100 tells as much."""
@@ -37,8 +40,9 @@ def expected_bits(lineup: Lineup, case: Case, character: str) -> float:
     joint = now[:, None] * answer_probabilities(lineup, case, character)
     by_taxon = np.zeros((len(lineup.taxa), joint.shape[1]))
     np.add.at(by_taxon, lineup.taxon_of, joint)
-    # H(T) + H(A) - H(T, A): the mutual information of taxon and answer
-    bits = _entropy(by_taxon.sum(axis=1)) + _entropy(by_taxon.sum(axis=0)) - _entropy(by_taxon.ravel())
+    # P(answered) H(T) + H(A) - H(T, A): the mutual information of taxon and answer, where all is answered
+    before = float(by_taxon.sum()) * _entropy(lineup.by_taxon(now))
+    bits = before + _entropy(by_taxon.sum(axis=0)) - _entropy(by_taxon.ravel())
     return max(bits, 0.0)
 
 
@@ -52,13 +56,21 @@ def look_next(lineup: Lineup, case: Case) -> tuple[LookNext, ...]:
     open_questions = [
         (traits.ease, -expected_bits(lineup, case, name), name)
         for name, traits in lineup.traits.items()
-        if name != CONDITION and name not in asked
+        if name != CONDITION and name not in asked and _can_be_told(case, name)
     ]
     return tuple(
         LookNext(character=name, expected_bits=-bits, question=lineup.traits[name].question)
         for _, bits, name in sorted(open_questions)
         if -bits >= LEAST_BITS
     )
+
+
+def _can_be_told(case: Case, character: str) -> bool:
+    """Tell whether who saw what they say could answer: a bee on its beat or on a flower goes in nowhere."""
+    if character != NEST:
+        return True
+    behaviour = case.hint(BEHAVIOUR)
+    return case.hint(FLOWER) is None if behaviour is None else behaviour in AT_NEST_STATES
 
 
 def _entropy(probability: Floats) -> float:

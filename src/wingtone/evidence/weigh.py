@@ -181,6 +181,7 @@ def _fit(lineup: Lineup, case: Case, kind: EvidenceKind, name: str) -> Misfit:
         state = case.hint(name)
         assert state is not None
         predicted = rest @ answer_probabilities(lineup, case, name)
+        predicted = predicted / predicted.sum()  # given that there was something to answer
         index, side = lineup.traits[name].states.index(state), ""
     tail = float(predicted[predicted <= predicted[index] * (1.0 + 1e-9)].sum())
     return Misfit(kind, name, tail, side)
