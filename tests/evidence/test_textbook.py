@@ -313,6 +313,20 @@ def test_terrestris_and_lucorum_workers_are_recorded_as_the_aggregate(fauna: Fau
     assert reply.record_as.taxon == "Bombus terrestris/lucorum"
 
 
+def test_a_male_of_the_southern_cuckoo_is_recorded_as_the_pair(fauna: Fauna) -> None:
+    """Males of *vestalis* and *bohemicus*: only the antennae are sure (guides; the fauna's look-alikes)."""
+    hints = (
+        f"{SIDE_PATCHES} hind-leg=hairy flower=shallow face-hair=black bands=1 behaviour=patrolling "
+        "wings=dark coat=even shade=golden"
+    )
+    reply = answer(fauna, "06-25", hints, "51.46,-0.30", 150.0)
+    assert probability(reply, "Bombus vestalis") > 0.9
+    assert (reply.record_as.taxon, reply.record_as.rank) == ("Bombus vestalis/bohemicus", "aggregate")
+    assert "antennae" in reply.record_as.reason
+    female = answer(fauna, "04-20", f"{SIDE_PATCHES} collar=ginger bands=1 hind-leg=hairy wings=dark", LONDON)
+    assert (female.record_as.taxon, female.record_as.rank) == ("Bombus vestalis", "species")
+
+
 def test_a_lucorum_queen_is_recorded_as_the_complex(fauna: Fauna) -> None:
     hints = (
         "tail=white collar=yellow shade=lemon thorax=black scutellum=none bands=2 behaviour=nest-searching"

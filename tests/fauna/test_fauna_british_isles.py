@@ -462,6 +462,8 @@ def test_aggregates(fauna: Fauna) -> None:
     pair = aggregates["Bombus terrestris/lucorum"]
     assert {"Bombus terrestris", "Bombus lucorum"} <= set(pair.members)
     assert pair.castes == ("worker",)
+    cuckoos = aggregates["Bombus vestalis/bohemicus"]
+    assert (set(cuckoos.members), cuckoos.castes) == ({"Bombus vestalis", "Bombus bohemicus"}, ("male",))
     complex_ = aggregates["Bombus lucorum agg."]
     assert set(complex_.members) == {"Bombus lucorum", "Bombus magnus", "Bombus cryptarum"}
     assert set(complex_.castes) == {"queen", "worker", "male"}
