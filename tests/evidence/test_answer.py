@@ -406,6 +406,26 @@ def test_a_tone_as_high_as_a_flower_buzz_is_told(fauna: Fauna) -> None:
     assert "may be a flower buzz" not in codes(identify(fauna=fauna, tone=tone(150), date=JULY))
 
 
+def test_no_flower_buzz_is_suspected_of_a_honey_bee(fauna: Fauna) -> None:
+    """Honey bees do not sonicate, and fly at about 230 Hz (literature, read)."""
+    hints = {"abdomen": "banded", "hind-leg": "basket"}
+    honey = identify(fauna=fauna, tone=tone(232), date=dt.date(2026, 5, 1), hints=hints)
+    assert honey.taxa[0].taxon == "Apis mellifera"
+    assert honey.taxa[0].probability > 0.8
+    assert "may be a flower buzz" not in codes(honey)
+    bumblebee = identify(fauna=fauna, tone=tone(232), date=JULY, hints={"tail": "red"})
+    assert "may be a flower buzz" in codes(bumblebee)
+
+
+@pytest.mark.parametrize(("air_c", "told"), [(-40, True), (9, True), (10, False), (29, False), (60, True)])
+def test_air_in_which_the_tone_was_not_tried_is_told(fauna: Fauna, air_c: float, told: bool) -> None:
+    """No effect at 10-29 degrees Celsius: Joos, Young & Casey 1991."""
+    heard = identify(fauna=fauna, tone=tone(150), date=JULY, temperature_c=air_c)
+    assert ("temperature" in codes(heard)) is told
+    assert heard.size.itd_mm > 0
+    assert "temperature" not in codes(identify(fauna=fauna, date=JULY, temperature_c=air_c))
+
+
 def test_a_sentence_does_not_speak_for_what_its_weight_speaks_against(fauna: Fauna) -> None:
     """Of places: four, with three looks each; of tones: that of what no fauna lists."""
     seen = 0

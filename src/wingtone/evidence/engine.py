@@ -61,6 +61,17 @@ BUZZ_HZ = 230.0
 """From here on a tone may be that of a bee that shakes a flower, 200 to 400 Hz (De Luca et al. 2019, read).
 Ours: most workers of the commonest bumblebees fly lower."""
 
+FLOWER_SHAKERS = ("Anthophora", "Andrena", "Colletes", "Xylocopa")
+"""Genera that shake flowers as bumblebees do (the first two from the literature, the others from memory).
+Honey bees do not (read), nor do flies and wasps (memory)."""
+
+TELL_BUZZ = 0.25
+"""Probability of all that shake flowers from which a tone is said to be perhaps a flower buzz. Ours."""
+
+SETTLED_C = (10.0, 29.0)
+"""Air in which the tone of bumblebees was found not to change with it, degrees Celsius (Joos, Young & Casey
+1991, abstract read)."""
+
 OUTSIDE_DOUBT = "this fauna does not know which species live there"
 
 
@@ -299,7 +310,11 @@ def _warnings(
                 "sound only", "A tone tells size, not species; say what you saw and the answer will narrow."
             )
         )
-    if case.tone is not None and case.tone.f0_hz >= BUZZ_HZ:
+    out += _temperature_advice(case)
+    shakes = lineup.is_bumblebee | np.isin(
+        [lineup.taxa[i].split()[0] for i in lineup.taxon_of], FLOWER_SHAKERS
+    )
+    if case.tone is not None and case.tone.f0_hz >= BUZZ_HZ and probability[shakes].sum() >= TELL_BUZZ:
         out.append(
             Advice(
                 "may be a flower buzz",
@@ -330,6 +345,20 @@ def _warnings(
             )
         )
     return tuple(out)
+
+
+def _temperature_advice(case: Case) -> list[Advice]:
+    low, high = SETTLED_C
+    air = case.temperature_c
+    if case.tone is None or air is None or low <= air <= high:
+        return []
+    return [
+        Advice(
+            "temperature",
+            f"Whether air of {air:g} °C changes the tone is not known: it was tried at {low:g} to {high:g} "
+            "°C. Check the temperature; if it is right, trust the size less.",
+        )
+    ]
 
 
 def _advice(lineup: Lineup, probability: Floats) -> list[Advice]:
