@@ -141,6 +141,25 @@ def test_without_a_caste_those_in_season_count(fauna: Fauna) -> None:
         ("Bombus lucorum s.s.", "queen", "queens of Bombus lucorum"),
         ("Bombus lucorum s.l.", "queen", "queens of Bombus lucorum agg."),
         ("Bombus lucorum/terrestris", "worker", "workers of Bombus terrestris/lucorum"),
+        ("Bombus lucorum sens. lat.", "queen", "queens of Bombus lucorum agg."),
+        ("Bombus terrestris/lucorum agg.", "worker", "workers of Bombus terrestris/lucorum"),
+        ("Buff tailed bumble bee", "worker", "workers of Bombus terrestris"),
+        ("Tree Bumble Bee", "male", "males of Bombus hypnorum"),
+        ("Buff-tailed Bumble-bee", "queen", "queens of Bombus terrestris"),
+        ("Common carder bumblebee", "worker", "workers of Bombus pascuorum"),
+        ("Bombus agrorum", "worker", "workers of Bombus pascuorum"),
+        ("Psithyrus vestalis", "female", "females of Bombus vestalis"),
+        ("Bombus (Psithyrus) vestalis", "cuckoo female", "females of Bombus vestalis"),
+        ("Vestal cuckoo bumblebee", "male", "males of Bombus vestalis"),
+        ("Bombus (Bombus) terrestris", "queen", "queens of Bombus terrestris"),
+        ("Bombus cf. terrestris", "queen", "queens of Bombus terrestris"),
+        ("Bombus terrestris?", "queen", "queens of Bombus terrestris"),
+        ("? Bombus terrestris", "queen", "queens of Bombus terrestris"),
+        ("Bombus terrestris audax", "queen", "queens of Bombus terrestris"),
+        ("Honeybee", "worker", "workers of Apis mellifera"),
+        ("Osmia rufa", "female", "females of Osmia bicornis"),
+        ("Volucella zonaria", "female", "females of Volucella zonaria"),
+        ("Bumble-bee sp.", "queen", "bumblebee queens"),
         ("Bombus", "queen", "bumblebee queens"),
         ("Bombus sp.", "", "bumblebees"),
         ("bumble bee", "male", "bumblebee males"),
@@ -161,7 +180,10 @@ def test_whom_a_name_means(fauna: Fauna, taxon: str, caste: str, words: str) -> 
     ("taxon", "caste", "note"),
     [
         ("Bombus imaginarius", "female", "is not in the fauna british_isles"),
+        ("Psithyrus imaginarius", "", "is not in the fauna british_isles"),
+        ("Spotted bumble bee", "queen", "is not in the fauna british_isles"),
         ("Bombus vestalis", "worker", "there are no workers of Bombus vestalis"),
+        ("Bombus terrestris", "cuckoo female", "there are no cuckoo females of Bombus terrestris"),
         ("Bombus cullumanus", "worker", "no longer found"),
         ("", "", "neither a name nor a caste"),
     ],
@@ -194,6 +216,19 @@ def test_of_what_is_no_bumblebee_no_size_or_caste_is_given(fauna: Fauna, taxon: 
     assert math.isnan(verdict.itd_low_mm)
     assert verdict.caste == ""
     assert math.isnan(verdict.caste_probability)
+
+
+def test_a_caste_that_the_fauna_lacks_is_not_compared_with_the_others(fauna: Fauna) -> None:
+    stated = stated_bee(fauna, taxon="Apis mellifera", caste="queen")
+    verdict = judge(fauna, stated, cue(232.0), date=JUNE, place=KEW)
+    assert verdict.agreement == ""
+    assert "has no queens of Apis mellifera" in verdict.note
+
+
+def test_a_name_that_nobody_knows_is_not_called_another_insect(fauna: Fauna) -> None:
+    stated = stated_bee(fauna, taxon="Melitta leporina", caste="female")
+    assert not stated.taxa.any()
+    assert "nor is it known to be a bumblebee" in stated.note
 
 
 def test_without_a_name_a_size_is_given_only_to_what_is_likely_a_bumblebee(fauna: Fauna) -> None:

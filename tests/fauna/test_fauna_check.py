@@ -53,7 +53,7 @@ def test_optional_tables_may_be_left_out(tmp_path: Path) -> None:
     folder = write_fauna(
         tmp_path / "f",
         tables={"appearance.csv": plain},
-        leave_out=("aggregates.csv", "forms.csv", "tone.csv", "lookalikes.csv", "habits.csv"),
+        leave_out=("synonyms.csv", "aggregates.csv", "forms.csv", "tone.csv", "lookalikes.csv", "habits.csv"),
     )
     fauna = load(folder)
     assert len(fauna.entries) == 4
@@ -146,6 +146,8 @@ def test_arrays_cannot_be_changed(tmp_path: Path) -> None:
         ("forms", 2, "share", 1, "share", "outside 0.001 to 0.9"),
         ("lookalikes", 2, "other", "Musca nemo", "other", "not in taxa.csv"),
         ("lookalikes", 2, "other", "Bombus lapillus", "other", "its own look-alike"),
+        ("synonyms", 2, "taxon", "Bombus nemo", "taxon", "not in taxa.csv"),
+        ("synonyms", 2, "name", "pebble bee", "name", "stands in taxa.csv already"),
         ("habits", 2, "taxon", "Bombus nemo", "taxon", "not in taxa.csv"),
     ],
 )

@@ -30,6 +30,7 @@ CELLS: dict[str, list[tuple[object, ...]]] = {
         ("Musca apiformis", "False bee", "not a bumblebee", "species", "adult", "resident", "A fly."),
         ("Bombus amissus", "Lost bee", "not a candidate", "species", "", "extinct", ""),
     ],
+    "synonyms": [("Bombus petrosus", "Bombus lapillus")],
     "aggregates": [("Bombus agg.", "Any of them", "Bombus lapillus; Bombus amissus", "worker", "too alike")],
     "abundance": [
         ("Bombus lapillus", "shore", 10),

@@ -164,7 +164,7 @@ def _named(name: str, fauna_folder: Path | None) -> dict[str, str]:
     fauna = load(fauna_folder)
     fields = named(name, fauna)
     if name and not fauna.known_as(name):
-        near = fauna.nearest(name)
+        near = fauna.names.nearest(name)
         meant = f"; did you mean {' or '.join(near)}?" if near else ""
         warn(f"{name!r} is not a name in the fauna {fauna.id}; it is kept as it is written{meant}")
     return fields

@@ -168,5 +168,5 @@ def chosen_filter(*, within_km: float | None, near: Place | None, taxon: str, **
     if taxon:  # else the list need not wait for the fauna
         from wingtone.fauna import load
 
-        also = load().beginning(taxon)
+        also = load().names.beginning(taxon)
     return Filter(near=near, within_m=within_m, taxon=taxon, also=also, **known)

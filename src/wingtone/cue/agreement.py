@@ -41,10 +41,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.errors import RequestError
 from wingtone.evidence.lineup import CASTES, NOT_A_BUMBLEBEE, line_up
 from wingtone.evidence.prior import is_outside, log_prior, season_date
 from wingtone.evidence.tone_size import itd_interval, tone_terms
+from wingtone.fauna.names import says_bumblebee
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -91,9 +91,7 @@ _MEANT = {
 """Castes as written down, and the castes of a fauna they may stand for."""
 
 _ANY_BUMBLEBEE = re.compile(r"bombus( sp+\.?| species| indet\.?)?|bumble[ -]?bees?( sp+\.?)?")
-_WIDE = re.compile(r"[ ,]+(agg\.?|s\.? ?l\.?|sensu lato|complex|group)$")
-_NARROW = re.compile(r"[ ,]+(s\.? ?s\.?|s\.? ?str\.?|sensu stricto|seg\.?)$")
-"""How recorders write that a name is meant widely or narrowly (common practice, no source)."""
+"""A bumblebee, whichever (common practice, no source)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,7 +102,7 @@ class Stated:
     ----------
     taxa
         Candidates with the stated name, shape (n,); all bumblebees when only the genus or nothing is stated,
-        all others when the fauna does not know the name and its genus is none of bumblebees.
+        or a bumblebee that the fauna does not know; none when it does not know the name at all.
     candidates
         Those of them with the stated caste; none when it cannot be told whom the record means.
     words
@@ -168,10 +166,7 @@ def stated_bee(fauna: Fauna, *, taxon: str, vernacular: str = "", caste: str = "
         called = meant[0]
         taxa = np.array([lineup.taxa[i] in meant[1] for i in lineup.taxon_of])
     elif names:
-        note = f"{names[0].strip()} is not in the fauna {fauna.id}, so the sound was not compared with it"
-        genera = {one.taxon.split()[0].casefold() for one in fauna.taxa if one.is_bumblebee}
-        taxa = taxa if genera & {name.split()[0].casefold() for name in names} else ~taxa
-        return Stated(taxa, np.zeros(len(lineup), bool), "", note)
+        return _unknown(fauna, names)
     if not taxa.any():
         note = f"{called} is no longer found in the area of the fauna {fauna.id}"
         return Stated(lineup.is_bumblebee, taxa, "", note)
@@ -188,10 +183,10 @@ def stated_bee(fauna: Fauna, *, taxon: str, vernacular: str = "", caste: str = "
         candidates = taxa & np.isin(lineup.castes, _MEANT[wanted])
         if wanted == "queen" and not candidates.any():  # cuckoo females are called queens as well
             candidates = taxa & np.isin(lineup.castes, _MEANT["cuckoo female"])
-        if not candidates.any() and not (taxa & lineup.is_bumblebee).any():
-            candidates = taxa  # a fly's sex makes no difference to us
+        if not candidates.any() and wanted in ("female", "male"):  # where the sexes are not told apart
+            candidates = taxa & (np.array(lineup.castes) == "adult")
         if not candidates.any():
-            return Stated(taxa, candidates, "", f"there are no {_PLURALS[wanted]} of {called}")
+            return Stated(taxa, candidates, "", _no_such(fauna, called, wanted, taxa & lineup.is_bumblebee))
     who = _PLURALS.get(wanted, "")
     if called:
         words = f"{who} of {called}" if who else called
@@ -202,28 +197,28 @@ def stated_bee(fauna: Fauna, *, taxon: str, vernacular: str = "", caste: str = "
 
 def _meant(fauna: Fauna, name: str) -> tuple[str, frozenset[str]] | None:
     """Find the name in the fauna's own words and the taxa it stands for; None when the fauna lacks it."""
-    plain = " ".join(name.casefold().split())
-    if _ANY_BUMBLEBEE.fullmatch(plain):
+    if _ANY_BUMBLEBEE.fullmatch(" ".join(name.casefold().split())):
         return "", frozenset(taxon.taxon for taxon in fauna.taxa if taxon.is_bumblebee)
-    for aggregate in fauna.aggregates:
-        names = (_parts(aggregate.aggregate), _parts(aggregate.vernacular))
-        if _parts(plain) in names or _parts(_WIDE.sub(" agg.", plain)) in names:
-            return aggregate.aggregate, frozenset(aggregate.members)
-    bare = _NARROW.sub("", _WIDE.sub("", plain))
-    words = bare.split()
-    for text in (bare, " ".join(words[:2]) if len(words) > 2 and words[0] == "bombus" else bare):
-        try:
-            taxon = fauna.taxon(text).taxon
-        except RequestError:
-            continue  # perhaps with an author's name after it
-        wider = [one for one in fauna.aggregates if taxon in one.members and _WIDE.search(plain)]
-        return (wider[0].aggregate, frozenset(wider[0].members)) if wider else (taxon, frozenset([taxon]))
-    return None
+    found = fauna.names.meant(name)
+    return None if found is None else (found.name, found.taxa)
 
 
-def _parts(name: str) -> frozenset[str]:
-    """Give the words of a name in any order: ``lucorum/terrestris`` is ``terrestris/lucorum``."""
-    return frozenset(re.split(r"[\s/]+", name.casefold().strip()))
+def _no_such(fauna: Fauna, called: str, caste: str, bumblebees: Mask) -> str:
+    """Say that there are none of a caste; of other insects only that the fauna has none."""
+    who = "cuckoo females" if caste == "cuckoo female" else _PLURALS[caste]
+    if bumblebees.any():
+        return f"there are no {who} of {called}"
+    return f"the fauna {fauna.id} has no {who} of {called}, so the sound was not compared with them"
+
+
+def _unknown(fauna: Fauna, names: list[str]) -> Stated:
+    """Say that the fauna lacks a name; size and caste are told only of what the name says is a bumblebee."""
+    lineup = line_up(fauna)
+    note = f"{names[0].strip()} is not in the fauna {fauna.id}, so the sound was not compared with it"
+    nobody = np.zeros(len(lineup), bool)
+    if any(says_bumblebee(name) for name in names):
+        return Stated(lineup.is_bumblebee, nobody, "", note)
+    return Stated(nobody, nobody, "", f"{note}; nor is it known to be a bumblebee, so no size is given")
 
 
 def judge(

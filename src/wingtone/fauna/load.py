@@ -162,6 +162,7 @@ def _build(raw: _Raw) -> Fauna:
         aggregates=aggregates,
         characters=MappingProxyType(characters),
         regions=MappingProxyType(regions),
+        synonyms=MappingProxyType({row.text("name"): row.text("taxon") for row in rows["synonyms"]}),
         itd_mean_mm=sizes("itd_mm_mean"),
         itd_sd_mm=sizes("itd_mm_sd"),
         itd_n=sizes("itd_n"),

@@ -15,13 +15,14 @@ from __future__ import annotations
 
 import difflib
 import math
-import re
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wingtone.errors import RequestError
+from wingtone.fauna.names import NameBook
 from wingtone.fauna.season import SEASON_FLOOR, soft_trapezoid
 
 if TYPE_CHECKING:
@@ -216,6 +217,8 @@ class Fauna:
         All candidates, in a fixed order: taxa in table order, castes in order, the typical form first.
     forms, aggregates, characters, regions
         `regions` maps the name of a region to its title.
+    synonyms
+        Other names, old or plain, and the taxon each stands for.
     itd_mean_mm, itd_sd_mm
         Intertegular distance: mean, and spread between individuals (with the doubt about the mean).
     itd_n
@@ -242,6 +245,7 @@ class Fauna:
     aggregates: tuple[Aggregate, ...]
     characters: Mapping[str, Character]
     regions: Mapping[str, str]
+    synonyms: Mapping[str, str]
     itd_mean_mm: NDArray[np.float64]
     itd_sd_mm: NDArray[np.float64]
     itd_n: NDArray[np.float64]
@@ -350,41 +354,20 @@ class Fauna:
     def known_as(self, name: str) -> str:
         """Give the taxon, aggregate or genus that a name stands for; empty where none or several could.
 
-        However it is written: scientific or plain, with or without the author, the epithet alone or after
-        the first letter of the genus, a plain name also without its "bee"; case, hyphens and dots do not
-        matter. A mere beginning is not enough, as a record may rest on it.
+        However it is written, `wingtone.fauna.names`; but empty too where it cannot take the place of what
+        was written, as that says more: a doubt, a subspecies.
         """
-        asked = _loosely(_AUTHOR.sub("", name))
-        fits = {
-            scientific
-            for scientific, plain in self.vernaculars.items()
-            if asked in map(_loosely, (scientific, plain, _without_bee(plain)))
-        }
-        fits |= {taxon.taxon for taxon in self.taxa if asked in map(_loosely, _names_of(taxon))}
-        genera = {taxon.taxon.split()[0] for taxon in self.taxa}
-        fits = fits or {genus for genus in genera if genus.casefold() == asked}
-        return fits.pop() if asked and len(fits) == 1 else ""
+        found = self.names.meant(name)
+        return found.name if found is not None and found.exact else ""
 
-    def beginning(self, name: str) -> tuple[str, ...]:
-        """Give the taxa and aggregates of which a scientific or plain name, or an epithet, begins so."""
-        asked = _loosely(name)
-        names = {scientific: [scientific, plain] for scientific, plain in self.vernaculars.items()}
-        for taxon in self.taxa:
-            names[taxon.taxon] += _names_of(taxon)
-        return tuple(
-            scientific
-            for scientific, texts in names.items()
-            if asked and any(_loosely(text).startswith(asked) for text in texts)
+    @cached_property
+    def names(self) -> NameBook:
+        """The names of its taxa and aggregates, for looking up what somebody wrote."""
+        return NameBook(
+            {taxon.taxon: taxon.vernacular for taxon in self.taxa},
+            {one.aggregate: (one.vernacular, one.members) for one in self.aggregates},
+            self.synonyms,
         )
-
-    def nearest(self, name: str) -> list[str]:
-        """Give up to three names that begin like this one, or else the one that is spelt most like it."""
-        asked = _loosely(name)
-        known = [text for pair in self.vernaculars.items() for text in pair]
-        known += [text for taxon in self.taxa for text in _names_of(taxon) if text not in known]
-        begin = [text for text in known if asked and _loosely(text).startswith(asked)]
-        near = difflib.get_close_matches(asked, {_loosely(text): text for text in known}, n=1, cutoff=0.8)
-        return begin[:3] or [text for text in known if _loosely(text) in near][:1]
 
     def taxon(self, name: str) -> Taxon:
         """Find a taxon by its scientific or plain name: any case, or the beginning when only one taxon fits.
@@ -394,45 +377,21 @@ class Fauna:
         RequestError
             Nothing or several taxa fit; the message names the nearest.
         """
-        asked = " ".join(name.casefold().split())
-        names: dict[str, list[Taxon]] = {}
-        for taxon in self.taxa:
-            for text in _names_of(taxon):
-                names.setdefault(text.casefold(), []).append(taxon)
-        fits = names.get(asked) or [
-            taxon for text, taxa in names.items() if asked and text.startswith(asked) for taxon in taxa
+        known = self.known_as(name)
+        fits = [taxon for taxon in self.taxa if taxon.taxon == known] or [
+            taxon for taxon in self.taxa if taxon.taxon in self.names.beginning(name)
         ]
         fits = list(dict.fromkeys(fits))
         if len(fits) == 1:
             return fits[0]
-        near = fits[:8] or [
-            taxon
-            for text in difflib.get_close_matches(asked, names, n=5, cutoff=0.5)
-            for taxon in names[text]
-        ]
-        listed = ", ".join(f"{taxon.taxon} ({taxon.vernacular})" for taxon in dict.fromkeys(near))
+        near = fits[:8] or self._spelt_like(name)
+        listed = ", ".join(f"{taxon.taxon} ({taxon.vernacular})" for taxon in near)
         what = f"{name[:80]!r} fits several taxa" if fits else f"{name[:80]!r} is not in the fauna {self.id}"
         raise RequestError(
             what, remedy=f"did you mean {listed}?" if listed else "wingtone fauna list names all taxa"
         )
 
-
-_AUTHOR = re.compile(r"\s+\(?[A-Z][^()\d]*, ?\d{4}\)?\s*$")
-
-
-def _loosely(name: str) -> str:
-    """Give a name without what writers differ in."""
-    return " ".join(re.sub(r"[-.]", " ", name.casefold()).split())
-
-
-def _without_bee(plain: str) -> str:
-    """Give a plain name of several words without its last, where that is bee; else the name."""
-    head, _, last = plain.rpartition(" ")
-    return head if last in ("bumblebee", "bee") and len(_loosely(head).split()) > 1 else plain
-
-
-def _names_of(taxon: Taxon) -> tuple[str, ...]:
-    """Give the names a taxon can be asked for by, the epithet and the abbreviated genus among them."""
-    genus, _, epithet = taxon.taxon.partition(" ")
-    short = (epithet, f"{genus[:1]}. {epithet}") if epithet else ()
-    return (taxon.taxon, taxon.vernacular, *short)
+    def _spelt_like(self, name: str) -> list[Taxon]:
+        texts = {text.casefold(): taxon for taxon in self.taxa for text in (taxon.taxon, taxon.vernacular)}
+        near = difflib.get_close_matches(" ".join(name.casefold().split()), texts, n=5, cutoff=0.5)
+        return list(dict.fromkeys(texts[text] for text in near))

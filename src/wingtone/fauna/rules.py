@@ -43,6 +43,7 @@ def faults_between_rows(rows: Rows) -> tuple[Fault, ...]:
         fault
         for rule in (
             _taxa,
+            _synonyms,
             _regions,
             _aggregates,
             _abundance,
@@ -134,6 +135,15 @@ def _taxa(rows: Rows, known: _Known) -> Iterator[Fault]:
             yield row.fault("castes", "a caste stands twice")
     if not any(known.castes.values()):
         yield Fault("taxa.csv", 0, "castes", "no taxon is a candidate")
+
+
+def _synonyms(rows: Rows, known: _Known) -> Iterator[Fault]:
+    own = {row.text(column).casefold() for row in rows["taxa"] for column in ("taxon", "vernacular")}
+    for row in rows["synonyms"]:
+        if row.text("taxon") not in known.taxa:
+            yield row.fault("taxon", _unknown("taxon", row.text("taxon"), "taxa.csv"))
+        if row.text("name").casefold() in own:
+            yield row.fault("name", "this name stands in taxa.csv already")
 
 
 def _regions(rows: Rows, known: _Known) -> Iterator[Fault]:

@@ -165,6 +165,7 @@ TABLES: dict[str, Table] = {
             ("taxon",),
             max_rows=1_000,
         ),
+        Table("synonyms", (Column("name"), _TAXON), ("name",), required=False, max_rows=5_000),
         Table(
             "aggregates",
             (
