@@ -212,3 +212,13 @@ def test_an_offset_can_be_given_or_done_without(runner: CliRunner, clips: Path, 
     result, rows = run(runner, records, clips, "--clock-offset", "7.4", "--tolerance", "0.1")
     assert rows[0]["tone_hz"]
     assert "as given: +7.4 min" in result.stderr
+
+
+def test_a_table_of_labels_names_its_clips_under_file(runner: CliRunner, clips: Path, tmp_path: Path) -> None:
+    """The tables that ``wingtone train`` reads have the heading ``file`` (README)."""
+    clip = next(path for path in sorted(clips.iterdir()) if path.suffix == ".wav")
+    records = tmp_path / "labels.csv"
+    records.write_text(f"file;caste;taxon\n{clip.name};queen;Bombus lapidarius\n", encoding="utf-8")
+    _, rows = run(runner, records, clips)
+    assert rows[0]["match"] == "file name"
+    assert rows[0]["clip"] == clip.name

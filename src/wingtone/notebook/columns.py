@@ -69,6 +69,8 @@ FIELDS: Mapping[str, tuple[str, ...]] = {
         "sound",
         "recording file",
         "clip name",
+        "file",
+        "file name",
     ),
     "photograph": ("photograph", "photo", "image", "picture", "photo file"),
     "hints": ("hints",),
