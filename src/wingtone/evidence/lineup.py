@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -90,20 +90,26 @@ class Lineup:
     latitude_deg: dict[str, float]
     couplings: dict[tuple[float, float], Floats] = field(default_factory=dict, repr=False)
     _reports: dict[tuple[str, float, float], Floats] = field(default_factory=dict, repr=False)
+    _years: dict[float, Floats] = field(default_factory=dict, repr=False)
 
     def __len__(self) -> int:
         return len(self.castes)
 
-    @cached_property
-    def year(self) -> Floats:
-        """Season of each entry at the middle of weeks 1-52 at the fauna's latitude, shape (52, n - 1)."""
-        return np.array([self.fauna.season(week + 0.5) for week in range(1, 53)])
+    def year(self, latitude_deg: float | None) -> Floats:
+        """Season of each entry at the middle of weeks 1-52 at a latitude, shape (52, n - 1), read-only.
 
-    @cached_property
-    def weeks(self) -> Floats:
-        """P(week | candidate) over 52 weeks, shape (52, n); even for something else."""
-        known = self.year / self.year.sum(axis=0)
-        return np.concatenate([known, np.full((52, 1), 1.0 / 52)], axis=1)
+        None means the fauna's own latitude. Kept, by the half degree, as places are many; a season that moves
+        half a week per degree, as most do, is then out by an eighth of a week at most.
+        """
+        key = math.inf if latitude_deg is None else round(2.0 * latitude_deg) / 2.0
+        if key not in self._years:
+            at = None if latitude_deg is None else key
+            year = np.array([self.fauna.season(week + 0.5, at) for week in range(1, 53)])
+            year.setflags(write=False)
+            if len(self._years) > 500:
+                self._years.clear()
+            self._years[key] = year
+        return self._years[key]
 
     def reports(self, character: str, *, fading: float, bald: float) -> Floats:
         """Return P(reported state | candidate), shape (n, n_states); even for something else.

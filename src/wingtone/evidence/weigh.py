@@ -16,7 +16,7 @@ import numpy as np
 
 from wingtone.evidence.case import answer_probabilities, posterior, tone_of
 from wingtone.evidence.observe import CONDITION
-from wingtone.evidence.prior import is_outside, log_prior
+from wingtone.evidence.prior import is_outside, log_prior, weeks
 from wingtone.fauna import week_of
 
 if TYPE_CHECKING:
@@ -174,7 +174,7 @@ def _fit(lineup: Lineup, case: Case, kind: EvidenceKind, name: str) -> Misfit:
         return Misfit(kind, name, 2.0 * min(below, 1.0 - below), "high" if below > 0.5 else "low")
     if kind == "date":
         assert case.date is not None
-        predicted = lineup.weeks @ rest
+        predicted = weeks(lineup, case.place) @ rest
         index = min(int(week_of(case.date)) - 1, len(predicted) - 1)
         side = "early" if predicted[:index].sum() < predicted[index + 1 :].sum() else "late"
     else:

@@ -14,9 +14,8 @@ from wingtone.evidence.case import answer_probabilities, tone_of
 from wingtone.evidence.dates import week_words
 from wingtone.evidence.lineup import CASTES, NOT_A_BUMBLEBEE
 from wingtone.evidence.observe import CONDITION
-from wingtone.evidence.prior import activity, is_outside, log_prior
+from wingtone.evidence.prior import activity, in_season, is_outside, log_prior
 from wingtone.evidence.tone_size import itd_interval, size_words, tone_band_hz
-from wingtone.fauna import week_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -111,8 +110,7 @@ def _date(lineup: Lineup, case: Case, weight_bits: float, top: int) -> str:
         return text + "."
     if not lineup.is_bumblebee[top]:
         text = f"Among bumblebees, {text[:1].lower()}{text[1:]}"
-    season = lineup.fauna.season(week_of(case.date), None if case.place is None else case.place.latitude_deg)
-    along = season[top] / max(float(lineup.year[:, top].max()), 1e-12)
+    along = float(in_season(lineup, case.date, case.place)[top])
     if along >= 0.5:
         others = ", but less than others it could be" if weight_bits <= -LITTLE_BITS else ""
         return f"{text}; {who(lineup, top)} are in season{others}."
@@ -120,7 +118,8 @@ def _date(lineup: Lineup, case: Case, weight_bits: float, top: int) -> str:
         return f"{text}; {who(lineup, top)} are at the edge of their season."
     if few and prior[top] >= FEW:
         return f"{text}; {who(lineup, top)} are among them."
-    return f"{text}; {who(lineup, top)} are hardly ever seen then."
+    others = ", but others it could be are scarcer still" if weight_bits >= LITTLE_BITS else ""
+    return f"{text}; {who(lineup, top)} are hardly ever seen then{others}."
 
 
 def _flying(ranked: list[tuple[float, str]], when: str) -> str:

@@ -22,6 +22,7 @@ from wingtone.evidence.answer import Advice
 from wingtone.evidence.case import posterior
 from wingtone.evidence.engine import make_case
 from wingtone.evidence.lineup import line_up
+from wingtone.evidence.prior import at_home
 from wingtone.evidence.weigh import weigh
 from wingtone.evidence.words import evidence_sentence, plural_name
 from wingtone.fauna import week_of
@@ -145,7 +146,8 @@ def _pictures(
 ) -> dict[str, Any]:
     known = {taxon.taxon for taxon in fauna.taxa}
     shown = [share for share in answer.taxa if share.taxon in known][:SEASONS_SHOWN]
-    latitude_deg = None if seen.place is None else round(seen.place.latitude_deg)
+    home = at_home(line_up(fauna), seen.place)
+    latitude_deg = None if home is None else round(home.latitude_deg)
     weeks = _weeks(fauna, latitude_deg)
     return {
         "size": _size(answer, fauna),
@@ -239,7 +241,7 @@ def _length_mm(itd_mm: float) -> float:
 def _weeks(fauna: Fauna, latitude_deg: float | None) -> dict[str, list[float]]:
     """How much of each taxon flies in weeks 1 to 53, all castes together, its best week being 1."""
     if latitude_deg is None:
-        year = line_up(fauna).year
+        year = line_up(fauna).year(None)
         year = np.concatenate([year, year[:1]])
     else:
         year = np.array([fauna.season(week + 0.5, latitude_deg) for week in range(1, WEEKS + 1)])

@@ -68,11 +68,12 @@ class Page:
 
     def __init__(self, settings: Settings) -> None:
         from wingtone.evidence.lineup import line_up
+        from wingtone.evidence.prior import weeks
         from wingtone.fauna import load
 
         self.settings = settings
         self.fauna: Fauna = load(settings.fauna)
-        _ = line_up(self.fauna).weeks  # worked out now, so that the first answer is as quick as the others
+        _ = weeks(line_up(self.fauna), None)  # now, so that the first answer is as quick as the others
         self.model: Model | None = None
         if settings.model is not None:
             from wingtone.learn.model_file import usable_model

@@ -1,0 +1,96 @@
+"""Date and place: one season in odds, warnings and words, and what is said of the odd and the rare."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from wingtone.evidence import ToneCue, identify
+from wingtone.evidence.engine import make_case
+from wingtone.evidence.prior import activity, in_season, log_prior, weeks
+from wingtone.evidence.weigh import misfits
+from wingtone.fauna import week_of
+from wingtone.notebook.places import parse_place
+
+if TYPE_CHECKING:
+    from wingtone.evidence import Answer
+    from wingtone.evidence.lineup import Lineup
+    from wingtone.fauna import Fauna
+
+LONDON, SHETLAND, LOFOTEN = (parse_place(at) for at in ("51.46,-0.30", "60.3,-1.2", "68.0,15.0"))
+BROWN_QUEEN = {"tail": "ginger", "thorax": "ginger", "abdomen": "mixed", "behaviour": "nest-searching"}
+
+
+def look(
+    fauna: Fauna, hints: str, *, date: str | None = None, place: str | None = None, f0_hz: float | None = None
+) -> Answer:
+    return identify(
+        fauna=fauna,
+        tone=None if f0_hz is None else ToneCue(f0_hz, f0_hz * 0.99, f0_hz * 1.01, n_bouts=2, duration_s=3.0),
+        date=None if date is None else dt.date.fromisoformat(date),
+        place=None if place is None else parse_place(place),
+        hints=dict(hint.split("=") for hint in hints.split()),
+    )
+
+
+def sentence(answer: Answer, kind: str) -> tuple[str, float]:
+    """What is said of a piece of evidence, and its weight."""
+    (piece,) = (piece for piece in answer.evidence if piece.kind == kind)
+    return piece.summary, piece.weight_bits
+
+
+def warned(answer: Answer, code: str) -> str:
+    """The text of a warning; empty when there is none."""
+    return " ".join(warning.text for warning in answer.warnings if warning.code == code)
+
+
+def test_a_bee_that_is_early_for_the_north_is_told_though_the_south_has_it(lineup: Lineup) -> None:
+    day = dt.date(2026, 4, 6)
+    assert misfits(lineup, make_case(lineup, date=day, place=LONDON, hints=BROWN_QUEEN)) == ()
+    (odd,) = misfits(lineup, make_case(lineup, date=day, place=SHETLAND, hints=BROWN_QUEEN))
+    assert (odd.kind, odd.side) == ("date", "early")
+
+
+def test_the_words_of_the_date_keep_to_the_season_of_the_place(fauna: Fauna, lineup: Lineup) -> None:
+    brown = "tail=ginger thorax=ginger abdomen=mixed behaviour=nest-searching"
+    text, weight_bits = sentence(look(fauna, brown, date="2026-04-06", place="60.3,-1.2"), "date")
+    assert "Common carder bee queens are hardly ever seen then" in text
+    assert weight_bits > 0.3
+    assert text.endswith("but others it could be are scarcer still.")
+    workers = [
+        number
+        for number, caste in enumerate(lineup.castes[:-1])
+        if caste == "worker" and lineup.taxa[lineup.taxon_of[number]] == "Bombus terrestris"
+    ]
+    may = dt.date(2026, 5, 1)
+    # Outside its area the fauna's seasons are those of no place, in the odds as in the words.
+    np.testing.assert_array_equal(in_season(lineup, may, LOFOTEN), in_season(lineup, may, None))
+    assert (in_season(lineup, may, SHETLAND)[workers] < in_season(lineup, may, LOFOTEN)[workers]).all()
+    abroad = look(fauna, "tail=white collar=yellow", date="2026-05-01", place="68.0,15.0", f0_hz=125)
+    assert (abroad.candidates[0].taxon, abroad.candidates[0].caste) == ("Bombus terrestris", "worker")
+    assert "hardly ever" not in sentence(abroad, "date")[0]
+
+
+@pytest.mark.parametrize(
+    ("at", "by"),
+    [(None, 0.1), ("60.5,-1.2", 1e-6), ("51.5,-0.3", 1e-6)],
+    ids=["nowhere", "Shetland", "London"],
+)
+def test_weeks_are_those_that_the_odds_go_by(lineup: Lineup, at: str | None, by: float) -> None:
+    """Bayes: the odds on a day, against those without one, are how often a bee is met in its week.
+
+    Exactly in the middle of a week and at a half degree; without a place the regions lie in between.
+    """
+    place = None if at is None else parse_place(at)
+    share = weeks(lineup, place)
+    assert share.shape == (52, len(lineup))
+    np.testing.assert_allclose(share.sum(axis=0), 1.0)
+    middle = dt.date(2026, 5, 17)
+    assert week_of(middle) == pytest.approx(20.5)
+    expected = (np.exp(log_prior(lineup, None, place)) * share[20 - 1])[:-1]
+    met = np.exp(log_prior(lineup, middle, place))[:-1]
+    np.testing.assert_allclose(met / met.sum(), expected / expected.sum(), rtol=by)
+    assert 0.0 < activity(lineup, middle, place) <= 1.0
