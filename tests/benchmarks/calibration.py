@@ -41,7 +41,7 @@ from wingtone.evidence.engine import LEVEL, doubt_words, make_case
 from wingtone.evidence.lineup import CASTES, line_up
 from wingtone.evidence.naming import name_it
 from wingtone.evidence.tone_size import ToneComponents, mixture_quantile, tone_terms
-from wingtone.evidence.weigh import misfits, stranger
+from wingtone.evidence.weigh import misfits, stranger, unseasonal
 from wingtone.fauna import load
 
 if TYPE_CHECKING:
@@ -146,9 +146,11 @@ def assess(
         if number % surprise_every == 0:
             odd = misfits(lineup, case)
             absent = stranger(lineup, case) is not None
-            record = name_it(lineup, case, probability, doubt=doubt_words(odd, absent)).record_as
+            late = unseasonal(lineup, case) is not None
+            record = name_it(lineup, case, probability, doubt=doubt_words(odd, absent, late)).record_as
             named.append((record.rank, is_right(fauna, record, bee.taxon)))
-            warned.append({misfit.side or misfit.kind for misfit in odd} | ({"place"} if absent else set()))
+            what = {misfit.side or misfit.kind for misfit in odd}
+            warned.append(what | ({"place"} if absent else set()) | ({"date"} if late else set()))
     curves = Curves(
         reliability(np.concatenate(everything), np.concatenate(hits)),
         reliability(np.array(top_p), np.array(top_hit)),

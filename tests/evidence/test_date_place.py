@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from wingtone.evidence import ToneCue, identify
-from wingtone.evidence.engine import make_case
+from wingtone.evidence.engine import doubt_words, make_case
 from wingtone.evidence.prior import activity, in_season, log_prior, weeks
 from wingtone.evidence.weigh import misfits
-from wingtone.fauna import week_of
+from wingtone.fauna import SEASON_FLOOR, week_of
 from wingtone.notebook.places import parse_place
 
 if TYPE_CHECKING:
@@ -94,3 +94,53 @@ def test_weeks_are_those_that_the_odds_go_by(lineup: Lineup, at: str | None, by:
     met = np.exp(log_prior(lineup, middle, place))[:-1]
     np.testing.assert_allclose(met / met.sum(), expected / expected.sum(), rtol=by)
     assert 0.0 < activity(lineup, middle, place) <= 1.0
+
+
+TREE = "tail=white thorax=ginger collar=ginger abdomen=black"
+
+
+@pytest.mark.parametrize("day", ["2026-10-15", "2026-11-10"])
+def test_a_bee_that_only_the_date_speaks_against_is_named(fauna: Fauna, day: str) -> None:
+    undated = look(fauna, TREE, place="51.46,-0.30")
+    assert undated.taxa[0].taxon == "Bombus hypnorum"
+    late = look(fauna, TREE, date=day, place="51.46,-0.30")
+    assert late.taxa[0].taxon != "Bombus hypnorum"
+    text = warned(late, "out of season")
+    assert "But for the date it would be Tree bumblebee, Bombus hypnorum" in text
+    assert f"({100 * undated.taxa[0].probability:.0f} %)" in text
+    assert late.record_as.rank in ("genus", "none")
+    assert "out of season" not in {warning.code for warning in undated.warnings}
+    assert not warned(look(fauna, TREE, date="2026-05-10", place="51.46,-0.30"), "out of season")
+
+
+def test_a_name_that_the_date_alone_gives_is_doubtful() -> None:
+    assert "hardly ever met then" in doubt_words((), absent=False, unseasonal=True)
+    assert doubt_words((), absent=False, unseasonal=False) == ""
+
+
+def test_out_of_season_no_caste_gains_on_the_others(fauna: Fauna) -> None:
+    """With a floor alike for all, the males and queens of a tree bumblebee led at Christmas."""
+    winter = look(fauna, TREE, date="2026-12-20", place="51.46,-0.30")
+    assert (winter.candidates[0].taxon, winter.candidates[0].caste) == ("Bombus hypnorum", "worker")
+    season = fauna.season(week_of(dt.date(2026, 12, 20)))
+    level = season / fauna.season_floor
+    assert (season >= fauna.season_floor).all()
+    assert level.min() == 1.0
+    # reference checks: hypnorum on 15 October is low but not zero
+    at = [n for n, e in enumerate(fauna.entries) if (e.taxon, e.caste) == ("Bombus hypnorum", "worker")]
+    assert (fauna.season(week_of(dt.date(2026, 10, 15)))[at] >= SEASON_FLOOR).all()
+
+
+def test_a_brood_however_small_is_not_out_of_season(fauna: Fauna) -> None:
+    """Stelzer et al. 2010 (read): workers of *terrestris* fly all winter in London; not so in the north."""
+
+    def winter(place: str) -> Answer:
+        return look(fauna, "tail=white collar=yellow bands=2", date="2026-12-20", place=place, f0_hz=165)
+
+    london = winter("51.46,-0.30")
+    assert london.taxa[0].taxon == "Bombus terrestris"
+    assert not warned(london, "date does not fit")
+    for place in ("57.5,-4.2", "60.3,-1.2"):
+        assert "unusually late" in warned(winter(place), "date does not fit")
+    red = look(fauna, "tail=red collar=none thorax=black", place="51.46,-0.30", date="2026-12-20")
+    assert "unusually late" in warned(red, "date does not fit")

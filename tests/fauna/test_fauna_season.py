@@ -78,6 +78,8 @@ def test_latitude_shifts_and_the_floor(tmp_path_factory: pytest.TempPathFactory)
     # even far north, where start and end would cross, nothing turns negative or above the level
     for week in np.linspace(1, 53, 27):
         far = fauna.season(float(week), 89.0)
-        assert (far >= SEASON_FLOOR).all()
+        assert (far >= fauna.season_floor).all()
         assert (far <= 1.0).all()
-    assert fauna.season(2.0)[worker] == SEASON_FLOOR
+    assert fauna.season(2.0)[worker] == SEASON_FLOOR  # its level is 1
+    assert fauna.season(2.0)[queen] == pytest.approx(SEASON_FLOOR * 0.2)
+    assert [fauna.in_a_brood(week)[worker] for week in (2.0, 20.0, 30.0)] == [False, False, True]

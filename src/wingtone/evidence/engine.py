@@ -27,7 +27,7 @@ from wingtone.evidence.look_next import look_next
 from wingtone.evidence.naming import name_it
 from wingtone.evidence.observe import CONDITION
 from wingtone.evidence.prior import is_outside, season_date
-from wingtone.evidence.weigh import misfits, stranger, weigh
+from wingtone.evidence.weigh import misfits, stranger, unseasonal, weigh
 from wingtone.evidence.words import LITTLE_BITS, evidence_sentence, plural_name, size_sentence
 
 if TYPE_CHECKING:
@@ -152,9 +152,9 @@ def identify(
         model=model,
     )
     probability = posterior(lineup, case)
-    odd, absent = misfits(lineup, case), stranger(lineup, case)
+    odd, absent, late = misfits(lineup, case), stranger(lineup, case), unseasonal(lineup, case)
     outside = is_outside(lineup, place)
-    doubt = OUTSIDE_DOUBT if outside else doubt_words(odd, absent is not None)
+    doubt = OUTSIDE_DOUBT if outside else doubt_words(odd, absent is not None, late is not None)
     naming = name_it(lineup, case, probability, doubt=doubt)
     weighed = weigh(lineup, case, naming.leading)
     taxa = _taxa(lineup, probability)
@@ -170,21 +170,25 @@ def identify(
         warnings=(
             *(_misfit_advice(case, misfit) for misfit in odd),
             *_stranger_advice(lineup, absent),
+            *_unseasonal_advice(lineup, late),
             *(_outside_advice(lineup, undated=date is not None and case.date is None) if outside else ()),
             *_warnings(lineup, case, probability, weighed, naming.record_as, dated=date is not None),
         ),
     )
 
 
-def doubt_words(odd: Sequence[Misfit], absent: bool) -> str:
+def doubt_words(odd: Sequence[Misfit], absent: bool, unseasonal: bool) -> str:
     """Say why the evidence cannot name a species; empty when it can.
 
-    An odd date alone does not make a name doubtful: early and late bees are what recorders look for.
+    An odd date alone does not make a name doubtful: early and late bees are what recorders look for. It does
+    where it is the date that gives the name.
     """
     kinds = {misfit.kind for misfit in odd}
     if kinds - {"date"}:
         return f"{'one of the hints' if 'hint' in kinds else 'the tone'} does not fit the rest"
-    return "what was seen points to a species hardly known from here" if absent else ""
+    if absent:
+        return "what was seen points to a species hardly known from here"
+    return "what was seen points to a species hardly ever met then" if unseasonal else ""
 
 
 def credible_set(taxa: tuple[TaxonShare, ...], level: float) -> CredibleSet:
@@ -248,8 +252,8 @@ def _misfit_advice(case: Case, misfit: Misfit) -> Advice:
     seldom = max(1, math.ceil(misfit.probability * 1000))
     if misfit.kind == "date":
         text = (
-            f"The date is unusually {misfit.side} for such a bee: at most {seldom} in 1000 are met at so odd "
-            "a time. Check it; if it is right, the sighting is well worth a note."
+            f"The date is unusually {misfit.side} for the bee that all else points to: at most {seldom} in "
+            "1000 are met at so odd a time. Check it; if it is right, the sighting is well worth a note."
         )
     else:
         rest = "the rest" if case.date is None else "the date and the rest"
@@ -276,6 +280,20 @@ def _stranger_advice(lineup: Lineup, absent: Stranger | None) -> list[Advice]:
             f"But for the place it would be {lineup.vernaculars[taxon]}, {lineup.taxa[taxon]} "
             f"({100.0 * absent.probability:.0f} %), which is {known} from here. Check the place and look "
             "again; if both are right, a photo is well worth sending to the local recorder.",
+        )
+    ]
+
+
+def _unseasonal_advice(lineup: Lineup, late: Stranger | None) -> list[Advice]:
+    if late is None:
+        return []
+    name, taxon = lineup.vernaculars[late.taxon], lineup.taxa[late.taxon]
+    return [
+        Advice(
+            "out of season",
+            f"But for the date it would be {name}, {taxon} ({100.0 * late.probability:.0f} %), which is "
+            "hardly ever met then. Check the date and look again; if both are right, a photo is well worth "
+            "sending to the local recorder.",
         )
     ]
 

@@ -5,6 +5,7 @@ Functions
 weigh       weight in bits of every piece
 misfits     pieces that do not fit the others, worst first
 stranger    the taxon all else points to, when it is hardly known from the place
+unseasonal  the taxon all else points to, when it is hardly ever met at that time
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import numpy as np
 
 from wingtone.evidence.case import answer_probabilities, posterior, tone_of
 from wingtone.evidence.observe import CONDITION
-from wingtone.evidence.prior import is_outside, log_prior, weeks
+from wingtone.evidence.prior import at_home, in_season, is_outside, log_prior, weeks
 from wingtone.fauna import week_of
 
 if TYPE_CHECKING:
@@ -28,7 +29,17 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["STRANGER", "SURPRISE", "Misfit", "Stranger", "Weighed", "misfits", "stranger", "weigh"]
+__all__ = [
+    "STRANGER",
+    "SURPRISE",
+    "Misfit",
+    "Stranger",
+    "Weighed",
+    "misfits",
+    "stranger",
+    "unseasonal",
+    "weigh",
+]
 
 SURPRISE: dict[str, float] = {"hint": 0.03, "tone": 0.02, "date": 0.02}
 """A piece is told not to fit when something this unexpected or more so comes up less often than this, given
@@ -37,10 +48,18 @@ stays below one in twenty. Hints may be judged more strictly, as few answers are
 rate stays well below the nominal one."""
 
 STRANGER = 0.5
-"""Probability, the place left aside, from which a taxon rare there is told. Ours: likelier than not."""
+"""Probability, the place or the date left aside, from which a taxon rare there or then is told. Ours:
+likelier than not."""
 
 RARER_HERE = 50.0
 """How many times rarer than on the average a taxon must be to be told as hardly known from a place. Ours."""
+
+RARER_THEN = 0.05
+"""Share of its best week below which a taxon, in all its castes, is told as hardly ever met then. Ours."""
+
+FLIES_THEN = 0.2
+"""Probability, the date left aside, that it was a bee in the time of one of its broods, from which on the
+date is not odd: it then tells which bee it was. Ours: one in five."""
 
 MOST_MISFITS = 3
 """Ours: whoever has three pieces to look at again has the whole bee to look at again."""
@@ -76,14 +95,14 @@ class Misfit:
 
 @dataclass(frozen=True)
 class Stranger:
-    """A taxon all but the place points to.
+    """A taxon all but the place, or all but the date, points to.
 
     Attributes
     ----------
     taxon, probability
-        Its index into the taxa of the line-up, and its probability without the place.
+        Its index into the taxa of the line-up, and its probability without the place or the date.
     ever
-        Whether the fauna knows it from the place at all.
+        Whether the fauna knows it from there or then at all; seasons end softly, so of a date it always does.
     """
 
     taxon: int
@@ -166,6 +185,25 @@ def stranger(lineup: Lineup, case: Case) -> Stranger | None:
     return Stranger(best, float(shares[best]), here > 0.0)
 
 
+def unseasonal(lineup: Lineup, case: Case) -> Stranger | None:
+    """Return the taxon that all but the date points to, when the date gives its place to another.
+
+    A season is worth more bits than most looks, so a bee that cannot be mistaken would lose to a common one
+    without a word. None when all is well, no date is known, or nothing was heard or seen of the insect.
+    """
+    if case.date is None or not {kind for kind, _ in case.pieces} - {"date", "place"}:
+        return None
+    shares = lineup.by_taxon(posterior(lineup, case.without("date")))
+    best = int(shares.argmax())
+    leads = int(lineup.by_taxon(posterior(lineup, case)).argmax())
+    of_best = lineup.taxon_of[:-1] == best
+    if shares[best] < STRANGER or best == leads or not of_best.any():
+        return None
+    if np.nanmax(in_season(lineup, case.date, case.place)[of_best]) >= RARER_THEN:
+        return None
+    return Stranger(best, float(shares[best]), True)
+
+
 def _fit(lineup: Lineup, case: Case, kind: EvidenceKind, name: str) -> Misfit:
     """Judge one piece against the posterior from all the others."""
     rest = posterior(lineup, case.without(kind, name))
@@ -174,6 +212,10 @@ def _fit(lineup: Lineup, case: Case, kind: EvidenceKind, name: str) -> Misfit:
         return Misfit(kind, name, 2.0 * min(below, 1.0 - below), "high" if below > 0.5 else "low")
     if kind == "date":
         assert case.date is not None
+        home = at_home(lineup, case.place)
+        flies = lineup.fauna.in_a_brood(week_of(case.date), None if home is None else home.latitude_deg)
+        if rest[:-1][flies].sum() >= FLIES_THEN:
+            return Misfit(kind, name, 1.0)
         predicted = weeks(lineup, case.place) @ rest
         index = min(int(week_of(case.date)) - 1, len(predicted) - 1)
         side = "early" if predicted[:index].sum() < predicted[index + 1 :].sum() else "late"

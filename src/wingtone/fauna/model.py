@@ -290,11 +290,26 @@ class Fauna:
         -------
         height
             Shape (n_entries,); level times the height of the soft trapezoid, summed over broods, never below
-            `wingtone.fauna.season.SEASON_FLOOR`.
+            `season_floor`.
         """
+        height = self.seasons.level * self._heights(week, latitude_deg)
+        total = np.bincount(self.seasons.entry, weights=height, minlength=len(self.entries))
+        return np.maximum(total, self.season_floor)
+
+    def in_a_brood(self, week: float, latitude_deg: float | None = None) -> NDArray[np.bool_]:
+        """Tell which entries have a brood at least half of which flies then, shape (n_entries,).
+
+        However small the brood: workers of winter nests are few, but they fly in their own time.
+        """
+        within = np.zeros(len(self.entries), dtype=bool)
+        within[self.seasons.entry[self._heights(week, latitude_deg) >= 0.5]] = True
+        return within
+
+    def _heights(self, week: float, latitude_deg: float | None) -> NDArray[np.float64]:
+        """How much of each brood flies in a week, shape (n_rows,)."""
         north = 0.0 if latitude_deg is None else latitude_deg - self.latitude_deg
         rows = self.seasons
-        height = rows.level * soft_trapezoid(
+        return soft_trapezoid(
             week,
             first_week=rows.first_week + north * rows.start_shift,
             full_week=rows.full_week + north * rows.start_shift,
@@ -302,8 +317,17 @@ class Fauna:
             last_week=rows.last_week + north * rows.end_shift,
             soft_weeks=rows.soft_weeks,
         )
-        total = np.bincount(rows.entry, weights=height, minlength=len(self.entries))
-        return np.maximum(total, SEASON_FLOOR)
+
+    @cached_property
+    def season_floor(self) -> NDArray[np.float64]:
+        """Lowest season of each entry, shape (n_entries,): `SEASON_FLOOR` times the level of its best brood.
+
+        Relative to its own level, so that out of season the castes of a taxon compare as they do in it: a
+        floor alike for all would make its rarest caste as likely as the commonest.
+        """
+        level = np.zeros(len(self.entries))
+        np.maximum.at(level, self.seasons.entry, self.seasons.level)
+        return np.asarray(SEASON_FLOOR * np.where(level > 0.0, level, 1.0))
 
     def appearance(self, character: str) -> NDArray[np.float64]:
         """Frequency of each state in each entry. Shape (n_entries, n_states); rows sum to 1.

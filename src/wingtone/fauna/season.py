@@ -24,9 +24,11 @@ if TYPE_CHECKING:
 __all__ = ["SEASON_FLOOR", "WEEKS_IN_YEAR", "soft_trapezoid", "week_of"]
 
 WEEKS_IN_YEAR = 365.2425 / 7.0
-SEASON_FLOOR = 1e-4
-"""Lowest value of a season: a bee out of season is very unlikely, never impossible (ours: one in ten thousand
-of a full season; odd individuals of most species have been reported in almost any month)."""
+SEASON_FLOOR = 5e-4
+"""Lowest value of a season, as a share of the bee's own full season: out of season it is very unlikely, never
+impossible (odd individuals of most species have been reported in almost any month). Ours: the highest round
+share with which a worker in December in the south stays *terrestris* until shown otherwise (Stelzer et al.
+2010), as all species together have many more workers than its winter nests."""
 
 
 def week_of(day: datetime.date) -> float:
