@@ -10,6 +10,7 @@ import pytest
 
 from wingtone.evidence import ToneCue, identify
 from wingtone.evidence.engine import doubt_words, make_case
+from wingtone.evidence.naming import name_it
 from wingtone.evidence.prior import activity, in_season, log_prior, weeks
 from wingtone.evidence.weigh import misfits
 from wingtone.fauna import SEASON_FLOOR, week_of
@@ -144,3 +145,80 @@ def test_a_brood_however_small_is_not_out_of_season(fauna: Fauna) -> None:
         assert "unusually late" in warned(winter(place), "date does not fit")
     red = look(fauna, "tail=red collar=none thorax=black", place="51.46,-0.30", date="2026-12-20")
     assert "unusually late" in warned(red, "date does not fit")
+
+
+@pytest.mark.parametrize(
+    ("place", "date", "f0_hz", "hints", "name"),
+    [
+        # shrill carder on the Gwent Levels, ruderal bumblebee in the Fens: strongholds of both (memory)
+        (
+            "51.5,-2.9",
+            "2026-07-15",
+            210,
+            "collar=grey thorax=banded scutellum=grey tail=orange abdomen=banded",
+            "Shrill carder bee",
+        ),
+        (
+            "52.2,0.1",
+            "2026-05-20",
+            105,
+            "tail=black bands=0 face=long hind-leg=basket size=very-large",
+            "Ruderal bumblebee",
+        ),
+    ],
+)
+def test_a_rare_bee_is_not_called_rare_here_alone(
+    fauna: Fauna, place: str, date: str, f0_hz: float, hints: str, name: str
+) -> None:
+    answer = look(fauna, hints, place=place, date=date, f0_hz=f0_hz)
+    assert answer.taxa[0].vernacular == name
+    text, weight_bits = sentence(answer, "place")
+    assert weight_bits > 0.0
+    assert "hardly ever" not in text
+
+
+def test_hardly_ever_met_here_is_said_where_it_is_so(fauna: Fauna) -> None:
+    orange = "collar=grey thorax=banded scutellum=grey tail=orange abdomen=banded"
+    rare = look(fauna, orange, place="51.5,-2.9", date="2026-07-15")
+    assert sentence(rare, "place")[0] == "Shrill carder bees are rare everywhere, and no rarer here."
+    yellow = "tail=yellow thorax=banded abdomen=pale scutellum=yellow collar=yellow bands=3 shade=lemon"
+    there, here = (
+        look(fauna, yellow, place=place, date="2026-07-05") for place in ("55.0,-2.5", "57.7,-7.3")
+    )
+    assert there.taxa[0].taxon == here.taxa[0].taxon == "Bombus distinguendus"
+    text, weight_bits = sentence(there, "place")
+    assert text == "Great yellow bumblebees are hardly ever met here."
+    assert weight_bits < 0.0
+    assert "a larger part of what flies here" in sentence(here, "place")[0]  # the Hebrides: its stronghold
+
+
+@pytest.mark.parametrize("hints", ["tail=white collar=yellow bands=2", "tail=ginger thorax=ginger"])
+def test_in_winter_the_words_name_only_what_flies(fauna: Fauna, hints: str) -> None:
+    """Phenology of the reference: winter males rare, winter workers and queens in the south."""
+    told = {
+        place: sentence(look(fauna, hints, date="2026-12-20", place=place), "date")[0]
+        for place in ("51.46,-0.30", "57.5,-4.2", "60.3,-1.2")
+    }
+    for text in told.values():
+        assert "males" not in text.split(" fly ")[0]
+        assert "third week of December" in text
+    assert told["51.46,-0.30"].lower().startswith(("queens and workers fly", "among bumblebees, queens and"))
+    for north in ("57.5,-4.2", "60.3,-1.2"):
+        assert told[north].startswith("Hardly any bumblebee flies in the third week of December;")
+
+
+def test_only_is_not_said_of_what_is_not_all(fauna: Fauna) -> None:
+    text, _ = sentence(look(fauna, "tail=white", date="2026-04-06", place="60.3,-1.2"), "date")
+    assert text.startswith("Hardly any but queens fly in the first week of April")
+
+
+def test_what_is_not_enough_is_not_written_as_what_would_be(lineup: Lineup) -> None:
+    """A species needs 90 %: 89.7 % is not "only 90 %"."""
+    case = make_case(lineup, hints={"tail": "red"})
+    probability = np.zeros(len(lineup))
+    first = {name: int(np.flatnonzero(lineup.taxon_of == at)[0]) for at, name in enumerate(lineup.taxa)}
+    probability[first["Bombus lapidarius"]], probability[first["Bombus pratorum"]] = 0.897, 0.103
+    reason = name_it(lineup, case, probability).record_as.reason
+    assert "has just under 90 %" in reason
+    probability[first["Bombus lapidarius"]], probability[first["Bombus pratorum"]] = 0.894, 0.106
+    assert "has only 89 %" in name_it(lineup, case, probability).record_as.reason

@@ -106,18 +106,24 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "")
         elif doubt:
             why = doubt
         else:
-            why = f"the likeliest name, {lineup.vernaculars[best]}, has only {_percent(by_taxon[best])}"
+            why = f"the likeliest name, {lineup.vernaculars[best]}, has {_short_of(by_taxon[best], SURE)}"
         return naming(genus, "genus", f"{_percent(holds)} sure of the genus; {why}.")
     return naming(
         "",
         "none",
-        f"The evidence is thin: {lineup.vernaculars[best]} leads with only {_percent(by_taxon[best])}.",
+        f"The evidence is thin: {lineup.vernaculars[best]} leads with {_short_of(by_taxon[best], LIKELY)}.",
     )
 
 
 def _percent(probability: float) -> str:
     """Write a probability in whole percent, never as 0 or 100."""
     return f"{min(max(round(100.0 * probability), 1), 99)} %"
+
+
+def _short_of(probability: float, needed: float) -> str:
+    """Write a probability that was not enough, and not as what would have been, however it rounds."""
+    short = probability < needed <= round(probability, 2)
+    return f"just under {_percent(needed)}" if short else f"only {_percent(probability)}"
 
 
 def _best_aggregate(

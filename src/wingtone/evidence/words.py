@@ -16,13 +16,17 @@ from wingtone.evidence.lineup import CASTES, NOT_A_BUMBLEBEE
 from wingtone.evidence.observe import CONDITION
 from wingtone.evidence.prior import activity, in_season, is_outside, log_prior
 from wingtone.evidence.tone_size import itd_interval, size_words, tone_band_hz
+from wingtone.fauna import SEASON_FLOOR
 
 if TYPE_CHECKING:
+    import datetime as dt
+
     from numpy.typing import NDArray
 
     from wingtone.evidence.case import Case
     from wingtone.evidence.lineup import Lineup
     from wingtone.evidence.weigh import Weighed
+    from wingtone.notebook.places import Place
 
     Floats = NDArray[np.float64]
 
@@ -36,11 +40,25 @@ _CONDITION = {
 LITTLE_BITS = 0.3
 """Below this weight a piece is said to tell little, and its sentence need not tell for or against. Ours."""
 
-ONLY = 0.97
+ALMOST_ONLY = 0.97
 MOSTLY = 0.85
 FEW = 0.05
-"""Shares of the bumblebees on the wing from which the words only, mostly and "also" hold; below the last, of
-the best week of the year, few fly at all. Ours."""
+"""Shares of the bumblebees on the wing from which the words "hardly any but", mostly and "also" hold; below
+the last, of the best week of the year, few fly at all. Ours."""
+
+HARDLY_ANY = 0.002
+"""Share of the best week of the year below which hardly any bumblebee flies. Ours: half of what the winter
+nests of the south make (Stelzer et al. 2010), and twice what floors alone do in the north."""
+
+ABOVE_FLOOR = 3.0 * SEASON_FLOOR
+"""Share of its best week from which a bee is said to fly; below it no more is known than that nothing is
+impossible. Ours."""
+
+RARE = 0.001
+"""Share of all that a fauna lists below which a bee is called rare. Ours: one in a thousand."""
+
+MORE, LESS = 1.15, 0.87
+"""Ratios to elsewhere from which a part is called larger or smaller; about the same in between. Ours."""
 
 
 def plural(caste: str) -> str:
@@ -99,18 +117,21 @@ def evidence_sentence(
 def _date(lineup: Lineup, case: Case, weight_bits: float, top: int) -> str:
     assert case.date is not None
     prior = np.exp(log_prior(lineup, case.date, case.place))
-    shares = lineup.by_caste(np.where(lineup.is_bumblebee, prior, 0.0))
-    share = shares / max(shares.sum(), 1e-300)
+    season = in_season(lineup, case.date, case.place)
+    fly = lineup.is_bumblebee & np.append(season >= ABOVE_FLOOR, False)
+    shares = lineup.by_caste(np.where(fly, prior, 0.0))
+    active = activity(lineup, case.date, case.place)
+    share = shares / max(shares.sum(), 1e-300) if active >= HARDLY_ANY else np.zeros_like(shares)
     ranked = [(share[i], plural(CASTES[i])) for i in np.argsort(-share) if share[i] >= FEW]
     text = _flying(ranked, week_words(case.date))
-    few = bool(ranked) and activity(lineup, case.date, case.place) < FEW
+    few = bool(ranked) and active < FEW
     if few:
         text += ", but few"
     if top == len(lineup) - 1:
         return text + "."
-    if not lineup.is_bumblebee[top]:
+    if ranked and not lineup.is_bumblebee[top]:
         text = f"Among bumblebees, {text[:1].lower()}{text[1:]}"
-    along = float(in_season(lineup, case.date, case.place)[top])
+    along = float(season[top])
     if along >= 0.5:
         others = ", but less than others it could be" if weight_bits <= -LITTLE_BITS else ""
         return f"{text}; {who(lineup, top)} are in season{others}."
@@ -127,8 +148,8 @@ def _flying(ranked: list[tuple[float, str]], when: str) -> str:
     if not ranked:
         return f"Hardly any bumblebee flies in {when}"
     share, first = ranked[0]
-    if share >= ONLY:
-        return f"Only {first} fly in {when}"
+    if share >= ALMOST_ONLY:
+        return f"Hardly any but {first} fly in {when}"
     if len(ranked) == 1 or share >= MOSTLY:
         return f"Mostly {first} fly in {when}"
     return f"{_listed([caste for _, caste in ranked]).capitalize()} fly in {when}"
@@ -139,21 +160,31 @@ def _place(lineup: Lineup, case: Case, weight_bits: float, leading: NDArray[np.b
         return "The place lies outside the area of this fauna, so other insects are likelier."
     if leading[-1]:
         return "Insects not in the fauna may turn up anywhere."
-    here = float(np.exp(log_prior(lineup, case.date, case.place))[leading].sum())
-    anywhere = float(np.exp(log_prior(lineup, case.date, None))[leading].sum())
+    here, anywhere = _met_as(lineup, leading, case.date, case.place)
     name = f"{label[:1].upper()}{label[1:]}"
-    if here < 0.001:
-        return f"{name} are hardly ever met here."
     ratio = here / max(anywhere, 1e-12)
-    part = "a larger part" if ratio > 1.15 else "a smaller part" if ratio < 0.87 else "about the same part"
+    rare_here, rare = (share < RARE for share in _met_as(lineup, leading, None, case.place))
+    if rare_here and ratio < LESS and weight_bits < 0.0:
+        return f"{name} are hardly ever met here."
+    if rare and rare_here and ratio >= LESS:
+        return f"{name} are rare everywhere, {'but less so here' if ratio > MORE else 'and no rarer here'}."
+    part = "a larger part" if ratio > MORE else "a smaller part" if ratio < LESS else "about the same part"
     than = "as" if part.startswith("about") else "than"
     # The share is of all that flies, the weight is against what the rest leaves possible.
     others = ""
-    if weight_bits <= -LITTLE_BITS and ratio >= 0.87:
+    if weight_bits <= -LITTLE_BITS and ratio >= LESS:
         others = ", but less so than others it could be"
-    elif weight_bits >= LITTLE_BITS and ratio <= 1.15:
+    elif weight_bits >= LITTLE_BITS and ratio <= MORE:
         others = ", but others it could be are scarcer still"
     return f"{name} are {part} of what flies here {than} elsewhere{others}."
+
+
+def _met_as(
+    lineup: Lineup, leading: NDArray[np.bool_], date: dt.date | None, place: Place | None
+) -> tuple[float, float]:
+    """Share of all that is met at a place, and anywhere, that goes by the leading name."""
+    here, anywhere = (float(np.exp(log_prior(lineup, date, at))[leading].sum()) for at in (place, None))
+    return here, anywhere
 
 
 def _tone(lineup: Lineup, case: Case, weight_bits: float, top: int) -> str:
