@@ -334,6 +334,31 @@ def test_seasons_keep_to_their_source(fauna: Fauna) -> None:
         assert rows[key].text("how_known") in ("read", "secondary")
 
 
+def test_new_queens_of_the_north_do_not_fly_longer(fauna: Fauna) -> None:
+    """What the table says of all: with fewer weeks in the year, the last of a year's bees end no later."""
+    shifts = [
+        row.number("end_shift_weeks_per_deg")
+        for row in fauna.rows["season"]
+        if row.text("brood") == "new queens"
+    ]
+    assert len(shifts) >= 20
+    assert max(shifts) <= 0
+    heath = entry(fauna, "jonellus", "queen")
+    november = week_of(datetime.date(2026, 11, 10))
+    assert fauna.season(november, 60.3)[heath] < 2 * fauna.season_floor[heath]
+
+
+def test_hornets_have_queens_in_autumn_and_male_drone_flies_no_winter(fauna: Fauna) -> None:
+    """From memory: new queens from September to November; of the drone-fly only females overwinter."""
+    at = {(each.taxon, each.caste): number for number, each in enumerate(fauna.entries)}
+    for taxon in ("Vespa crabro", "Vespa velutina", "Vespula"):
+        queen = at[taxon, "queen"]
+        summer, autumn, winter = (fauna.season(week)[queen] for week in (33.0, 42.0, 52.0))
+        assert autumn > 10 * max(summer, winter), taxon
+    january = fauna.season(4.0)
+    assert january[at["Eristalis tenax", "female"]] > 20 * january[at["Eristalis tenax", "male"]]
+
+
 def test_both_published_lines_lie_inside_the_tone_model(fauna: Fauna) -> None:
     """Wing line 259.2 - 7.57 x (Miller-Struttmann et al. 2017, Fig 2 caption) on forewing lengths, and 155 Hz
     at ITD 4.15 mm scaled by ITD^-1.05: they differ by up to 35 Hz, and neither may be excluded."""
