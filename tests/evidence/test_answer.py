@@ -383,6 +383,7 @@ def test_outside_the_fauna_no_species_is_named_however_clear_it_looks(fauna: Fau
     assert abroad.taxa[0].probability > 0.8
     assert abroad.record_as.rank == "genus"
     assert "does not know which species live there" in abroad.record_as.reason
+    assert "%" not in abroad.record_as.reason
 
 
 def test_beyond_the_equator_the_date_is_left_out_and_that_is_said(fauna: Fauna) -> None:

@@ -192,6 +192,17 @@ def test_hardly_ever_met_here_is_said_where_it_is_so(fauna: Fauna) -> None:
     assert "a larger part of what flies here" in sentence(here, "place")[0]  # the Hebrides: its stronghold
 
 
+def test_the_north_coast_has_its_own_bee(fauna: Fauna) -> None:
+    """Status in taxa.csv (species account): north coast of Scotland, Orkney, Hebrides, western Ireland."""
+    yellow = "thorax=banded abdomen=pale tail=yellow"
+    bettyhill, inverness = (
+        look(fauna, yellow, date="2026-07-10", place=place, f0_hz=160) for place in ("58.5,-4.2", "57.5,-4.2")
+    )
+    assert bettyhill.taxa[0].taxon == "Bombus distinguendus"
+    assert bettyhill.taxa[0].probability > 0.5
+    assert inverness.taxa[0].taxon != "Bombus distinguendus"
+
+
 @pytest.mark.parametrize("hints", ["tail=white collar=yellow bands=2", "tail=ginger thorax=ginger"])
 def test_in_winter_the_words_name_only_what_flies(fauna: Fauna, hints: str) -> None:
     """Phenology of the reference: winter males rare, winter workers and queens in the south."""
@@ -205,6 +216,27 @@ def test_in_winter_the_words_name_only_what_flies(fauna: Fauna, hints: str) -> N
     assert told["51.46,-0.30"].lower().startswith(("queens and workers fly", "among bumblebees, queens and"))
     for north in ("57.5,-4.2", "60.3,-1.2"):
         assert told[north].startswith("Hardly any bumblebee flies in the third week of December;")
+
+
+@pytest.mark.parametrize("place", ["0.5,20", "19.4,-99.1", "-1.3,36.8"])
+def test_in_the_tropics_no_date_counts(fauna: Fauna, place: str) -> None:
+    january, july = (
+        look(fauna, "tail=white collar=yellow", date=date, place=place, f0_hz=150)
+        for date in ("2026-01-15", "2026-07-15")
+    )
+    assert january.taxa == july.taxa
+    assert "the date was left out" in warned(january, "outside")
+    paris = look(fauna, "tail=white collar=yellow", date="2026-01-15", place="48.86,2.35", f0_hz=150)
+    assert {piece.kind for piece in paris.evidence} >= {"date"}
+
+
+@pytest.mark.parametrize("place", ["0,20", "90,0", "-90,180"])
+def test_where_the_fauna_does_not_reach_nothing_is_sure(fauna: Fauna, place: str) -> None:
+    answer = look(fauna, "tail=white collar=yellow", date="2026-07-15", place=place, f0_hz=150)
+    assert answer.record_as.rank in ("genus", "none")
+    assert "%" not in answer.record_as.reason
+    assert "sure" not in answer.record_as.reason
+    assert "or whether any do" in answer.record_as.reason
 
 
 def test_only_is_not_said_of_what_is_not_all(fauna: Fauna) -> None:

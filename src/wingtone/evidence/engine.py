@@ -72,7 +72,7 @@ SETTLED_C = (10.0, 29.0)
 """Air in which the tone of bumblebees was found not to change with it, degrees Celsius (Joos, Young & Casey
 1991, abstract read)."""
 
-OUTSIDE_DOUBT = "this fauna does not know which species live there"
+OUTSIDE = "no figure is given, as this fauna does not know which species live there, or whether any do"
 
 
 def make_case(
@@ -154,8 +154,8 @@ def identify(
     probability = posterior(lineup, case)
     odd, absent, late = misfits(lineup, case), stranger(lineup, case), unseasonal(lineup, case)
     outside = is_outside(lineup, place)
-    doubt = OUTSIDE_DOUBT if outside else doubt_words(odd, absent is not None, late is not None)
-    naming = name_it(lineup, case, probability, doubt=doubt)
+    doubt = doubt_words(odd, absent is not None, late is not None)
+    naming = name_it(lineup, case, probability, doubt=doubt, outside=OUTSIDE if outside else "")
     weighed = weigh(lineup, case, naming.leading)
     taxa = _taxa(lineup, probability)
     return Answer(
@@ -304,7 +304,7 @@ def _outside_advice(lineup: Lineup, *, undated: bool) -> list[Advice]:
         f"The place lies outside the area this fauna covers ({lineup.fauna.title}): other species live there."
     )
     if undated:
-        text += " Beyond the equator its seasons do not hold, so the date was left out."
+        text += " In the tropics and beyond the equator its seasons do not hold, so the date was left out."
     return [Advice("outside", text)]
 
 

@@ -9,9 +9,10 @@ Rules, in order (the trade's practice; thresholds ours):
    the fauna says it cannot be told from the others;
 4. else the smallest aggregate that holds `LIKELY`, in the castes it names if possible, else in any;
 5. else the genus, when its taxa together hold `LIKELY`;
-6. when a piece does not fit the rest, or points to a species hardly known from the place: at most the genus,
-   until it has been looked at again;
-7. outside the area of the fauna: at most the genus, since other species live there.
+6. when a piece does not fit the rest, or all but the place or the date points to a species hardly known from
+   there or hardly met then: at most the genus, until it has been looked at again;
+7. outside the area of the fauna: at most the genus, and without a figure, since other species live there, or
+   none.
 """
 
 from __future__ import annotations
@@ -57,7 +58,7 @@ class Naming:
     leading: NDArray[np.bool_]
 
 
-def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "") -> Naming:
+def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "", outside: str = "") -> Naming:
     """Choose the name to record.
 
     Parameters
@@ -66,6 +67,8 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "")
         Posterior of every candidate, shape (n,).
     doubt
         Why the evidence cannot be trusted to name a species, in words; empty when it fits together.
+    outside
+        Why no figure can be given, in words, where the fauna does not reach; empty where it does.
 
     Returns
     -------
@@ -87,7 +90,7 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "")
         return naming("", "none", NOTHING_KNOWN)
     if bumblebee < 0.5:
         return naming("", "none", f"Probably not a bumblebee ({_percent(1.0 - bumblebee)}).")
-    if seen and not doubt:
+    if seen and not doubt and not outside:
         clear = of_best & ~_inseparable(lineup)
         name = lineup.taxa[best]
         if probability[clear].sum() >= SURE:
@@ -100,6 +103,8 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "")
             reason = f"{_percent(holds)} sure of the group: {why}."
             return naming(aggregate.aggregate, "aggregate", reason, members)
     genus, holds = _best_genus(lineup, by_taxon)
+    if genus and holds >= LIKELY and outside:
+        return naming(genus, "genus", f"By what is known so far at most the genus; {outside}.")
     if genus and holds >= LIKELY:
         if not seen:
             why = "sound, date and place cannot name a species"

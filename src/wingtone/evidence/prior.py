@@ -20,6 +20,7 @@ season_date  the date, where the seasons of the fauna hold
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -55,6 +56,9 @@ ELSE_SHARE = 0.02
 ELSE_OUTSIDE = 0.5
 """The same when the place lies outside the area the fauna was made for. Ours."""
 
+TROPIC_DEG = 23.4
+"""Latitude of the tropics, the obliquity of the ecliptic: between them no winter sets a season."""
+
 LEAST_REGION = 1e-4
 """Regions with less weight than this are left out, to save time. Ours."""
 
@@ -70,11 +74,11 @@ def at_home(lineup: Lineup, place: Place | None) -> Place | None:
 
 
 def season_date(lineup: Lineup, date: dt.date | None, place: Place | None) -> dt.date | None:
-    """Return the date, or None where it tells nothing: on the other side of the equator from the fauna."""
+    """Return the date, or None where it tells nothing: outside the fauna, in the tropics or beyond them."""
     if date is None or place is None or not is_outside(lineup, place):
         return date
-    other_side = place.latitude_deg * sum(lineup.latitude_deg.values()) < 0.0
-    return None if other_side else date
+    north = math.copysign(1.0, sum(lineup.latitude_deg.values()))
+    return date if place.latitude_deg * north > TROPIC_DEG else None
 
 
 @lru_cache(maxsize=4096)  # the same date and place come back for every piece of evidence weighed
