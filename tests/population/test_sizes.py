@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+import wingtone
 import wingtone.population
 from population.made_up import rows_of
 from wingtone.errors import InputError, RequestError, TableError
@@ -249,6 +250,28 @@ def test_a_record_of_a_notebook_is_one_bee(tmp_path: Path) -> None:
     assert [bee.day for bee in found.individuals] == [dt.date(2026, 4, 2), dt.date(2026, 4, 3), None]
     assert {bee.caste for bee in found.individuals} == {"queen"}
     assert found.individuals[1].moment == dt.datetime(2026, 4, 3, 10, 15)
+
+
+def test_other_insects_of_a_notebook_are_left_out_and_counted(tmp_path: Path) -> None:
+    tone = Tone(150.0, 149, 151)
+    with Notebook.open(tmp_path / "n.sqlite") as notebook:
+        for taxon, status, caste in (
+            ("Bombus terrestris", "confirmed", "worker"),
+            ("Psithyrus vestalis", "decided", ""),  # as in old lists
+            ("Buff-tailed bumblebee", "decided", ""),
+            ("Apidae", "decided", ""),  # bumblebees too
+            ("Apis mellifera", "hint", ""),  # only the program's word
+            ("Apis mellifera", "confirmed", "not a bumblebee"),
+            ("Apis mellifera", "decided", ""),
+            ("Megachile willughbiella", "decided", ""),  # not in the fauna
+            ("Vespula", "decided", ""),  # a genus that is
+            ("", "hint", "not a bumblebee"),
+        ):
+            notebook.add(Record(taxon=taxon, status=status, caste=caste, tone=tone))
+    found = sizes_of(read_sources([tmp_path / "n.sqlite"]).bouts, None)
+    assert found.selection.dropped == (("not a bumblebee", 5),)
+    assert found.summary[0] == "5 bees, from 5 of 10 bouts."
+    assert wingtone.sizes(tmp_path / "n.sqlite").selection == found.selection
 
 
 def test_files_that_cannot_be_used_say_why(tmp_path: Path) -> None:

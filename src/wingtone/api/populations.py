@@ -108,9 +108,10 @@ def sizes(
     def located(table: Any, name: str) -> list[Located]:
         return [Located(name, i, row) for i, row in enumerate(plain_rows(table), 1)]
 
+    known = fauna_given(fauna)
     effort: Sequence[Located] | None = None
     if are_paths(measurements):
-        source = read_sources(paths_given(measurements))
+        source = read_sources(paths_given(measurements), fauna=known)
         rows, effort = list(source.bouts), source.effort
     elif isinstance(measurements, Measurements):
         rows = located(_flagged_rows(measurements), "measurements")
@@ -119,7 +120,7 @@ def sizes(
     return sizes_of(
         rows,
         effort if recordings is None else located(recordings, "recordings"),
-        fauna=fauna_given(fauna),
+        fauna=known,
         date=date_given(date),
         place=place_given(place),
         taxa=(taxa,) if isinstance(taxa, str) else taxa,

@@ -105,7 +105,7 @@ def sizes(
     if sites_file is not None and group_by not in (None, "site"):
         raise click.UsageError("--sites is for --group-by site.")
     fauna = load(fauna_folder)
-    source = read_sources(measurements)
+    source = read_sources(measurements, fauna=fauna)
     found = sizes_of(
         source.bouts,
         source.effort,

@@ -7,7 +7,8 @@ Conventions
 -----------
 Needed: ``path``, ``kind``, ``start_s``, ``end_s``, ``f0_hz``, ``f0_low_hz``, ``f0_high_hz``. Used when there:
 ``sha256``, ``snr_db``, ``flags``, ``flight_probability``, ``recorded_at``, ``recorded_at_source``, ``site``,
-and ``individual`` (who it was, where somebody knows; counted as said, never guessed again).
+``individual`` (who it was, where somebody knows; counted as said, never guessed again), and ``caste``, where
+it is ``not a bumblebee``.
 
 - `Heard`: one bout with what matters of its recording.
 - `plain_rows`: anything table-like to dictionaries.

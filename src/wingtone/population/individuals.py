@@ -36,6 +36,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wingtone.evidence.lineup import NOT_A_BUMBLEBEE
 from wingtone.evidence.tone_size import INTERVAL_95, LEAST_MEASUREMENT_SD, MOST_BOUTS
 from wingtone.tone.individuals import WITHIN_LN, individuals
 
@@ -61,7 +62,7 @@ RULES = ("bout", "clip", "clip, tone", "clip, gap, tone")
 
 @dataclass(frozen=True)
 class Quality:
-    """Which bouts take part.
+    """Which bouts take part. Those of what is known to be no bumblebee never do.
 
     Attributes
     ----------
@@ -85,6 +86,8 @@ class Quality:
     def reason(self, heard: Heard) -> str:
         """Say why a bout is left out; empty when it takes part."""
         bout = heard.bout
+        if heard.caste == NOT_A_BUMBLEBEE:
+            return NOT_A_BUMBLEBEE
         if bout.kind not in self.kinds:
             return f"not flight but {bout.kind}"
         for flag in self.refused_flags:

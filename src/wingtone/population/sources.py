@@ -3,7 +3,8 @@
 - A CSV or Parquet table with the columns of a table of bouts; one with ``heard_s`` is taken for listening
   effort.
 - JSON, one object a line, of ``wingtone measure`` or ``identify``.
-- A notebook (``.sqlite``): each record with a tone is one bee, as somebody kept it.
+- A notebook (``.sqlite``): each record with a tone is one bee, as somebody kept it. Rejected records are
+  passed over; what somebody decided to be another insect comes as ``not a bumblebee``.
 - A folder with the tables of a survey: ``bouts``, and ``effort`` or ``recordings`` for the listening effort.
 
 - `Source`, `read_sources`
@@ -20,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 from wingtone.csv_text import check_headings, encoding_of, from_spreadsheet, numbered_rows, separator_of
 from wingtone.errors import Fault, InputError, MissingExtraError, TableError, one_line
+from wingtone.evidence.lineup import NOT_A_BUMBLEBEE
 from wingtone.files import check_file, what_is
 from wingtone.population.bouts import MOST_FAULTS, Located, text_of
 
@@ -27,12 +29,17 @@ if TYPE_CHECKING:
     import os
     from collections.abc import Iterable
 
+    from wingtone.fauna import Fauna
+    from wingtone.notebook.records import Record
+
 __all__ = ["Source", "read_sites", "read_sources"]
 
 NOTEBOOKS = (".sqlite", ".sqlite3", ".db")
 JSONS = (".json", ".jsonl", ".ndjson")
 WHOLE_RECORDING = "many bees"
 """The flag of a recording that holds for each of its bouts."""
+BUMBLEBEES = ("bombus", "psithyrus")
+"""Genera of bumblebees; the second is an older name of the cuckoo bumblebees (common knowledge)."""
 
 
 @dataclass(frozen=True)
@@ -43,8 +50,13 @@ class Source:
     effort: tuple[Located, ...] | None
 
 
-def read_sources(paths: Iterable[str | os.PathLike[str]]) -> Source:
+def read_sources(paths: Iterable[str | os.PathLike[str]], *, fauna: Fauna | None = None) -> Source:
     """Read everything named.
+
+    Parameters
+    ----------
+    fauna
+        Knows which of the names in a notebook are other insects; None for that of Britain and Ireland.
 
     Raises
     ------
@@ -66,6 +78,9 @@ def read_sources(paths: Iterable[str | os.PathLike[str]]) -> Source:
             if listened is not None:
                 told_effort, effort = True, effort + listened
             continue
+        if path.suffix.lower() in NOTEBOOKS:
+            bouts += _notebook(path, fauna)
+            continue
         rows, is_effort = _file(path)
         if is_effort:
             told_effort, effort = True, effort + rows
@@ -77,8 +92,6 @@ def read_sources(paths: Iterable[str | os.PathLike[str]]) -> Source:
 def _file(path: Path) -> tuple[list[Located], bool]:
     check_file(path, remedy="check the name")
     suffix = path.suffix.lower()
-    if suffix in NOTEBOOKS:
-        return _notebook(path), False
     if suffix in JSONS:
         return _json(path), False
     columns, rows = _parquet(path) if suffix == ".parquet" else _csv(path)
@@ -203,11 +216,14 @@ def _json(path: Path) -> list[Located]:
     return rows
 
 
-def _notebook(path: Path) -> list[Located]:
+def _notebook(path: Path, fauna: Fauna | None) -> list[Located]:
     """Records that have a tone; a record is one bee, and its day that of the event."""
+    from wingtone.fauna import load
     from wingtone.notebook.events import middle_day
     from wingtone.notebook.store import Notebook
 
+    check_file(path, remedy="check the name")
+    others = frozenset(taxon.taxon for taxon in (fauna or load()).taxa if not taxon.is_bumblebee)
     rows = []
     with Notebook.open(path, write=False) as notebook:
         for entry in notebook.entries():
@@ -229,10 +245,23 @@ def _notebook(path: Path) -> list[Located]:
                 "recorded_at": moment if "T" in moment else (day or ""),
                 "site": "" if record.place is None else record.place.text,
                 "individual": entry.id,
-                "caste": record.caste,
+                "caste": NOT_A_BUMBLEBEE if _is_other(record, others) else record.caste,
             }
             rows.append(Located(str(path), entry.number, values))
     return rows
+
+
+def _is_other(record: Record, others: frozenset[str]) -> bool:
+    """Whether somebody decided on the name of another insect.
+
+    A genus alone has to be one that the fauna knows: bumblebees belong to *Apidae*, too.
+    """
+    from wingtone.notebook.records import rank_of_name
+
+    if record.status not in ("decided", "confirmed"):
+        return False
+    is_narrow = rank_of_name(record.taxon) in ("species", "aggregate")
+    return record.taxon in others or (is_narrow and record.taxon.split()[0].casefold() not in BUMBLEBEES)
 
 
 def read_sites(path: str | os.PathLike[str]) -> dict[str, str]:
