@@ -92,6 +92,46 @@ def test_recordings_are_collected_and_faults_are_kept_apart(tmp_path: Path) -> N
     )
 
 
+def test_copies_of_a_recording_are_heard_once_and_never_parted(tmp_path: Path) -> None:
+    for name in ("a.wav", "copy.wav", "part.wav", "b.wav"):
+        (tmp_path / name).write_bytes(b"")
+    (tmp_path / "labels.csv").write_text(
+        "file,start_s,end_s,caste,individual\n"
+        "b.wav,,,worker,1\na.wav,,,queen,2\ncopy.wav,,,queen,2\npart.wav,4,7,worker,3\n",
+        encoding="utf-8",
+    )
+
+    def same(path: Path) -> Heard:
+        told = heard(path)
+        return told if path.name == "b.wav" else Heard(told.flight, told.table, "sum")
+
+    dataset, _ = collect(read_labels(tmp_path / "labels.csv"), listen=same)
+    # The first bout of the copies is a queen by each, the second a worker by one: that cannot be.
+    assert dataset.y.tolist() == ["worker", "worker", "queen"]
+    assert dataset.group.tolist() == [0, 0, 1]
+    assert dataset.recordings == ("b.wav", "sum")
+    assert dataset.notes == (
+        "2 recordings hold the same as others of the table: each counts once",
+        "1 flight bouts took no label: none covers them, or two that differ",
+    )
+
+
+def test_copies_under_two_individuals_are_of_one_group(tmp_path: Path) -> None:
+    for name in ("a.wav", "b.wav", "c.wav"):
+        (tmp_path / name).write_bytes(b"")
+    (tmp_path / "labels.csv").write_text(
+        "file,start_s,end_s,caste,individual\na.wav,0,3,queen,1\nb.wav,4,7,queen,2\nc.wav,,,queen,2\n",
+        encoding="utf-8",
+    )
+
+    def same(path: Path) -> Heard:
+        told = heard(path)
+        return told if path.name == "c.wav" else Heard(told.flight, told.table, "sum")
+
+    dataset, _ = collect(read_labels(tmp_path / "labels.csv"), listen=same)
+    assert dataset.group.tolist() == [0, 0, 0, 0]
+
+
 def test_nothing_to_learn_from_is_an_error(tmp_path: Path) -> None:
     (tmp_path / "empty.wav").write_bytes(b"")
     (tmp_path / "labels.csv").write_text("file,caste\nempty.wav,queen\n", encoding="utf-8")

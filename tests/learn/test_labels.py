@@ -145,6 +145,21 @@ def test_groups_hold_everything_that_belongs_together(tmp_path: Path) -> None:
     assert groups_of(rows[:4]).rests_on == "individual"
 
 
+def test_one_recording_is_one_however_its_path_is_spelt(tmp_path: Path) -> None:
+    (tmp_path / "sub").mkdir()
+    (tmp_path / "link.wav").symlink_to("a.wav")
+    path = table(
+        tmp_path,
+        "file,start_s,end_s,caste\na.wav,1,2,queen\nsub/../a.wav,3,4,queen\nb.wav,,,queen\nlink.wav,5,6,queen\n"
+        f"{tmp_path / 'a.wav'},7,8,queen\n",
+    )
+    read = read_labels(path)
+    assert groups_of(read.rows).group == (0, 0, 1, 0, 0)
+    assert read.files == (tmp_path / "a.wav", tmp_path / "b.wav")
+    twice = faults(table(tmp_path, "file,caste\na.wav,queen\n./sub/../a.wav,worker\n"))
+    assert twice == [(3, "start_s", "line 2 labels the same recording: give times to both")]
+
+
 TEXTS = st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]), max_size=12)
 
 

@@ -5,6 +5,9 @@ Conventions
 A flight bout takes the label that it shares most time with, if they share at least half of the shorter of
 the two. A bout that shares that much with labels of two kinds is left out: it cannot be said which is right.
 
+Recordings of equal checksum are one recording under several names: it is described once, takes the labels of
+all of them, and is of one group. Else the same sound could stand on both sides of a test.
+
 - `Dataset`: described and labelled bouts
 - `collect`: measure, match and describe
 - `labelled`: which label each bout takes
@@ -12,6 +15,7 @@ the two. A bout that shares that much with labels of two kinds is left out: it c
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -135,13 +139,11 @@ def labelled(bouts: Sequence[Bout], rows: Sequence[Label], target: Target) -> li
     """Return the label that each bout takes, or None; ``rows`` are those of one recording."""
     out: list[Label | None] = []
     for bout in bouts:
-        if len(rows) == 1 and rows[0].start_s is None:
-            out.append(rows[0])
-            continue
         shared = []
         for row in rows:
-            assert row.start_s is not None
-            assert row.end_s is not None
+            if row.start_s is None or row.end_s is None:  # all flight
+                shared.append((bout.duration_s, row))
+                continue
             overlap = min(bout.end_s, row.end_s) - max(bout.start_s, row.start_s)
             if overlap > 0 and overlap >= LEAST_SHARED * min(bout.duration_s, row.end_s - row.start_s):
                 shared.append((overlap, row))
@@ -192,12 +194,11 @@ def collect(
     notes = []
     if len(rows) < len(labels.rows):
         notes.append(f"{len(labels.rows) - len(rows)} rows without a {target} were left out")
-    groups = groups_of(rows)
-    group_of = dict(zip(map(id, rows), groups.group, strict=True))
+    heard_of: dict[Path, Heard] = {}
+    first_of: dict[str, Path] = {}
+    same_as: dict[Path, Path] = {}
     failed: list[RecordingError] = []
-    tables, takes, checksums = [np.empty((0, len(NAMES)))], [], set()
-    known, unlabelled, no_bout = 0, 0, 0
-    f0: list[float] = []
+    known = 0
     for number, path in enumerate(dict.fromkeys(row.file for row in rows)):
         if progress is not None:
             progress(path, number)
@@ -209,6 +210,18 @@ def collect(
         if heard.sha256 in leave_out:
             known += 1
             continue
+        first = first_of.setdefault(heard.sha256 or str(path), path)
+        if first == path:
+            heard_of[path] = heard
+        else:
+            same_as[path] = first
+    rows = [dataclasses.replace(row, file=same_as.get(row.file, row.file)) for row in rows]
+    groups = groups_of(rows)
+    group_of = dict(zip(map(id, rows), groups.group, strict=True))
+    tables, takes, checksums = [np.empty((0, len(NAMES)))], [], set()
+    unlabelled, no_bout = 0, 0
+    f0: list[float] = []
+    for path, heard in heard_of.items():
         own = labelled(heard.flight, [row for row in rows if row.file == path], target)
         keep = [i for i, row in enumerate(own) if row is not None]
         unlabelled += len(own) - len(keep)
@@ -218,6 +231,8 @@ def collect(
         f0 += [heard.flight[i].f0_hz for i in keep]
         if keep:
             checksums.add(heard.sha256)
+    if same_as:
+        notes.append(f"{len(same_as)} recordings hold the same as others of the table: each counts once")
     if known:
         notes.append(f"{known} recordings were left out: the model was trained on them")
     if no_bout:

@@ -19,7 +19,8 @@ temperature_c   air temperature (optional)
 
 **Groups.** Bouts of one animal, or of one place and day, are alike in more than what they are. So they are
 never split between training and test: rows are joined to one group when they share an individual; rows
-without one, when they share site and date; and rows of one file always.
+without one, when they share site and date; and rows of one file always, however the table spells its path.
+Copies under other names are found when they are heard, see `wingtone.learn.dataset`.
 
 - `read_labels`: a table to `Labels`, or every fault of it.
 - `write_labels`: rows to a table that `read_labels` takes.
@@ -33,6 +34,7 @@ import difflib
 import hashlib
 import io
 import math
+import os
 import re
 from collections import Counter
 from dataclasses import dataclass
@@ -49,7 +51,6 @@ from wingtone.notebook.records import COLDEST_C, WARMEST_C
 
 if TYPE_CHECKING:
     import datetime as dt
-    import os
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 __all__ = ["COLUMNS", "Grouping", "Label", "Labels", "Target", "groups_of", "read_labels", "write_labels"]
@@ -191,6 +192,7 @@ def read_labels(path: str | os.PathLike[str]) -> Labels:
     headings, ignored = _headings(next(records)[1], path)
     faults: list[Fault] = []
     rows: list[Label] = []
+    spelling: dict[str, Path] = {}
     for line, cells in records:
         if not any(cell.strip() for cell in cells):
             continue
@@ -199,7 +201,7 @@ def read_labels(path: str | os.PathLike[str]) -> Labels:
             faults.append(Fault(str(path), line, "", what))
             continue
         row = {name: from_spreadsheet(cell.strip()) for name, cell in zip(headings, cells, strict=True)}
-        reader = _Row(path, line, row)
+        reader = _Row(path, line, row, spelling)
         rows.append(reader.label())
         faults += reader.faults
         if len(faults) > MOST_FAULTS:
@@ -285,10 +287,13 @@ def _headings(cells: list[str], path: Path) -> tuple[list[str], tuple[str, ...]]
 
 
 class _Row:
-    """Reads the cells of one row and collects what is wrong with them."""
+    """Reads the cells of one row and collects what is wrong with them.
 
-    def __init__(self, path: Path, line: int, cells: Mapping[str, str]) -> None:
-        self.path, self.line, self.cells = path, line, cells
+    ``spelling`` is how the table first spelt each recording, which every later spelling is replaced by.
+    """
+
+    def __init__(self, path: Path, line: int, cells: Mapping[str, str], spelling: dict[str, Path]) -> None:
+        self.path, self.line, self.cells, self.spelling = path, line, cells, spelling
         self.faults: list[Fault] = []
 
     def label(self) -> Label:
@@ -343,7 +348,8 @@ class _Row:
             found = False
         if not found:
             self._fault("file", f"there is no recording {text}")
-        return file
+            return file
+        return self.spelling.setdefault(os.path.realpath(file), file)
 
     def _number(self, column: str, low: float, high: float) -> float | None:
         text = self._text(column).replace(",", ".")
