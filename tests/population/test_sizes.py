@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import datetime as dt
 import doctest
 import json
@@ -19,7 +20,7 @@ from population.made_up import rows_of
 from wingtone.errors import InputError, RequestError, TableError
 from wingtone.figures.population import draw_population
 from wingtone.notebook.places import parse_place
-from wingtone.notebook.records import Record, Tone
+from wingtone.notebook.records import BoutNote, Record, RecordingNote, Tone
 from wingtone.notebook.store import Notebook
 from wingtone.population import sizes
 from wingtone.population.results import TIDY_COLUMNS
@@ -272,6 +273,28 @@ def test_other_insects_of_a_notebook_are_left_out_and_counted(tmp_path: Path) ->
     assert found.selection.dropped == (("not a bumblebee", 5),)
     assert found.summary[0] == "5 bees, from 5 of 10 bouts."
     assert wingtone.sizes(tmp_path / "n.sqlite").selection == found.selection
+
+
+def test_a_notebook_beside_a_table_of_its_recordings_counts_nothing_twice(tmp_path: Path) -> None:
+    rows = rows_of([120.0, 180.0, 150.0], path="{i}.wav", bouts=2)
+    rows += [rows[0] | {"f0_hz": 200.0, "f0_low_hz": 198.0, "f0_high_hz": 202.0}]  # another bee at once
+    rows = [row | {"sha256": f"sum {row['path']}"} for row in rows[:4]] + rows[4:]
+
+    def record(name: str, *bouts: BoutNote, sha256: str = "") -> Record:
+        tone = Tone(150.0, 149, 151, duration_s=4.0)
+        return Record(tone=tone, recording=RecordingNote(f"/kept/{name}", sha256, bouts=bouts))
+
+    with Notebook.open(tmp_path / "n.sqlite") as notebook:
+        flights = [BoutNote("flight", 3.0 * k, 3.0 * k + 1, 121.0) for k in range(2)]
+        notebook.add(record("0.wav", *flights, sha256="sum 0.wav"))
+        notebook.add(record("1.wav", sha256="sum 1.wav"))  # it does not say on which flights it rests
+        notebook.add(dataclasses.replace(record("2.wav"), caste="not a bumblebee"))
+    table = write_csv(tmp_path / "bouts.csv", [{"sha256": ""} | row for row in rows])
+    for order in ((table, tmp_path / "n.sqlite"), (tmp_path / "n.sqlite", table)):
+        found = sizes_of(read_sources(order).bouts, None)
+        assert dict(found.selection.dropped) == {"given twice": 4, "not a bumblebee": 1}
+        # Two records, the bee that flew at once, and the recording that lies elsewhere and has no checksum.
+        assert sorted(round(bee.tone_hz) for bee in found.individuals) == [150, 150, 150, 200]
 
 
 def test_files_that_cannot_be_used_say_why(tmp_path: Path) -> None:

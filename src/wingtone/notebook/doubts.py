@@ -5,6 +5,7 @@ A verifier sends such records back, and a scheme that does not look counts a bee
 - `Doubt`: one such slip, and the command that mends it.
 - `doubts_about`: what to tell of a record that was just added.
 - `Watch`: what to tell of records that are taken in or handed on.
+- `is_same_flight`: whether two notes of bouts of one recording mean the same flight.
 - `future_words`: what to tell of a date that is yet to come, of whatever it is.
 """
 
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from wingtone.notebook.records import BoutNote, Record
     from wingtone.notebook.store import Entry
 
-__all__ = ["Doubt", "Watch", "doubts_about", "future_words"]
+__all__ = ["Doubt", "Watch", "doubts_about", "future_words", "is_same_flight"]
 
 SAME_TONE = 0.08
 """Tones of one flight, measured twice, differ by less. Ours: two bees at once cannot be told below it."""
@@ -43,10 +44,10 @@ def _shared(some: Sequence[BoutNote], others: Sequence[BoutNote]) -> bool:
     """Whether records of one recording have a flight in common, or rest on none, both of them."""
     if not some or not others:
         return not some and not others
-    return any(_is_same_flight(one, other) for one in some for other in others)
+    return any(is_same_flight(one, other) for one in some for other in others)
 
 
-def _is_same_flight(one: BoutNote, other: BoutNote) -> bool:
+def is_same_flight(one: BoutNote, other: BoutNote) -> bool:
     """Whether they overlap by half of the shorter one, at one tone as far as it is known."""
     shared_s = min(one.end_s, other.end_s) - max(one.start_s, other.start_s)
     if shared_s < 0.5 * min(one.end_s - one.start_s, other.end_s - other.start_s):

@@ -25,6 +25,7 @@ from pathlib import PurePosixPath
 from typing import Any
 
 from wingtone.errors import Fault, InputError, TableError, one_line
+from wingtone.notebook.records import BoutNote
 from wingtone.tone.results import Bout, Kind
 
 __all__ = [
@@ -52,11 +53,12 @@ TONE_RANGE_HZ = (20.0, 2000.0)
 
 @dataclass(frozen=True)
 class Located:
-    """A row and where it stands, for messages."""
+    """A row and where it stands, for messages; a record of a notebook also has the flights behind it."""
 
     file: str
     line: int
     values: Mapping[str, Any]
+    rests_on: tuple[BoutNote, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,8 @@ class Heard:
         As in the table; empty when not given.
     caste
         Caste written down by the recorder (a notebook); empty otherwise.
+    rests_on
+        The flights behind a record of a notebook; empty for a row that is a flight itself.
     """
 
     recording: str
@@ -91,6 +95,13 @@ class Heard:
     site: str = ""
     individual: str = ""
     caste: str = ""
+    rests_on: tuple[BoutNote, ...] = ()
+
+    @property
+    def flights(self) -> tuple[BoutNote, ...]:
+        """The flights of its recording that it tells of."""
+        bout = self.bout
+        return self.rests_on or (BoutNote("flight", bout.start_s, bout.end_s, bout.f0_hz),)
 
     @property
     def folder(self) -> str:
@@ -297,6 +308,7 @@ def _heard(row: Located, faults: list[Fault], date: dt.date | None) -> Heard | N
         site=text_of(row.values.get("site")),
         individual=text_of(row.values.get("individual")),
         caste=text_of(row.values.get("caste")),
+        rests_on=row.rests_on,
     )
 
 

@@ -38,11 +38,13 @@ import numpy as np
 
 from wingtone.evidence.lineup import NOT_A_BUMBLEBEE
 from wingtone.evidence.tone_size import INTERVAL_95, LEAST_MEASUREMENT_SD, MOST_BOUTS
+from wingtone.notebook.doubts import is_same_flight
 from wingtone.tone.individuals import WITHIN_LN, individuals
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
+    from wingtone.notebook.records import BoutNote
     from wingtone.population.bouts import Heard
     from wingtone.tone.results import Bout
 
@@ -111,16 +113,29 @@ class Selection:
 
 
 def select(heard: Sequence[Heard], quality: Quality) -> tuple[list[Heard], Selection]:
-    """Keep the bouts that are good enough, each once: two tables may hold the same recording."""
+    """Keep the bouts that are good enough, each once: two tables may hold the same recording.
+
+    Where one of them is a notebook, or says who it was in another way, its word goes before the others'.
+    """
     reasons = []
     seen = set()
+    told_of: dict[str, list[BoutNote]] = {}
+    for one in heard:
+        if one.individual:
+            for name in {one.recording, one.path}:
+                told_of.setdefault(name, []).extend(one.flights)
     for one in heard:
         key = (one.recording, one.individual, one.bout.start_s, one.bout.end_s, one.bout.f0_hz)
-        reasons.append("given twice" if key in seen else quality.reason(one))
+        twice = key in seen or (not one.individual and _is_among(one, told_of.get(one.recording, ())))
+        reasons.append("given twice" if twice else quality.reason(one))
         seen.add(key)
     kept = [one for one, reason in zip(heard, reasons, strict=True) if not reason]
     counted = Counter(reason for reason in reasons if reason)
     return kept, Selection(len(heard), len(kept), tuple(counted.most_common()), quality)
+
+
+def _is_among(one: Heard, flights: Sequence[BoutNote]) -> bool:
+    return one.bout.kind == "flight" and any(is_same_flight(one.flights[0], flight) for flight in flights)
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import io
 import json
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from wingtone.fauna import Fauna
-    from wingtone.notebook.records import Record
+    from wingtone.notebook.records import BoutNote, Record
 
 __all__ = ["Source", "read_sites", "read_sources"]
 
@@ -247,8 +248,16 @@ def _notebook(path: Path, fauna: Fauna | None) -> list[Located]:
                 "individual": entry.id,
                 "caste": NOT_A_BUMBLEBEE if _is_other(record, others) else record.caste,
             }
-            rows.append(Located(str(path), entry.number, values))
+            rows.append(Located(str(path), entry.number, values, _rests_on(record)))
     return rows
+
+
+def _rests_on(record: Record) -> tuple[BoutNote, ...]:
+    """Give the flights of its recording; all of the recording where the record does not say which."""
+    from wingtone.notebook.records import BoutNote
+
+    bouts = () if record.recording is None else record.recording.bouts
+    return tuple(bout for bout in bouts if bout.kind == "flight") or (BoutNote("flight", 0.0, math.inf),)
 
 
 def _is_other(record: Record, others: frozenset[str]) -> bool:
