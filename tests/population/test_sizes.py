@@ -297,6 +297,15 @@ def test_a_notebook_beside_a_table_of_its_recordings_counts_nothing_twice(tmp_pa
         assert sorted(round(bee.tone_hz) for bee in found.individuals) == [150, 150, 150, 200]
 
 
+def test_places_of_one_square_are_one_site_of_a_notebook(tmp_path: Path) -> None:
+    places = [f"51.466{k}1, -0.2952{k}" for k in range(6)] + ["TQ 18 75", "TQ 1812 7531", "TQ 25 75"]
+    with Notebook.open(tmp_path / "n.sqlite") as notebook:
+        for text in places:
+            notebook.add(Record(tone=Tone(150.0, 149, 151), place=parse_place(text)))
+    found = sizes_of(read_sources([tmp_path / "n.sqlite"]).bouts, None, group_by="site", **QUICK)
+    assert [bee.group for bee in found.individuals] == ["TQ 18 75"] * 8 + ["TQ 25 75"]
+
+
 def test_files_that_cannot_be_used_say_why(tmp_path: Path) -> None:
     def refused(name: str, content: str, match: str, error: type[InputError] = TableError) -> None:
         path = tmp_path / name

@@ -47,7 +47,8 @@ __all__ = ["sizes"]
 @click.option(
     "--group-by",
     type=click.Choice(("site", "month", "folder")),
-    help="Compare sites (a column of that name, or --sites), months, or the folders of the recordings.",
+    help="Compare sites (a column of that name, --sites, or the 1 km squares of a notebook), months, "
+    "or the folders of the recordings.",
 )
 @click.option(
     "--sites",

@@ -12,21 +12,16 @@ from wingtone.errors import one_line
 from wingtone.evidence.lineup import CASTES
 from wingtone.learn.labels import Label
 from wingtone.notebook.events import day_range
-from wingtone.notebook.places import blur
+from wingtone.notebook.places import SITE_KM, site_of
 from wingtone.notebook.records import COLDEST_C, WARMEST_C
 
 if TYPE_CHECKING:
-    from wingtone.notebook.places import Place
     from wingtone.notebook.records import Record
 
 __all__ = ["label_rows"]
 
 NAMED_BY_EYE = ("decided", "confirmed")
 """A hint is what the program itself believed: nothing can be learnt from it."""
-
-SITE_KM = 1
-"""Places of one square count as one site. Ours: bees of one garden stay together however its place was
-written, so that they are never on both sides of a test."""
 
 
 def label_rows(record: Record, *, blur_km: int | None = None, withhold_place: bool = False) -> list[Label]:
@@ -51,7 +46,7 @@ def label_rows(record: Record, *, blur_km: int | None = None, withhold_place: bo
             end_s=round(bout.end_s, 3),
             caste=caste,
             taxon=one_line(record.taxon),
-            site="" if withhold_place else _site(record.place, blur_km or SITE_KM),
+            site="" if withhold_place else site_of(record.place, blur_km or SITE_KM),
             date=first if first == last else None,
             recorder=one_line(record.recorder),
             temperature_c=air_c if air_c is not None and COLDEST_C <= air_c <= WARMEST_C else None,
@@ -59,10 +54,3 @@ def label_rows(record: Record, *, blur_km: int | None = None, withhold_place: bo
         for bout in record.recording.bouts
         if bout.kind == "flight"
     ]
-
-
-def _site(place: Place | None, square_km: int) -> str:
-    if place is None:
-        return ""
-    square = blur(place, square_km)
-    return square.grid_reference or f"{square.latitude_deg:.2f},{square.longitude_deg:.2f}"

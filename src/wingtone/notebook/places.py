@@ -19,7 +19,8 @@ Understood
 * with brackets round them, or ``geo:`` in front
 * ISO 6709: ``+51.46-000.30/``, ``+5127.6-00018.0/``, ``+512736-0001800/``
 
-Functions: `parse_place`, `place_from_degrees`, `is_grid_reference`, `to_grid_reference`, `blur`.
+Functions: `parse_place`, `place_from_degrees`, `is_grid_reference`, `to_grid_reference`, `blur`,
+`site_of`.
 """
 
 from __future__ import annotations
@@ -43,7 +44,20 @@ from wingtone.notebook.grids import (
     to_grid,
 )
 
-__all__ = ["Place", "blur", "is_grid_reference", "parse_place", "place_from_degrees", "to_grid_reference"]
+__all__ = [
+    "SITE_KM",
+    "Place",
+    "blur",
+    "is_grid_reference",
+    "parse_place",
+    "place_from_degrees",
+    "site_of",
+    "to_grid_reference",
+]
+
+SITE_KM = 1
+"""Places of one square count as one site. Ours: bees of one garden stay together however its place was
+written, so that learning never has them on both sides of a test, and no comparison takes them apart."""
 
 MIN_UNCERTAINTY_M = CONVERSION_ERROR_M
 TETRADS = "ABCDEFGHIJKLMNPQRSTUVWXYZ"
@@ -227,6 +241,14 @@ def blur(place: Place, km: int) -> Place:
         None,
         f"{latitude:.4f}, {longitude:.4f}",
     )
+
+
+def site_of(place: Place | None, square_km: int = SITE_KM) -> str:
+    """Name the site that a place belongs to: the square, empty for None."""
+    if place is None:
+        return ""
+    square = blur(place, square_km)
+    return square.grid_reference or f"{square.latitude_deg:.2f},{square.longitude_deg:.2f}"
 
 
 def _rounding_m(latitude: Angle, longitude: Angle) -> float:

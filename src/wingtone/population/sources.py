@@ -4,7 +4,8 @@
   effort.
 - JSON, one object a line, of ``wingtone measure`` or ``identify``.
 - A notebook (``.sqlite``): each record with a tone is one bee, as somebody kept it. Rejected records are
-  passed over; what somebody decided to be another insect comes as ``not a bumblebee``.
+  passed over; what somebody decided to be another insect comes as ``not a bumblebee``. Its site is the 1 km
+  square of its place.
 - A folder with the tables of a survey: ``bouts``, and ``effort`` or ``recordings`` for the listening effort.
 
 - `Source`, `read_sources`
@@ -221,6 +222,7 @@ def _notebook(path: Path, fauna: Fauna | None) -> list[Located]:
     """Records that have a tone; a record is one bee, and its day that of the event."""
     from wingtone.fauna import load
     from wingtone.notebook.events import middle_day
+    from wingtone.notebook.places import site_of
     from wingtone.notebook.store import Notebook
 
     check_file(path, remedy="check the name")
@@ -244,7 +246,7 @@ def _notebook(path: Path, fauna: Fauna | None) -> list[Located]:
                 "f0_low_hz": record.tone.f0_low_hz,
                 "f0_high_hz": record.tone.f0_high_hz,
                 "recorded_at": moment if "T" in moment else (day or ""),
-                "site": "" if record.place is None else record.place.text,
+                "site": site_of(record.place),
                 "individual": entry.id,
                 "caste": NOT_A_BUMBLEBEE if _is_other(record, others) else record.caste,
             }
