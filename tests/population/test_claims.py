@@ -429,6 +429,29 @@ def test_activity_counts_bees_against_listening_and_says_what_it_could_not() -> 
     assert found.without_time == 1
 
 
+def test_a_bee_is_in_an_hour_or_told() -> None:
+    day = dt.date(2026, 5, 3)
+
+    def bee(path: str, minute: int | None, hour: int = 12) -> Individual:
+        moment = None if minute is None else dt.datetime(2026, 5, 3, hour, minute)
+        return Individual(150.0, 0.05, 1, path, path, moment, day)
+
+    half = {"path": "a.wav", "heard_s": 300, "starts_at": "2026-05-03T12:55:00"}
+    windy = {"path": "w.wav", "heard_s": 60, "wind_lost_s": 60, "starts_at": "2026-05-03T09:00:00"}
+    bees = [bee("a.wav", 56), bee("a.wav", 3, 13), bee("a.wav", None), bee("w.wav", 0, 9)]
+
+    found = activity(bees, effort_of(effort(half, windy)))  # as if it had ended at 13:00
+    by = {(rate.by, rate.name): rate for rate in found.rates}
+    assert (by["all", "all"].bees, found.without_time, found.without_hour) == (3, 1, 2)
+    assert ("hour", "13") not in by
+
+    found = activity(bees, effort_of(effort(half | {"duration_s": 600}, windy)))
+    by = {(rate.by, rate.name): rate for rate in found.rates}
+    assert (by["hour", "12"].bees, by["hour", "13"].bees) == (1, 1)
+    assert by["hour", "12"].hours == by["hour", "13"].hours == pytest.approx(150 / 3600)
+    assert (found.without_time, found.without_hour) == (1, 1)
+
+
 def test_rates_hold_the_truth_where_days_differ() -> None:
     rng = np.random.default_rng(3)
     hits = []

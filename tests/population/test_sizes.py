@@ -155,6 +155,17 @@ def test_bees_an_hour_are_told_by_group_too() -> None:
     assert by["garden"].hours == pytest.approx(22 * 0.45)
 
 
+def test_bees_at_an_hour_without_listening_are_told() -> None:
+    short = [row | {"duration_s": 600, "heard_s": 600, "recorded_at": row["recorded_at"]} for row in EFFORT]
+    rows = [row | {"start_s": 3700.0, "end_s": 3701.0} for row in ROWS[:9]] + ROWS[9:]
+    found = sizes(rows, recordings=short, **QUICK)
+    assert found.activity is not None
+    assert found.activity.without_hour > 0
+    told = [line for line in found.cautions if "at no hour of the day" in line]
+    assert [line.split()[0] for line in told] == [str(found.activity.without_hour)]
+    assert not any("at no hour of the day" in line for line in FOUND.cautions)
+
+
 def test_groups_of_different_seasons_are_cautioned_about() -> None:
     found = sizes(ROWS, group_by="month", **QUICK)
     assert any("different times of the season" in line for line in found.cautions)

@@ -9,11 +9,13 @@ import shutil
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pyarrow.parquet
 import pytest
 
 from survey import hostile
-from survey.made_up import rows, tables
+from survey.made_up import RATE_HZ, clip, rows, tables
+from wingtone.audio.encode import write_encoded
 from wingtone.bout_table import COLUMNS, bout_rows, csv_values
 from wingtone.clip import measure_recording
 from wingtone.errors import RecordingError
@@ -88,9 +90,20 @@ def test_recordings_and_effort_are_told(clips: Path, tmp_path: Path) -> None:
     assert [row["starts_at"][:13] for row in effort] == [
         f"2026-06-10T{hour:02d}" for hour in (0, 2, 4, 6, 1, 3, 5, 7)
     ]
+    assert {(row["heard_s"], row["duration_s"]) for row in effort} == {("4.0", "4.0")}
     for row in bouts:
         clock = f"T{row['path'][-10:-8]}:15:0"
         assert row["starts_at"].startswith(f"2026-06-10{clock}")
+
+
+def test_effort_says_how_long_its_stretch_is_silence_or_not(tmp_path: Path) -> None:
+    path = tmp_path / "in" / "bee_20260610_125500.wav"
+    path.parent.mkdir()
+    write_encoded(path, np.concatenate([clip(0), np.zeros(6 * RATE_HZ, np.float32)]), rate_hz=RATE_HZ)
+    survey(path.parent, tmp_path / "out")
+    (row,) = rows(tmp_path / "out" / "effort.csv")
+    assert 4.0 <= float(row["heard_s"]) <= 5.0  # resampling rings into the next second
+    assert row["duration_s"] == "10.0"
 
 
 def _flags(path: str) -> tuple[str, ...]:

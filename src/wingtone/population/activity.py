@@ -92,14 +92,16 @@ class Rate:
 class Activity:
     """Rates in all, by hour of the day, by month and by group, and what could not be counted.
 
-    ``heard_h`` and ``wind_lost_h`` sum the effort; ``without_time`` are bees whose time or effort is not
-    known.
+    ``heard_h`` and ``wind_lost_h`` sum the effort. ``without_time`` are bees whose time is not known, or in
+    whose recording nothing was listened to on that day; ``without_hour`` those of the others whose hour is
+    not known, or was not listened to by what the effort says, and which are in no hour of the day therefore.
     """
 
     rates: tuple[Rate, ...]
     heard_h: float
     wind_lost_h: float
     without_time: int
+    without_hour: int
 
 
 def effort_of(rows: Sequence[Located]) -> list[Effort]:
@@ -258,11 +260,11 @@ def activity(
 ) -> Activity:
     """Work out rates in all, by hour of the day, by month, and by group.
 
-    A bee counts where its recording has effort. ``group_of`` gives the group of a stretch of listening, as
-    the bees have theirs; empty for none.
+    A bee counts where its recording has effort on its day. ``group_of`` gives the group of a stretch of
+    listening, as the bees have theirs; empty for none.
     """
-    paths = {one.path for one in effort}
-    counted = [one for one in individuals if one.day is not None and one.path in paths]
+    listened = {(one.path, one.day) for one in effort if one.listened_h > 0}
+    counted = [one for one in individuals if (one.path, one.day) in listened]
     units: list[tuple[str, Callable[[Effort], str], Callable[[Individual], str]]] = [
         ("all", lambda _: "all", lambda _: "all"),
         (
@@ -274,6 +276,7 @@ def activity(
         ("group", group_of, lambda i: i.group),
     ]
     rates = []
+    by_hour = 0
     for by, of_effort, of_bee in units:
         hours: dict[str, dict[dt.date, float]] = defaultdict(lambda: defaultdict(float))
         bees: dict[str, dict[dt.date, int]] = defaultdict(lambda: defaultdict(int))
@@ -287,9 +290,11 @@ def activity(
             if name:
                 found = rate(by, name, [bees[name][d] for d in days], [hours[name][d] for d in days])
                 rates += [found] if found is not None else []
+                by_hour += found.bees if by == "hour" and found is not None else 0
     return Activity(
         tuple(rates),
         math.fsum(e.heard_h for e in effort),
         math.fsum(e.wind_lost_h for e in effort),
         len(individuals) - len(counted),
+        len(counted) - by_hour,
     )

@@ -301,6 +301,11 @@ def cautions_of(
             "and are not "
             "counted in the activity."
         )
+    if activity is not None and activity.without_hour and any(rate.by == "hour" for rate in activity.rates):
+        lines.append(
+            f"{_many(activity.without_hour, 'bee')} flew at an hour that is not known, or in which nothing "
+            "was listened to by the table of listening: counted in the activity, but at no hour of the day."
+        )
     return tuple(lines)
 
 

@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 from wingtone.audio.recording import CLIPPED_FRACTION_WORTH_SAYING
 from wingtone.bout_table import BOUT_COLUMNS, COLUMNS, FLYBY_COLUMNS, RECORDING_COLUMNS, csv_cell
 from wingtone.csv_text import row_writer
+from wingtone.survey.effort import BIN_S
 from wingtone.survey.plan import pieces_for
 
 if TYPE_CHECKING:
@@ -57,8 +58,9 @@ RECORDINGS = (
 yet); or a fault: ``failed``, ``crashed`` or ``hung``, with its ``reason``. With a fault in one piece of a
 long recording the others still count."""
 
-EFFORT = ("path", "sha256", "start_s", "starts_at", "heard_s", "wind_lost_s")
-"""See `wingtone.survey.effort`; ``start_s`` from the start of the recording, a multiple of 600."""
+EFFORT = ("path", "sha256", "start_s", "starts_at", "heard_s", "wind_lost_s", "duration_s")
+"""See `wingtone.survey.effort`; ``start_s`` from the start of the recording, a multiple of 600;
+``duration_s`` from there to the end of the ten minutes, or of the recording."""
 
 FAULTS = ("failed", "crashed", "hung")
 
@@ -216,6 +218,7 @@ def _rows_of(
             "starts_at": _at(clock, start_s),
             "heard_s": heard_s,
             "wind_lost_s": wind_lost_s,
+            "duration_s": round(max(heard_s, min(BIN_S, part["end_s"] - start_s)), 3),
         }
         for part in heard.values()
         for start_s, heard_s, wind_lost_s in part["effort"]
