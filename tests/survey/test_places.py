@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -57,6 +59,24 @@ def test_a_survey_from_and_to_a_store(
         store = fsspec.filesystem("memory")
         for name, text in want.items():
             assert store.cat(f"/bucket/results/{name}.csv").decode() == text
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names that are no text are a thing of Linux")
+def test_a_byte_that_is_no_text_and_its_spelling_are_two_names(eight_clips: Path, tmp_path: Path) -> None:
+    first, second, *_ = sorted(eight_clips.rglob("*.wav"))
+    (tmp_path / "in").mkdir()
+    names = [os.fsdecode(b"x\xff%5C.wav"), "x\\xff%5C.wav", os.fsdecode(b"x\\\xff.wav"), "x\\\\xff.wav"]
+    for name, clip in zip(names, (first, second, first, second), strict=True):
+        shutil.copy(clip, tmp_path / "in" / name)
+    found = find(tmp_path / "in")
+    keys = {one.key for one in found}
+    assert len(keys) == 4
+    assert all(key.isprintable() for key in keys)
+    assert {str(tmp_path / "in" / name) for name in names[1::2]} < keys  # what is text stays as it is
+    for ran in ({"look": 4, "hear": 2}, {}):  # two of them are copies
+        workers = Here()
+        run_survey(tmp_path / "in", tmp_path / "out", workers=workers)
+        assert workers.ran == ran
 
 
 def test_a_local_address_is_a_folder(eight_clips: Path, tmp_path: Path) -> None:

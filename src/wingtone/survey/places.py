@@ -17,6 +17,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 from wingtone.errors import MissingExtraError, OutputError, RecordingError, RequestError
 
@@ -48,22 +49,25 @@ class Found:
 
     @property
     def key(self) -> str:
-        """`location` as valid text: a name may hold bytes that are none (Linux allows any)."""
-        return _valid(self.location)
+        """`location` as valid text, a different one for each: a name may hold bytes that are no text.
+
+        (Linux allows any.) Such a name is written with percent signs behind a beginning that no other has.
+        """
+        try:
+            self.location.encode()
+        except UnicodeEncodeError:
+            return f"bytes:{quote(os.fsencode(self.location))}"
+        return self.location
 
     @property
     def told_path(self) -> str:
-        """`path` as valid text."""
-        return _valid(self.path)
+        """`path` as valid text, as `wingtone.clip` tells it."""
+        return self.path.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
     @property
     def remote(self) -> bool:
         """Whether it has to be fetched before it can be heard."""
         return is_url(self.location)
-
-
-def _valid(text: str) -> str:
-    return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
 def is_url(place: str) -> bool:
