@@ -12,6 +12,7 @@ import pytest
 from survey.made_up import rows, write_clips
 from wingtone.cli import main
 from wingtone.cli.survey_command import progress_text
+from wingtone.errors import OutputError
 from wingtone.survey import Progress
 
 if TYPE_CHECKING:
@@ -122,6 +123,35 @@ def test_the_figure_goes_where_it_is_wanted(runner: CliRunner, place: Path, tmp_
     assert result.exit_code == 0
     assert figure.read_text("utf-8").lstrip().startswith("<?xml")
     assert not (out / "figure.png").exists()
+
+
+def test_a_figure_that_has_nowhere_to_go_is_told_before_the_work(
+    runner: CliRunner, place: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    command = ["survey", str(place), "--out", str(out), "--workers", "1"]
+    result = runner.invoke(main, [*command, "--figure", str(tmp_path / "none" / "f.png")])
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert "there is no such folder" in result.stderr
+    assert not out.exists()
+    (out / "figure.png").mkdir(parents=True)
+    result = runner.invoke(main, command)
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert f"{out / 'figure.png'}: this is a folder" in result.stderr
+
+
+def test_a_figure_that_cannot_be_written_in_the_end_is_a_fault(
+    runner: CliRunner, place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OutputError("writing failed: no room", where="figure.png")
+
+    monkeypatch.setattr("wingtone.figures.survey.draw_survey", full)
+    result = runner.invoke(main, ["survey", str(place), "--out", str(tmp_path), "--workers", "1"])
+    assert result.exit_code == 1
+    assert "wingtone: figure.png: writing failed: no room" in result.stderr
+    assert (tmp_path / "bouts.csv").exists()
+    assert "figure.png" not in result.stdout
 
 
 def test_without_matplotlib_the_tables_are_there_and_a_note_says_so(

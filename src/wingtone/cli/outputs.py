@@ -2,6 +2,7 @@
 
 - `check_output`: refuse a file that a command reads, a recording, a photograph or a notebook.
 - `check_figure`: the same for a figure, which also has to be of a kind that we draw.
+- `check_folder`: refuse a result that has nowhere to go, before days of work.
 """
 
 from __future__ import annotations
@@ -10,13 +11,13 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from wingtone.errors import RequestError
+from wingtone.errors import OutputError, RequestError
 from wingtone.files import what_is
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["check_figure", "check_output"]
+__all__ = ["check_figure", "check_folder", "check_output"]
 
 _DATABASE = "holds a database, such as a notebook"
 _KEPT = {"a recording": "holds a recording", "a picture": "is a photograph", "a database": _DATABASE}
@@ -69,6 +70,21 @@ def check_figure(figure: Path, *, inputs: Iterable[str | os.PathLike[str]] = ())
 
     check_target(figure)
     check_output(figure, inputs=inputs)
+
+
+def check_folder(out: Path) -> None:
+    """Refuse a file whose folder is not there, or that is a folder itself.
+
+    Raises
+    ------
+    OutputError
+        Whoever writes it would say so as well, but only when the work is done.
+    """
+    if what_is(out.parent) != "folder":
+        remedy = "give a folder that exists and that you may write to"
+        raise OutputError("cannot write here: there is no such folder", remedy=remedy, where=out)
+    if what_is(out) == "folder":
+        raise OutputError("this is a folder, not a file", remedy="give a file name", where=out)
 
 
 def _is_same(path: Path, given: Path) -> bool:

@@ -12,9 +12,10 @@ import click
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.options import flight_threshold_option
-from wingtone.cli.outputs import check_figure
+from wingtone.cli.outputs import check_figure, check_folder
 from wingtone.cli.tables import bar, columns, counted, paragraph, tell
 from wingtone.errors import MissingExtraError, OutputError, one_line
+from wingtone.files import what_is
 from wingtone.pitch_names import note_name
 
 if TYPE_CHECKING:
@@ -100,8 +101,13 @@ def survey(
         raise click.UsageError(
             "--workers are processes here, --scheduler is a cluster; leave one of them out."
         )
+    from wingtone.survey.places import is_url
+
     if figure is not None:
         check_figure(figure)
+        check_folder(figure)
+    elif not is_url(out) and what_is(Path(out)) == "folder":
+        check_folder(Path(out, FIGURE_NAME))
     from wingtone.survey import preview, run_survey
 
     settings = _settings(model_path, flight_threshold)
@@ -128,12 +134,17 @@ def survey(
         warn(str(MissingExtraError("writing Parquet beside CSV", "survey")))
     if report.summary.left_out:
         warn(_left_out_words(report.summary.left_out, place), where=out)
-    drawn = _draw(report.summary, out, figure)
+    drawn, is_lost = None, False
+    try:
+        drawn = _draw(report.summary, out, figure)
+    except OutputError as error:
+        click.echo(f"wingtone: {error}", err=True)
+        is_lost = True
     click.echo("\n".join(_summary_lines(report, drawn)))
     if report.stopped:
         click.echo("wingtone: stopped; the same command goes on from here", err=True)
         click.get_current_context().exit(130)
-    if report.summary.faults:
+    if report.summary.faults or is_lost:
         click.get_current_context().exit(1)
 
 
@@ -234,7 +245,7 @@ def _draw(summary: Summary, out: str, figure: Path | None) -> str | None:
         with output.writing(FIGURE_NAME) as scratch:
             draw_survey(tones, effort, scratch)
         return output.name_of(FIGURE_NAME)
-    except (MissingExtraError, OutputError) as error:
+    except MissingExtraError as error:
         warn(str(error))
         return None
 
