@@ -16,6 +16,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
@@ -200,13 +201,18 @@ def test_every_way_to_say_the_same_gives_the_same() -> None:
     row = pd.DataFrame(
         {"day": [pd.Timestamp(day)], "tail": ["white"], "bands": ["2"], "face": [None], "size": [math.nan]}
     ).iloc[0]
+    frame = pd.DataFrame({"tail": ["white", "buff"], "bands": [2, None], "face": [None, "black"]})
+    assert str(frame["bands"][0]) == "2.0"
+    sparse = {"tail": "white", "bands": np.float32(2), "face": np.float32("nan"), "collar": pd.NA}
     for date, where, hints in (
+        (day, place, frame.iloc[0]),
+        (day, place, sparse),
         ("20 March 2026", "51.46,-0.30", ["tail=white", "bands=2"]),
         (datetime.datetime(2026, 3, 20, 11, 4), place, "tail = white"),
         (row["day"], place, row.drop("day").to_dict()),
     ):
         found = wingtone.identify(f0_hz=120, date=date, place=where, hints=hints)
-        if hints == "tail = white":
+        if isinstance(hints, str):
             hinted = wingtone.identify(f0_hz=120, date=day, place=place, hints={"tail": "white"})
             assert found.to_json() == hinted.to_json()
         else:
@@ -251,6 +257,8 @@ def test_the_demonstration_model_says_what_it_is(heard: api.Measurements) -> Non
         ({"place": (-0.3, 51.46)}, PlaceError, "the wrong way round"),
         ({"hints": {"tail": "pink"}}, HintError, "tail has no state 'pink'"),
         ({"hints": [("tail", "white")]}, HintError, "is no hint"),
+        ({"hints": {"bands": 2.5}}, HintError, "bands has no state '2.5'"),
+        ({"hints": {"bands": math.inf}}, HintError, "bands has no state 'inf'"),
         ({"recording": "missing.wav"}, RecordingError, "no such file"),
     ],
 )

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime
 import math
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from numbers import Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeGuard
@@ -120,6 +120,9 @@ def number_within(given: Any, least: float, most: float, name: str) -> float | N
 def hints_given(hints: object) -> list[str]:
     """Give hints as texts ``character=state``; what a mapping leaves open (None, NaN) is left out.
 
+    A mapping is whatever has ``items()``, as the row of a data frame has, which is none by its class. A whole
+    number is one however it is kept: a column with a missing value holds 2 as 2.0.
+
     Raises
     ------
     HintError
@@ -129,8 +132,12 @@ def hints_given(hints: object) -> list[str]:
         return []
     if isinstance(hints, str):
         return [hints]
-    if isinstance(hints, Mapping):
-        return [f"{character}={state}" for character, state in hints.items() if not _is_missing(state)]
+    if hasattr(hints, "items"):
+        from wingtone.population.bouts import is_missing
+
+        return [
+            f"{character}={_state_text(state)}" for character, state in hints.items() if not is_missing(state)
+        ]
     if not isinstance(hints, Iterable):
         remedy = 'give {"tail": "white"} or ["tail=white"]'
         raise HintError(f"{one_line(repr(hints)[:60])} is no hint", remedy=remedy)
@@ -143,12 +150,14 @@ def hints_given(hints: object) -> list[str]:
     return texts
 
 
-def _is_number(value: object) -> bool:
+def _is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, Real) and not isinstance(value, bool)
 
 
-def _is_missing(value: object) -> bool:
-    return value is None or (isinstance(value, float) and math.isnan(value))
+def _state_text(state: object) -> str:
+    if _is_number(state) and math.isfinite(state) and state == int(state):
+        return str(int(state))
+    return str(state)
 
 
 def fauna_given(given: PathLike | Fauna | None) -> Fauna:

@@ -34,6 +34,7 @@ __all__ = [
     "Heard",
     "Located",
     "folder_of",
+    "is_missing",
     "moment_of",
     "number_of",
     "plain_rows",
