@@ -167,6 +167,7 @@ def test_a_measurement_shows_itself_in_lines(heard: api.Measurements) -> None:
 @pytest.mark.parametrize(
     ("options", "what"),
     [
+        ({"flight_threshold": "a"}, "flight_threshold is .a."),
         ({"flight_threshold": 1.5}, "flight_threshold is 1.5"),
         ({"flight_threshold": math.nan}, "flight_threshold is nan"),
         ({"failures": "ignore"}, "failures is 'ignore'"),
@@ -337,6 +338,10 @@ def test_sizes_compare_sites(tmp_path: Path) -> None:
         (ROWS, {"place": "nowhere at all"}, PlaceError, "not"),
         (ROWS, {"date": 5}, DateError, "5 is no date"),
         (ROWS, {"sites": {}, "group_by": "month"}, RequestError, "sites are for"),
+        (ROWS, {"seed": -1}, RequestError, "a seed of -1 is none"),
+        (ROWS, {"seed": 1.5}, RequestError, "a seed of 1.5 is none"),
+        (ROWS, {"gap_s": "x"}, RequestError, "a gap of 'x' s is none"),
+        (ROWS, {"gap_s": math.nan}, RequestError, "a gap of nan s is none"),
     ],
 )
 def test_wrong_requests_to_sizes(

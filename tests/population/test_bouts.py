@@ -123,6 +123,17 @@ def test_a_bouts_own_moment_is_after_the_start_and_a_files_time_is_no_date() -> 
     assert (found.moment, found.day) == (None, dt.date(2026, 1, 1))
 
 
+def test_a_moment_after_the_last_date_is_a_fault() -> None:
+    rows = rows_of([120.0, 121.0, 122.0])
+    rows[0] |= {"recorded_at": "9999-12-31T23:59:59", "start_s": 2.0, "end_s": 3.0}
+    rows[1] |= {"recorded_at": "2026-05-03T10:00:00", "start_s": 1e300, "end_s": 1e301}
+    rows[2] |= {"recorded_at": "9999-12-31", "start_s": 2.0, "end_s": 3.0}
+    with pytest.raises(TableError) as caught:
+        read_heard(located(rows))
+    assert [fault.column for fault in caught.value.faults] == ["start_s", "start_s"]
+    assert "there is no date" in caught.value.faults[0].what
+
+
 def test_moments() -> None:
     assert moment_of("2026-05-03") == (None, dt.date(2026, 5, 3))
     assert moment_of(pd.Timestamp("2026-05-03T10:00"))[1] == dt.date(2026, 5, 3)

@@ -7,10 +7,11 @@ import math
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from population.made_up import draw, rows_of
-from wingtone.errors import RequestError
+from wingtone.errors import RequestError, TableError
 from wingtone.fauna import load
 from wingtone.population import Sizes, sizes
 from wingtone.population.activity import activity, effort_of, rate
@@ -406,6 +407,28 @@ def test_effort_is_spread_over_the_hours_it_covers() -> None:
     found = effort_of(effort(row))
     assert [(e.day.day, e.hour, round(e.heard_h, 3)) for e in found] == [(3, 23, 0.5), (4, 0, 1.0)]
     assert sum(e.listened_h for e in found) == pytest.approx(1.35)
+
+
+def test_effort_that_cannot_be_is_told_row_by_row() -> None:
+    good = {"path": "a.wav", "heard_s": 60, "recorded_at": "2026-05-03T10:00:00"}
+    wrong: list[dict[str, object]] = [
+        {"heard_s": 1e12},
+        {"heard_s": "inf"},
+        {"duration_s": 1e9},
+        {"recorded_at": "9999-12-31T23:59:59"},
+        {"recorded_at": pd.Timestamp("2262-04-11T23:47:00").as_unit("ns"), "heard_s": 600},
+        {"heard_s": 10**400},
+    ]
+    with pytest.raises(TableError) as caught:
+        effort_of(effort(good, *(good | one for one in wrong)))
+    assert [(fault.line, fault.column) for fault in caught.value.faults] == [
+        (3, "heard_s"),
+        (4, "heard_s"),
+        (5, "duration_s"),
+        (6, "recorded_at"),
+        (7, "recorded_at"),
+        (8, "heard_s"),
+    ]
 
 
 def test_activity_counts_bees_against_listening_and_says_what_it_could_not() -> None:

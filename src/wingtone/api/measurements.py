@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, overload
 
-from wingtone.api.given import paths_given
+from wingtone.api.given import number_within, paths_given
 from wingtone.api.showing import columns_of, count_words, shown
 from wingtone.errors import InputError, RequestError, one_line
 
@@ -142,8 +142,7 @@ def measure(
     from wingtone.audio import find_recordings
     from wingtone.clip import measure_recording
 
-    if flight_threshold is not None and not 0.0 <= flight_threshold <= 1.0:
-        raise RequestError(f"flight_threshold is {flight_threshold!r}", remedy="give a probability, 0 to 1")
+    flight_threshold = number_within(flight_threshold, 0.0, 1.0, "flight_threshold")
     if failures not in ("raise", "keep"):
         raise RequestError(f"failures is {failures!r}", remedy="give 'raise' or 'keep'")
     done: list[Measurement] = []

@@ -41,6 +41,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Activity", "Effort", "Rate", "activity", "effort_of", "garwood", "negative_binomial", "rate"]
 
+LONGEST_S = 366 * 86400.0
+"""No row of effort is longer than a year. Ours: a recorder is looked after once in a season at least, so more
+is a slip, as of the unit."""
+
 POISSON_SIZE = 1e4
 """A size k above this is no different from chance. Ours."""
 
@@ -133,12 +137,17 @@ def effort_of(rows: Sequence[Located]) -> list[Effort]:
             column = "starts_at" if "starts_at" in row.values else "recorded_at"
             weak = text_of(row.values.get("recorded_at_source")) == "file time"
             moment, day = (None, None) if weak else moment_of(row.values.get(column))
-        except (TypeError, ValueError):
+        except (TypeError, ValueError, OverflowError):
             what = f"{str(row.values[column])[:40]!r} was not understood"
             faults.append(Fault(row.file, row.line, column, what))
             continue
         if heard_s < 0 or wind_s < 0:
             faults.append(Fault(row.file, row.line, "heard_s", "time cannot be negative"))
+            continue
+        length_s = max(duration_s, heard_s) if math.isfinite(duration_s) else heard_s
+        if length_s > LONGEST_S:
+            name = "heard_s" if heard_s > LONGEST_S else "duration_s"
+            faults.append(Fault(row.file, row.line, name, f"{length_s:g} s are longer than a year"))
             continue
         if not heard_s > 0 or day is None:
             continue
@@ -147,8 +156,10 @@ def effort_of(rows: Sequence[Located]) -> list[Effort]:
         if moment is None:
             out.append(Effort(path, day, -1, heard_s / 3600, wind_s / 3600))
         else:
-            length_s = max(duration_s, heard_s) if math.isfinite(duration_s) else heard_s
-            out += _by_hour(path, moment, length_s, heard_s, wind_s)
+            try:
+                out += _by_hour(path, moment, length_s, heard_s, wind_s)
+            except (OverflowError, ValueError):  # the second is that of data frames
+                faults.append(Fault(row.file, row.line, column, f"{length_s:g} s later there is no date"))
     if faults:
         raise TableError(faults[:MOST_FAULTS], where=faults[0].file)
     return out

@@ -283,11 +283,14 @@ def _heard(row: Located, faults: list[Fault], date: dt.date | None) -> Heard | N
             fault("recorded_at", f"{str(row.values.get('recorded_at'))[:40]!r} is no ISO 8601 date or time")
     snr_db = number("snr_db", needed=False)
     flight_probability = number("flight_probability", needed=False)
+    if moment is not None and math.isfinite(start_s):
+        try:
+            moment = moment + dt.timedelta(seconds=start_s)
+            day = moment.date()
+        except (OverflowError, ValueError):  # the second is that of data frames
+            fault("start_s", f"{start_s:g} s after {moment} there is no date")
     if len(faults) > before:
         return None
-    if moment is not None:
-        moment = moment + dt.timedelta(seconds=start_s)
-        day = moment.date()
     return Heard(
         recording=checksum or path,
         path=path or checksum,

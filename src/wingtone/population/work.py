@@ -7,6 +7,7 @@
 from __future__ import annotations
 
 import math
+from numbers import Integral, Real
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -106,7 +107,7 @@ def sizes(
     InputError
         ``rows`` is no table.
     RequestError
-        A grouping, a taxon, a gap or a number of draws that is none.
+        A grouping, a taxon, a gap, a seed or a number of draws that is none.
     """
     given = [Located("rows", i, row) for i, row in enumerate(plain_rows(rows), 1)]
     effort = None
@@ -148,10 +149,7 @@ def sizes_of(
 
     if group_by is not None and group_by not in GROUPINGS:
         raise RequestError(f"{group_by!r} is no grouping", remedy=f"one of {', '.join(GROUPINGS)}")
-    if not 0 < gap_s < math.inf:
-        raise RequestError(f"a gap of {gap_s} s is none", remedy="give seconds above 0")
-    if draws < LEAST_DRAWS:
-        raise RequestError(f"{draws} draws are too few", remedy=f"give at least {LEAST_DRAWS}")
+    _check_numbers(gap_s, draws, seed)
     if sites is not None and group_by is None:
         group_by = "site"
     fauna = fauna or load()
@@ -253,6 +251,15 @@ def sizes_of(
         lower_probability=probability,
         **parts,
     )
+
+
+def _check_numbers(gap_s: Any, draws: Any, seed: Any) -> None:
+    if not isinstance(gap_s, Real) or not 0 < float(gap_s) < math.inf:
+        raise RequestError(f"a gap of {gap_s!r} s is none", remedy="give seconds above 0")
+    if not isinstance(draws, Integral) or draws < LEAST_DRAWS:
+        raise RequestError(f"{draws!r} draws are too few", remedy=f"give at least {LEAST_DRAWS}")
+    if not isinstance(seed, Integral) or seed < 0:
+        raise RequestError(f"a seed of {seed!r} is none", remedy="give a whole number from 0 on")
 
 
 def _counted(rule: str, gap_s: float | None, bees: Sequence[Individual], *, used: bool) -> Counted:
