@@ -5,6 +5,7 @@ The rooms that read tables ask different things of headings and cells, so each c
 - `encoding_of`: how the letters of a file are coded.
 - `separator_of`: what stands between the cells.
 - `numbered_rows`: rows of cells, each with the line that it begins on.
+- `rows_of_file`: all of this for a whole file.
 - `check_headings`: refuse a table without headings, or with one that stands there twice.
 - `safe_for_spreadsheets`, `from_spreadsheet`: a spreadsheet runs a cell that begins with ``=``, ``+``,
   ``-``, ``@``, a tab or a carriage return as a formula (common knowledge of the trade, no single source). An
@@ -17,6 +18,7 @@ from __future__ import annotations
 import codecs
 import contextlib
 import csv
+import io
 import re
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +36,7 @@ __all__ = [
     "from_spreadsheet",
     "numbered_rows",
     "row_writer",
+    "rows_of_file",
     "safe_for_spreadsheets",
     "separator_of",
 ]
@@ -130,6 +133,25 @@ def numbered_rows(
                 why = "a quotation mark is opened in this row and not closed in it"
             raise TableError([Fault(file, line, "", f"is not a readable table: {why}")]) from error
         yield line, cells
+
+
+def rows_of_file(path: Path) -> Iterator[tuple[int, list[str]]]:
+    """Cut the table of a file into cells, rows without any left out, see `numbered_rows`.
+
+    Raises
+    ------
+    InputError
+        See `encoding_of`.
+    TableError
+        See `numbered_rows`.
+    """
+    with path.open(encoding=encoding_of(path), newline="") as file:
+        text = file.read()
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    lines = io.StringIO(text, newline="")
+    for line, cells in numbered_rows(lines, str(path), separator=separator_of(first)):
+        if any(cell.strip() for cell in cells):
+            yield line, cells
 
 
 _LINE_END = re.compile(r"\r\n|\r|\n")

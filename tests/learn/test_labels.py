@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from wingtone.errors import TableError
+from wingtone.errors import InputError, TableError
 from wingtone.learn.labels import COLUMNS, Label, counts, groups_of, read_labels, write_labels
 
 if TYPE_CHECKING:
@@ -108,7 +108,7 @@ def test_a_misspelt_heading_is_a_fault_not_a_loss(tmp_path: Path) -> None:
         ("file\na.wav\n", "there is neither a column caste nor a column taxon"),
         ("file,caste,caste\na.wav,queen,queen\n", "this column stands twice"),
         ('file,caste\n"a.wav,queen\n', "is not a readable table"),
-        ("file,caste\n\0,queen\n", "holds a NUL character"),
+        ("file,caste\n\0,queen\n", "holds a line break or an unprintable character"),
         ("file,caste\na.wav,queen\na.wav,worker\n", "labels the same recording"),
         (
             "file,caste,start_s,end_s\na.wav,queen,1,3\na.wav,worker,2,4\n",
@@ -121,10 +121,24 @@ def test_unusable_tables_say_why(tmp_path: Path, text: str, what: str) -> None:
 
 
 def test_a_table_that_is_no_text_or_not_there(tmp_path: Path) -> None:
-    (tmp_path / "labels.csv").write_bytes(b"file,caste\n\xff\xfe,queen\n")
-    assert faults(tmp_path / "labels.csv") == [(2, "", "is not UTF-8 text")]
-    assert faults(tmp_path / "none.csv") == [(0, "", "there is no such file")]
-    assert faults(tmp_path) == [(0, "", "is not a file")]
+    (tmp_path / "labels.csv").write_bytes(b"file,caste\n\x81\xfe,queen\n")
+    for path, what in (
+        (tmp_path / "labels.csv", "this is not a table of text"),
+        (tmp_path / "none.csv", "there is no such file"),
+        (tmp_path, "it is a folder"),
+    ):
+        with pytest.raises(InputError, match=what):
+            read_labels(path)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+def test_letters_are_read_however_a_spreadsheet_codes_them(tmp_path: Path, encoding: str) -> None:
+    path = table(tmp_path, "")
+    path.write_text("\nfile,caste,individual\na.wav,queen,Ünal\n", encoding=encoding)
+    (row,) = read_labels(path).rows
+    assert (row.individual, row.line) == ("Ünal", 3)
+    path.write_text("\nfile,cast\na.wav,Ünal\n", encoding=encoding)
+    assert {line for line, _, _ in faults(path)} == {2}
 
 
 def test_groups_hold_everything_that_belongs_together(tmp_path: Path) -> None:

@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-A table is CSV in UTF-8, separated by commas, semicolons or tabs, with one heading line. Each row labels one
+A table is CSV, separated by commas, semicolons or tabs, with one heading line. Each row labels one
 stretch of one recording, ``start_s`` to ``end_s``, or all flight in it when both are empty. Times are
 seconds from the start of the recording. Empty means not known.
 
@@ -29,10 +29,8 @@ Copies under other names are found when they are heard, see `wingtone.learn.data
 
 from __future__ import annotations
 
-import codecs
 import difflib
 import hashlib
-import io
 import math
 import os
 import re
@@ -42,7 +40,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from wingtone.csv_text import from_spreadsheet, numbered_rows, row_writer, safe_for_spreadsheets, separator_of
+from wingtone.csv_text import from_spreadsheet, row_writer, rows_of_file, safe_for_spreadsheets
 from wingtone.errors import Fault, TableError, WingtoneError
 from wingtone.evidence.dates import parse_date
 from wingtone.evidence.lineup import CASTES
@@ -51,7 +49,7 @@ from wingtone.notebook.records import COLDEST_C, WARMEST_C
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
 __all__ = ["COLUMNS", "Grouping", "Label", "Labels", "Target", "groups_of", "read_labels", "write_labels"]
 
@@ -70,10 +68,9 @@ COLUMNS = (
     "temperature_c",
 )
 
-MOST_BYTES = 20_000_000
 MOST_FAULTS = 1000
 MOST_CHARACTERS = 500
-"""Ours: a hundred thousand rows; more faults than anyone reads; longer than any sensible cell."""
+"""Ours: more faults than anyone reads; longer than any sensible cell."""
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)", re.ASCII)
 
@@ -175,27 +172,20 @@ def read_labels(path: str | os.PathLike[str]) -> Labels:
 
     Raises
     ------
-    TableError
-        The table has faults: all of them, with line and column.
+    InputError
+        The table cannot be read, see `wingtone.csv_text.encoding_of`; as TableError it has faults: all of
+        them, with line and column.
     """
     path = Path(path)
-    data = _bytes_of(path)
-    marked = data[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)  # what spreadsheets call Unicode text
-    try:
-        text = data.decode("utf-16" if marked else "utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
-        raise TableError(
-            [Fault(str(path), line, "", "is not UTF-8 text")], remedy="save the table as CSV in UTF-8"
-        ) from error
-    records = _records(text, path)
-    headings, ignored = _headings(next(records)[1], path)
+    records = rows_of_file(path)
+    at, cells = next(records, (0, []))
+    if not at:
+        raise TableError([Fault(str(path), 0, "", "is empty")], remedy=f"begin with {','.join(COLUMNS)}")
+    headings, ignored = _headings(cells, path, line=at)
     faults: list[Fault] = []
     rows: list[Label] = []
     spelling: dict[str, Path] = {}
     for line, cells in records:
-        if not any(cell.strip() for cell in cells):
-            continue
         if len(cells) != len(headings):
             what = f"has {len(cells)} cells where the heading has {len(headings)}"
             faults.append(Fault(str(path), line, "", what))
@@ -213,7 +203,7 @@ def read_labels(path: str | os.PathLike[str]) -> Labels:
         order = {name: i for i, name in enumerate(headings)}
         faults.sort(key=lambda fault: (fault.line, order.get(fault.column, -1)))
         raise TableError(faults[:MOST_FAULTS], remedy="put these right, then try again with --check")
-    return Labels(path, tuple(rows), ignored, hashlib.sha256(data).hexdigest())
+    return Labels(path, tuple(rows), ignored, hashlib.sha256(path.read_bytes()).hexdigest())
 
 
 def write_labels(path: str | os.PathLike[str], rows: Iterable[Label]) -> None:
@@ -238,49 +228,22 @@ def write_labels(path: str | os.PathLike[str], rows: Iterable[Label]) -> None:
             writer.writerow([safe_for_spreadsheets(text) for text in texts])
 
 
-def _bytes_of(path: Path) -> bytes:
-    """Read a table of bounded size."""
-    try:
-        if not path.is_file():
-            what = "is not a file" if path.exists() else "there is no such file"
-            raise TableError([Fault(str(path), 0, "", what)], remedy="give a table of labels, a CSV file")
-        with path.open("rb") as file:
-            data = file.read(MOST_BYTES + 1)
-    except OSError as error:
-        what = f"cannot be read: {error.strerror or error}"
-        raise TableError([Fault(str(path), 0, "", what)]) from error
-    if len(data) > MOST_BYTES:
-        raise TableError([Fault(str(path), 0, "", f"is larger than {MOST_BYTES:,} bytes")])
-    return data
-
-
-def _records(text: str, path: Path) -> Iterator[tuple[int, list[str]]]:
-    """Split into cells, each record with its first line, one at a time; at least the heading."""
-    if "\0" in text:
-        line = text[: text.index("\0")].count("\n") + 1
-        raise TableError([Fault(str(path), line, "", "holds a NUL character")])
-    if not text:
-        raise TableError([Fault(str(path), 0, "", "is empty")], remedy=f"begin with {','.join(COLUMNS)}")
-    lines = io.StringIO(text, newline="")
-    yield from numbered_rows(lines, str(path), separator=separator_of(text.split("\n", 1)[0]))
-
-
-def _headings(cells: list[str], path: Path) -> tuple[list[str], tuple[str, ...]]:
+def _headings(cells: list[str], path: Path, *, line: int) -> tuple[list[str], tuple[str, ...]]:
     """Check the heading line; a misspelt heading would silently lose what it holds, so it is a fault."""
     names = [re.sub(r"[\s-]+", "_", cell.strip().casefold()) for cell in cells]
     faults = []
     for column in COLUMNS:
         if names.count(column) > 1:
-            faults.append(Fault(str(path), 1, column, "this column stands twice"))
+            faults.append(Fault(str(path), line, column, "this column stands twice"))
     if "file" not in names:
-        faults.append(Fault(str(path), 1, "file", "this column is missing"))
+        faults.append(Fault(str(path), line, "file", "this column is missing"))
     if not {"caste", "taxon"} & set(names):
-        faults.append(Fault(str(path), 1, "caste", "there is neither a column caste nor a column taxon"))
+        faults.append(Fault(str(path), line, "caste", "there is neither a column caste nor a column taxon"))
     ignored = tuple(name for name in names if name not in COLUMNS)
     for name in ignored:
         near = difflib.get_close_matches(name, [c for c in COLUMNS if c not in names], n=1, cutoff=0.75)
         if near:
-            faults.append(Fault(str(path), 1, name[:80], f"no such column; did you mean {near[0]}?"))
+            faults.append(Fault(str(path), line, name[:80], f"no such column; did you mean {near[0]}?"))
     if faults:
         raise TableError(faults, remedy=f"the columns are {', '.join(COLUMNS)}")
     return names, ignored

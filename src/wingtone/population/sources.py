@@ -14,14 +14,13 @@
 
 from __future__ import annotations
 
-import io
 import json
 import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from wingtone.csv_text import check_headings, encoding_of, from_spreadsheet, numbered_rows, separator_of
+from wingtone.csv_text import check_headings, encoding_of, from_spreadsheet, rows_of_file
 from wingtone.errors import Fault, InputError, MissingExtraError, TableError, one_line
 from wingtone.evidence.lineup import NOT_A_BUMBLEBEE
 from wingtone.files import check_file, what_is
@@ -136,15 +135,7 @@ def _with_flag(row: Located) -> Located:
 
 
 def _csv(path: Path) -> tuple[list[str], list[Located]]:
-    text = path.read_text(encoding=encoding_of(path))
-    first = next((line for line in text.splitlines() if line.strip()), "")
-    numbered = (
-        (line, cells)
-        for line, cells in numbered_rows(
-            io.StringIO(text, newline=""), str(path), separator=separator_of(first)
-        )
-        if any(cell.strip() for cell in cells)
-    )
+    numbered = rows_of_file(path)
     at, heading = next(numbered, (1, []))
     columns = [cell.strip() for cell in heading]
     check_headings(columns, path, line=at)
