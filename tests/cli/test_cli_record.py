@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import csv
 import dataclasses
+import datetime as dt
 import io
 import json
+import os
+import shutil
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -74,6 +77,20 @@ def test_the_time_stays_when_the_day_is_given_and_goes_when_it_is_another(
         arguments = ["identify", str(hover_wav), "--date", day, "--record", "--notebook", str(book)]
         assert runner.invoke(main, arguments).exit_code == 0
     assert [record.event_date for record in kept(book)] == ["2026-06-15T10:15:00", "2026-06-16"]
+    _ = perfect_ear
+
+
+def test_a_typed_date_is_kept_where_only_the_file_has_that_day(
+    runner: CliRunner, hover_wav: Path, perfect_ear: Find, tmp_path: Path
+) -> None:
+    book, plain = tmp_path / "bees.sqlite", tmp_path / "garden.wav"
+    shutil.copyfile(hover_wav, plain)  # without a date in its name, nothing but the file's time is left
+    changed = dt.datetime(2026, 7, 10, 10, 11).timestamp()
+    os.utime(plain, (changed, changed))
+    for date in (["--date", "2026-07-10"], []):
+        arguments = ["identify", str(plain), *date, "--record", "--notebook", str(book)]
+        assert runner.invoke(main, arguments).exit_code == 0
+    assert [record.event_date for record in kept(book)] == ["2026-07-10", ""]
     _ = perfect_ear
 
 

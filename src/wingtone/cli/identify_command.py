@@ -210,8 +210,10 @@ def _keep(
     if not measurement.flight and not known["hints"]:
         warn("no flight and no hint, so no record was made of it", where=measurement.recording.path)
         return
-    fields = _fields(known)
-    if fields.get("event_date") == (measurement.recording.recorded_at or "")[:10]:
+    fields, recording = _fields(known), measurement.recording
+    # What the file's own time says never becomes a date: there, nothing but the typed day is known.
+    states_it = recording.recorded_at is not None and recording.recorded_at_source != "file time"
+    if states_it and fields.get("event_date") == (recording.recorded_at or "")[:10]:
         del fields["event_date"]  # the recording knows the time of that day as well
     fauna = known["fauna"]
     records = records_of_measurement(measurement, answers, fauna=fauna, known=fields, model=model)
