@@ -95,8 +95,8 @@ def with_names(plan: Plan, fauna: Fauna) -> tuple[Plan, Names]:
         return plan, names
     known: dict[str, dict[str, str]] = {}
     records = []
-    for key, given_id, record in plan.records:
-        written = record.taxon or record.vernacular
+    for i, (key, given_id, record) in enumerate(plan.records):
+        written = "" if i in plan.ours else record.taxon or record.vernacular
         if written and written not in known:
             known[written] = named(written, fauna) if fauna.known_as(written) else {}
         if fields := known.get(written):

@@ -15,8 +15,11 @@ from hypothesis import strategies as st
 from notebook.examples import example, records
 from notebook.test_export import at_home, entries
 from wingtone.errors import InputError, RequestError, TableError
+from wingtone.fauna import load
+from wingtone.keeping import with_names
 from wingtone.notebook import export
 from wingtone.notebook.columns import corrected, propose
+from wingtone.notebook.exchange import Disclosure, from_terms, to_terms
 from wingtone.notebook.importing import Plan, carry_out, read_plan
 from wingtone.notebook.places import parse_place
 from wingtone.notebook.store import Notebook
@@ -65,7 +68,7 @@ class TestDarwinCore:
         assert record.place is not None
         assert (record.place.latitude_deg, record.place.longitude_deg) == (51.4712, -0.2953)
         assert record.place.uncertainty_m == 50
-        assert record.other == {"locality": "Walled garden"}
+        assert record.other == {"locality": "Walled garden", "occurrenceID": "NBR:1"}
 
     def test_a_date_in_three_columns(self, path: Path) -> None:
         assert only(plan_of(path, "year,month,day,species\n2026,6,4,Bombus\n")).event_date == "2026-06-04"
@@ -87,9 +90,89 @@ class TestDarwinCore:
         export.write_archive(entries(example()), path.with_suffix(".zip"))
         with pytest.raises(InputError, match="archive or a spreadsheet"):
             read_plan(path.with_suffix(".zip"))
-        with zipfile.ZipFile(path.with_suffix(".zip")) as archive:
-            path.write_bytes(archive.read("occurrence.csv"))
-        assert only(read_plan(path)) == at_home(example())
+        for made in (example(), example(notes="'=1 stands on the label", recorder="'-' ")):
+            export.write_archive(entries(made), path.with_suffix(".zip"))
+            with zipfile.ZipFile(path.with_suffix(".zip")) as archive:
+                path.write_bytes(archive.read("occurrence.csv"))
+            assert only(read_plan(path)) == at_home(made)  # nothing is marked there, so nothing comes off
+
+    def test_what_a_table_says_of_a_record_is_not_lost(self, path: Path) -> None:
+        record = only(
+            plan_of(
+                path,
+                "scientificName,occurrenceStatus,basisOfRecord,lifeStage,kingdom,family,taxonRank,"
+                "individualCount,identificationVerificationStatus,identificationQualifier\n"
+                "Bombus terrestris,present,PreservedSpecimen,larva,Animalia,Megachilidae,subspecies,"
+                "3,Rejected,cf. terrestris\n",
+            )
+        )
+        assert record.status == "rejected"
+        assert record.other == {
+            "basisOfRecord": "PreservedSpecimen",
+            "lifeStage": "larva",
+            "family": "Megachilidae",
+            "taxonRank": "subspecies",
+            "individualCount": "3",
+            "identificationVerificationStatus": "Rejected",
+            "identificationQualifier": "cf. terrestris",
+        }
+        (entry,) = entries(record)
+        terms = to_terms(entry)
+        assert terms["basisOfRecord"] == "PreservedSpecimen"
+        assert terms["lifeStage"] == "larva"
+        assert terms["identificationQualifier"] == "cf. terrestris"
+        assert from_terms(terms) == record
+        told = from_terms(to_terms(entry, Disclosure(blur_km=2))).other
+        assert told == {name: record.other[name] for name in sorted(told)}
+        assert {*told} == {"basisOfRecord", "lifeStage", "identificationQualifier"}
+
+    def test_what_every_record_says_is_not_kept(self, path: Path) -> None:
+        text = (
+            "scientificName,occurrenceStatus,basisOfRecord,lifeStage,kingdom,phylum,class,order,family,genus,"
+            "identificationVerificationStatus,decimalLatitude,decimalLongitude,geodeticDatum\n"
+            "Bombus terrestris,present,HumanObservation,adult,Animalia,Arthropoda,Insecta,Hymenoptera,Apidae,"
+            "Bombus,confirmed,51.4712,-0.2953,WGS84\n"
+        )
+        record = only(plan_of(path, text))
+        assert (dict(record.other), record.status) == ({}, "confirmed")
+
+    @pytest.mark.parametrize(
+        ("words", "status"),
+        [
+            ("Accepted - considered correct", "confirmed"),
+            ("Not accepted - unable to verify", "rejected"),
+            ("Unconfirmed - plausible", "decided"),
+            ("not verified, a hint of the program", "hint"),
+            ("who knows", "decided"),
+            ("", "decided"),
+        ],
+    )
+    def test_words_of_verifiers(self, path: Path, words: str, status: str) -> None:
+        assert only(plan_of(path, f'species,verification status\nBombus,"{words}"\n')).status == status
+
+    @pytest.mark.parametrize(
+        ("heading", "cell"),
+        [
+            ("occurrenceStatus", "absent"),
+            ("occurrenceStatus", "Not found"),
+            ("individualCount", "0"),
+            ("Count", "0.0"),
+            ("abundance", "none"),
+        ],
+    )
+    def test_where_no_bee_was_is_no_record(self, path: Path, heading: str, cell: str) -> None:
+        plan = plan_of(path, f"species,{heading}\nBombus hortorum,2\nBombus pratorum,{cell}\n,{cell}\n")
+        assert only(plan).taxon == "Bombus hortorum"
+        assert plan.absent == (3, 4)
+
+    def test_degrees_of_another_datum_are_refused(self, path: Path) -> None:
+        text = "species,lat,lon,geodeticDatum\nBombus,51.4712,-0.2953,EPSG:4277\n"
+        ((line, column, what),) = faults_of(path, text)
+        assert (line, column) == (2, "geodeticDatum")
+        assert "not on WGS84" in what
+        assert only(plan_of(path, text, "geodeticDatum=skip")).place == parse_place("51.4712, -0.2953")
+        for datum in ("ETRS89", "EPSG:4326", "WGS 84", "unknown"):
+            assert only(plan_of(path, text.replace("EPSG:4277", datum))).place is not None
 
 
 class TestAnyTable:
@@ -160,7 +243,7 @@ class TestAnyTable:
             "species": "taxon",
             "scientific name": "other",
             "": "skip",
-            "basisOfRecord": "skip",
+            "basisOfRecord": "basis",
         }
 
     @pytest.mark.parametrize(
@@ -192,6 +275,75 @@ class TestAnyTable:
     def test_words_for_castes(self, path: Path, word: str, caste: str, sex: str) -> None:
         record = only(plan_of(path, f"species,caste\nBombus,{word}\n"))
         assert (record.caste, record.sex) == (caste, sex)
+
+    @pytest.mark.parametrize(
+        ("time", "tidy"),
+        [("9:30:15", "09:30:15"), ("2:30 pm", "14:30"), ("12.05 a.m.", "00:05"), ("3 PM", "15:00")],
+    )
+    def test_times_as_people_write_them(self, path: Path, time: str, tidy: str) -> None:
+        record = only(plan_of(path, f"species,date,time\nBombus,2026-06-01,{time}\n"))
+        assert record.event_date == f"2026-06-01T{tidy}"
+
+    def test_a_time_of_no_single_day_is_kept(self, path: Path) -> None:
+        record = only(plan_of(path, "species,date,time\nBombus,2026-06,9:30\n"))
+        assert (record.event_date, record.other) == ("2026-06", {"time": "9:30"})
+
+    @pytest.mark.parametrize(
+        ("row", "taxon"),
+        [
+            ("Bombus,terrestris,", "Bombus terrestris"),
+            ("Bombus,terrestris,audax", "Bombus terrestris audax"),
+            ("Bombus,,", "Bombus"),
+        ],
+    )
+    def test_a_name_in_several_columns(self, path: Path, row: str, taxon: str) -> None:
+        headings = "genus,specificEpithet,infraspecificEpithet"
+        assert only(plan_of(path, f"{headings}\n{row}\n")).taxon == taxon
+        assert only(plan_of(path, "genus,species\nBombus,hortorum\n")).taxon == "Bombus hortorum"
+
+    def test_words_that_the_name_does_not_have_are_kept(self, path: Path) -> None:
+        record = only(
+            plan_of(path, "scientificName,genus,specificEpithet\nBombus lucorum,Bombus,terrestris\n")
+        )
+        assert (record.taxon, record.other) == ("Bombus lucorum", {"specificEpithet": "terrestris"})
+
+    def test_decimal_commas_in_two_columns(self, path: Path) -> None:
+        record = only(plan_of(path, "species;lat;long\nBombus;51,4712;-0,2953\n"))
+        assert record.place is not None
+        assert (record.place.latitude_deg, record.place.longitude_deg) == (51.4712, -0.2953)
+
+    @pytest.mark.parametrize(
+        ("place", "stated", "metres"),
+        [
+            ("51.4712 -0.2953", '"10,000"', 10_000),
+            ("51.4712 -0.2953", '"1,250,000 m"', 1_250_000),
+            ("51.4712 -0.2953", '"12,5"', 12.5),
+            ("TQ17", "10", 7071.1),
+            ("TQ 187 753", "250 metres", 250),
+        ],
+    )
+    def test_an_uncertainty_is_never_understated(
+        self, path: Path, place: str, stated: str, metres: float
+    ) -> None:
+        record = only(plan_of(path, f"species,place,accuracy\nBombus,{place},{stated}\n"))
+        assert record.place is not None
+        assert record.place.uncertainty_m == metres
+
+    def test_a_row_of_ours_among_others_is_a_row_of_ours_alone(self, path: Path) -> None:
+        export.write_csv(entries(example()), path)
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            ours, *_ = csv.DictReader(file)
+        other = dict.fromkeys(ours, "") | {"scientificName": "terrestris", "eventDate": "2026-06-01"}
+        with path.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.DictWriter(file, list(ours))
+            writer.writeheader()
+            writer.writerows([ours, other])
+        fauna = load()
+        plan, names = with_names(read_plan(path), fauna)
+        assert [record.taxon for _, _, record in plan.records] == ["Bombus terrestris"] * 2
+        assert plan.records[0][2] == at_home(example())
+        assert names.read == {("terrestris", "Bombus terrestris"): 1}
+        assert plan.mapping["scientificName"] == "taxon"
 
     def test_empty_rows_and_short_rows_are_no_fault(self, path: Path) -> None:
         plan = plan_of(path, "species,date,notes\nBombus\n,,\n\nBombus,2026-06-01\n")
@@ -261,6 +413,9 @@ class TestFaults:
             ("species,hints\nBombus,tail\n", "hints", "character=state"),
             ("species,date,time\nBombus,2026-06-01,25:00\n", "time", "no time 25:00"),
             ("species,sex,caste\nBombus,male,queen\n", "caste", "a queen is not male"),
+            ("species,Stage\nBombus,2 queens\n", "Stage", "--map 'Stage=other'"),
+            ("species,year,month,day\nBombus,2026,,7\n", "day", "a day but no month"),
+            ("species,year,month,day\nBombus,,6,7\n", "month", "a month but no year"),
         ],
     )
     def test_a_fault_names_its_column(self, path: Path, text: str, column: str, what: str) -> None:
@@ -336,6 +491,55 @@ class TestCarryingOut:
                 assert carry_out(read_plan(path), friend).added == 2
                 assert friend.get(1).id == notebook.get(1).id
                 assert friend.history(1)[0].action == "imported"
+
+    def test_running_numbers_of_two_tables_are_other_bees(self, path: Path, tmp_path: Path) -> None:
+        first = "No,species\n1,Bombus hortorum\n2,Bombus pratorum\n"
+        second = "No,species\n1,Bombus lapidarius\n2,Bombus pratorum\n3,Bombus hypnorum\n"
+        with Notebook.open(tmp_path / "bees.sqlite") as notebook:
+            assert carry_out(plan_of(path, first, "No=id"), notebook).added == 2
+            done = carry_out(plan_of(path, second, "No=id"), notebook)
+            assert (done.added, done.known, done.alike) == (2, 1, ((3, 1),))
+            assert notebook.get(3).record.taxon == "Bombus lapidarius"
+            assert carry_out(plan_of(path, second, "No=id"), notebook).added == 0
+
+    @pytest.mark.parametrize(
+        ("given_id", "shown", "catalogue"),
+        [
+            ("a-1", "urn:uuid:", "a-1"),
+            ("https://records.example/17", "https://records.example/17", ""),
+            ("6F9619FF-8B86-D011-B42D-00CF4FC964FF", "6F9619FF-8B86-D011-B42D-00CF4FC964FF", ""),
+        ],
+    )
+    def test_an_identifier_goes_out_as_it_came_in(
+        self, path: Path, tmp_path: Path, given_id: str, shown: str, catalogue: str
+    ) -> None:
+        with Notebook.open(tmp_path / "bees.sqlite") as notebook:
+            text = f"occurrenceID,species\n{given_id},Bombus hortorum\n"
+            carry_out(plan_of(path, text), notebook)
+            assert carry_out(plan_of(path, text), notebook).known == 1
+            entry = notebook.get(1)
+            terms = to_terms(entry)
+            assert terms["occurrenceID"].startswith(shown)
+            assert terms["otherCatalogNumbers"] == catalogue
+            assert from_terms(terms) == entry.record
+            assert to_terms(entry, Disclosure(withhold_place=True))["otherCatalogNumbers"] == ""
+            export.write_csv(notebook.entries(), path)
+            assert carry_out(read_plan(path), notebook).added == 0
+
+    def test_what_was_removed_is_told(self, path: Path, tmp_path: Path) -> None:
+        text = "species,date\nBombus,2026-06-01\nBombus,2026-06-02\n"
+        with Notebook.open(tmp_path / "bees.sqlite") as notebook:
+            carry_out(plan_of(path, text), notebook)
+            notebook.remove(2)
+            done = carry_out(plan_of(path, text), notebook)
+            assert (done.added, done.known, done.removed) == (0, 2, (2,))
+
+    def test_a_new_decision_ends_the_doubt_of_the_table(self, path: Path, tmp_path: Path) -> None:
+        text = "species,identificationQualifier,site\nBombus terrestris,cf. terrestris,Kew\n"
+        with Notebook.open(tmp_path / "bees.sqlite") as notebook:
+            carry_out(plan_of(path, text), notebook)
+            assert notebook.amend(1, notes="seen again").record.other["identificationQualifier"]
+            assert notebook.amend(1, taxon="Bombus lucorum").record.other == {"site": "Kew"}
 
     def test_reading_a_plan_touches_no_notebook(self, path: Path, tmp_path: Path) -> None:
         plan_of(path, "species\nBombus\n")

@@ -293,6 +293,21 @@ def test_import_proposes_runs_dry_and_adds_once(shell: Shell, tmp_path: Path) ->
     assert (record["event_date"], record["status"]) == ("2026-06-01", "decided")
 
 
+def test_what_a_table_adds_nothing_for_is_told(shell: Shell, tmp_path: Path) -> None:
+    table = tmp_path / "old.csv"
+    table.write_text("No,species,count\n1,Bombus hortorum,1\n2,Bombus pratorum,0\n")
+    shell("import", str(table), "--map", "No=id")
+    assert "the row in line 3 says that no bee was there" in shell.said
+    shell("remove", "1")
+    out = shell("import", str(table), "--map", "No=id")
+    assert "0 records imported, 1 was there already" in out
+    assert "was removed: 1 (to have them back: wingtone notebook remove 1 --undo)" in shell.said
+    table.write_text("No,species\n1,Bombus lapidarius\n")
+    out = shell("import", str(table), "--map", "No=id")
+    assert "1 record imported" in out
+    assert "an earlier one that says something else: 2 that of 1" in shell.said
+
+
 def test_imported_names_are_those_of_the_fauna(shell: Shell, tmp_path: Path) -> None:
     table = tmp_path / "old.csv"
     written = [

@@ -16,11 +16,14 @@ from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.keeping import given_of, kept_in_a_line, records_of_measurement, tell
 from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options, in_notebook
 from wingtone.cli.notebook_reports import (
+    absent_rows,
+    alike_records,
     entry_json,
     in_a_line,
     names_lines,
     record_json,
     record_lines,
+    removed_records,
     row_lines,
     unknown_names,
 )
@@ -552,6 +555,8 @@ def import_command(
         )
     for line in names_lines(names):
         click.echo(line, err=True)
+    if plan.absent:
+        warn(absent_rows(plan.absent), where=table)
     if names.unknown:
         warn(unknown_names(names, fauna.id), where=table)
     watch = Watch(dt.date.today(), fauna.castes)
@@ -568,6 +573,9 @@ def import_command(
             watch.look(number, record)
     known = f", {done.known} {'was' if done.known == 1 else 'were'} there already" if done.known else ""
     say_done(f"{counted(done.added, 'record')} imported{known}")
+    for told in (removed_records(done.removed), alike_records(done.alike)):
+        if told:
+            warn(told, where=table)
     tell(watch.told)
 
 

@@ -2,6 +2,7 @@
 
 - `in_a_line`, `record_lines`, `row_lines`: for people.
 - `names_lines`, `unknown_names`: what became of the names of an imported table.
+- `absent_rows`, `removed_records`, `alike_records`: what else is to be told of such a table.
 - `entry_json`, `record_json`: for programs.
 """
 
@@ -20,11 +21,14 @@ if TYPE_CHECKING:
     from wingtone.notebook.store import Entry, Row
 
 __all__ = [
+    "absent_rows",
+    "alike_records",
     "entry_json",
     "in_a_line",
     "names_lines",
     "record_json",
     "record_lines",
+    "removed_records",
     "row_lines",
     "unknown_names",
 ]
@@ -130,3 +134,41 @@ def unknown_names(names: Names, fauna: str) -> str:
     whose = "1 record has a name" if total == 1 else f"{total} records have names"
     kept = f"that the fauna {fauna} does not have, kept as written"
     return f"{whose} {kept}: {', '.join(shown)}"
+
+
+def _first(shown: Sequence[str]) -> str:
+    """Put the first of many things in words."""
+    return ", ".join(
+        [*shown[:MOST_NAMES], *([f"and {len(shown) - MOST_NAMES} more"] * (len(shown) > MOST_NAMES))]
+    )
+
+
+def absent_rows(lines: Sequence[int]) -> str:
+    """Say which rows of a table say that no bee was there."""
+    which = f"the row in line {lines[0]} says" if len(lines) == 1 else f"{len(lines)} rows say"
+    where = "" if len(lines) == 1 else f" (lines {_first([str(line) for line in lines])})"
+    return f"{which} that no bee was there, and no record is made of that{where}"
+
+
+def removed_records(numbers: Sequence[int]) -> str:
+    """Say which records of a table are there already but were removed, and how to have them back."""
+    if not numbers:
+        return ""
+    was = (
+        "one that was there already was"
+        if len(numbers) == 1
+        else f"{len(numbers)} that were there already were"
+    )
+    shown = [str(number) for number in numbers]
+    back = f"wingtone notebook remove {' '.join(shown[:MOST_NAMES])} --undo"
+    return f"{was} removed: {_first(shown)} (to have them back: {back})"
+
+
+def alike_records(pairs: Sequence[tuple[int, int]]) -> str:
+    """Say which new records have an identifier that another record has, with other contents."""
+    if not pairs:
+        return ""
+    whose = "1 new record has" if len(pairs) == 1 else f"{len(pairs)} new records have"
+    shown = _first([f"{number} that of {other}" for number, other in pairs])
+    what = f"{whose} the identifier of an earlier one that says something else: {shown}"
+    return f"{what} (if it is the same bee, remove the earlier one: wingtone notebook remove NUMBER)"

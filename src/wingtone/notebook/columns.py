@@ -3,6 +3,7 @@
 - `FIELDS`: what a column can mean, with the headings that are taken to mean it.
 - `propose`: a mapping for the headings of a table.
 - `corrected`: a proposal with what the user says, ``HEADING=FIELD``.
+- `goes_without_saying`: whether a cell need not be kept.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from wingtone.errors import RequestError
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-__all__ = ["FIELDS", "OTHER", "SKIP", "corrected", "propose"]
+__all__ = ["FIELDS", "OTHER", "SKIP", "corrected", "goes_without_saying", "propose"]
 
 OTHER = "other"
 """Kept with the record as it stands."""
@@ -74,6 +75,21 @@ FIELDS: Mapping[str, tuple[str, ...]] = {
     ),
     "photograph": ("photograph", "photo", "image", "picture", "photo file"),
     "hints": ("hints",),
+    "genus": ("genus",),
+    "epithet": ("specificEpithet", "species epithet", "epithet"),
+    "infraspecific": ("infraspecificEpithet",),
+    "verification": (
+        "identificationVerificationStatus",
+        "verification status",
+        "verification",
+        "record status",
+    ),
+    "qualifier": ("identificationQualifier", "qualifier"),
+    "presence": ("occurrenceStatus", "presence"),
+    "count": ("individualCount", "count", "abundance", "quantity", "organismQuantity", "number seen"),
+    "basis": ("basisOfRecord",),
+    "life stage": ("lifeStage",),
+    "datum": ("geodeticDatum",),
 }
 """Field to headings, capitals and punctuation apart. Darwin Core terms stand first; the rest is common
 practice in recorders' tables, no source."""
@@ -84,10 +100,19 @@ def _plain(heading: str) -> str:
 
 
 _BY_HEADING = {_plain(name): field for field, names in FIELDS.items() for name in names}
-_SAID_BY_ITSELF = "basisOfRecord occurrenceStatus geodeticDatum lifeStage"
-_HIGHER_RANKS = "kingdom phylum class order family genus"
-_DROPPED = frozenset(_plain(name) for name in f"{_SAID_BY_ITSELF} {_HIGHER_RANKS}".split())
-"""Darwin Core headings that a record says by itself."""
+_ABOVE_GENUS = {
+    "kingdom": "animalia",
+    "phylum": "arthropoda",
+    "class": "insecta",
+    "order": "hymenoptera",
+    "family": "apidae",
+}
+"""What a record of a bee says by itself in these terms of Darwin Core."""
+
+
+def goes_without_saying(heading: str, cell: str) -> bool:
+    """Whether a cell says no more than every record of a bee does, so that it need not be kept."""
+    return _ABOVE_GENUS.get(_plain(heading)) == cell.strip().lower()
 
 
 def propose(headings: Sequence[str]) -> dict[str, str]:
@@ -103,7 +128,7 @@ def propose(headings: Sequence[str]) -> dict[str, str]:
         field = _BY_HEADING.get(plain, OTHER)
         if match := re.fullmatch(r"hint[ :_-]+([a-z-]+)", heading.strip().lower()):
             field = f"hint:{match[1]}"
-        if plain in _DROPPED or not plain:
+        if not plain:
             field = SKIP
         if field not in (OTHER, SKIP) and field in taken:
             field = OTHER

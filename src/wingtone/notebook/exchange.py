@@ -13,22 +13,26 @@ Sources: Darwin Core and Audiovisual Core term lists of TDWG (read).
 - `Disclosure`: how much of the place is given away.
 - `to_terms`, `from_terms`: a record as an Occurrence, and back.
 - `is_ours`: whether a row was written here.
+- `record_id`: what a record is called outside.
 """
 
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import TYPE_CHECKING, Any
 
 from wingtone.errors import RequestError
 from wingtone.notebook.places import Place, blur, place_from_degrees
 from wingtone.notebook.records import (
+    GIVEN_ID,
+    QUALIFIER,
     VERBATIM,
     Record,
     Tone,
     check_kinds,
+    is_global,
     is_plain,
     is_scientific,
     part_of,
@@ -42,6 +46,7 @@ if TYPE_CHECKING:
     from wingtone.notebook.store import Entry
 
 __all__ = [
+    "AS_WRITTEN",
     "OCCURRENCE_TERMS",
     "STATUS_WORDS",
     "Disclosure",
@@ -50,6 +55,7 @@ __all__ = [
     "from_terms",
     "is_ours",
     "number_text",
+    "record_id",
     "to_terms",
 ]
 
@@ -88,7 +94,16 @@ OCCURRENCE_TERMS = (
     "occurrenceRemarks",
     "dynamicProperties",
     "modified",
+    "otherCatalogNumbers",
 )
+
+AS_WRITTEN = {
+    "basis": ("basisOfRecord", ("humanobservation",)),
+    "life stage": ("lifeStage", ("adult", "adults", "imago")),
+    "qualifier": (QUALIFIER, ()),
+}
+"""Fields of imported tables that are kept, and handed on, as they were written: the term of Darwin Core that
+``other`` keeps them under, and the words (letters only) that say what we would anyway."""
 
 STATUS_WORDS = {
     "hint": "not verified, a hint of the program",
@@ -137,27 +152,28 @@ def to_terms(entry: Entry, disclosure: Disclosure | None = None) -> dict[str, st
     shown = disclosure or Disclosure()
     record, place = entry.record, shown.shown(entry.record.place)
     terms = dict.fromkeys(OCCURRENCE_TERMS, "")
+    given_id = record.other.get(GIVEN_ID, "")
     terms |= {
-        "occurrenceID": f"urn:uuid:{entry.id}",
-        "basisOfRecord": "MachineObservation" if _by_machine(record) else "HumanObservation",
+        "occurrenceID": record_id(entry),
         "occurrenceStatus": "present",
         "eventDate": record.event_date,
         "recordedBy": record.recorder,
         **_name_terms(record.taxon, record.rank, record.vernacular),
         "verbatimIdentification": _as_written(record),
-        "identificationQualifier": _qualifier(record),
         "identifiedBy": record.identified_by,
         "identificationVerificationStatus": STATUS_WORDS[record.status],
         "identificationRemarks": _remarks(record, private=shown.is_private),
         "kingdom": "Animalia",
         "caste": record.caste if record.caste in _DWC_CASTES else "",
         "sex": record.sex or sex_of(record.caste),
-        "lifeStage": "adult",
         "samplingProtocol": _protocol(record),
         "associatedMedia": " | ".join(file_name(path) for path in files_of(record)),
         "occurrenceRemarks": record.notes,
         "dynamicProperties": _properties(record, place, private=shown.is_private),
         "modified": entry.changed_at,
+        "otherCatalogNumbers": "" if is_global(given_id) or shown.is_private else given_id,
+        **_usual(record),
+        **{term: record.other[term] for term, _ in AS_WRITTEN.values() if record.other.get(term)},
     }
     if record.taxon.partition(" ")[0] == "Bombus":
         terms |= _BOMBUS
@@ -176,6 +192,25 @@ def to_terms(entry: Entry, disclosure: Disclosure | None = None) -> dict[str, st
     elif record.place is not None and shown.blur_km is not None:
         terms["dataGeneralizations"] = f"the place is given as a square of {shown.blur_km} km or larger"
     return terms
+
+
+def record_id(entry: Entry) -> str:
+    """Give the identifier that a record goes by outside.
+
+    Who has the record from us and from where we have it must not count it twice, so that one that is unique
+    everywhere stays as it was given.
+    """
+    given = entry.record.other.get(GIVEN_ID, "")
+    return given if is_global(given) else f"urn:uuid:{entry.id}"
+
+
+def _usual(record: Record) -> dict[str, str]:
+    """Give the terms that an imported table may have filled in another way, see `AS_WRITTEN`."""
+    return {
+        "basisOfRecord": "MachineObservation" if _by_machine(record) else "HumanObservation",
+        "lifeStage": "adult",
+        QUALIFIER: _qualifier(record),
+    }
 
 
 def from_terms(terms: Mapping[str, str]) -> Record:
@@ -227,7 +262,19 @@ def from_terms(terms: Mapping[str, str]) -> Record:
         if error.where in _FROM_OURS:  # say in which column it stands
             raise RequestError(f"{error.where}: {error.what}", where="dynamicProperties") from None
         raise
-    return record
+    return replace(record, other={**_as_given(given, record), **record.other})
+
+
+def _as_given(given: Mapping[str, str], record: Record) -> dict[str, str]:
+    """Give what the terms say otherwise than we would: it is kept where ``other`` was not handed on."""
+    kept = {term: given[term] for term, usual in _usual(record).items() if given[term] not in ("", usual)}
+    if QUALIFIER in kept and kept[QUALIFIER].split()[-1:] != record.taxon.split()[-1:]:
+        del kept[QUALIFIER]  # the doubt was about another name
+    if not given["occurrenceID"].startswith("urn:uuid:"):
+        kept[GIVEN_ID] = given["occurrenceID"]
+    if given["otherCatalogNumbers"]:
+        kept[GIVEN_ID] = given["otherCatalogNumbers"]
+    return {term: text for term, text in kept.items() if text}
 
 
 _FROM_OURS = ("hints", "made_with", "other", "photographs", "recording", "tone", "temperature_c", "place")

@@ -12,7 +12,7 @@ from __future__ import annotations
 import mimetypes
 from typing import TYPE_CHECKING
 
-from wingtone.notebook.exchange import file_name, files_of, number_text
+from wingtone.notebook.exchange import file_name, files_of, number_text, record_id
 from wingtone.notebook.places import to_grid_reference
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def media(entry: Entry) -> list[dict[str, str]]:
             "type": f"http://purl.org/dc/dcmitype/{what}",
             "title": file_name(path),
             "format": kind,
-            "associatedObservationReference": f"urn:uuid:{entry.id}",
+            "associatedObservationReference": record_id(entry),
             "creator": record.recorder,
         }
         if heard is not None:

@@ -4,8 +4,10 @@ A table is CSV in UTF-8, UTF-16 or Windows-1252, separated by commas, semicolons
 wingtone wrote come back as they were; in others every column gets a meaning, proposed by the program and
 corrected by the user, and what has none is kept beside the record.
 
-A record is known by its ``occurrenceID``; without one, by all that stands in its row (two equal rows of one
-table are two bees). So a table can be imported again and adds only what is new.
+A record is known by its ``occurrenceID`` if that is a UUID or a URI; by one that is its table's own, such as
+a running number, and all that stands in its row; without one, by all that stands in its row (two equal rows
+of one table are two bees). So a table can be imported again and adds only what is new. Rows that say that no
+bee was there make no record.
 
 - `read_plan`: a table to a `Plan` of records, without touching a notebook.
 - `carry_out`: add a plan's records to a notebook.
@@ -16,7 +18,6 @@ from __future__ import annotations
 
 import hashlib
 import re
-import uuid
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,19 +25,32 @@ from typing import TYPE_CHECKING, Any
 from wingtone.csv_text import check_headings, encoding_of, from_spreadsheet, numbered_rows, separator_of
 from wingtone.errors import Fault, TableError, WingtoneError
 from wingtone.notebook import events
-from wingtone.notebook.columns import OTHER, SKIP, corrected, propose
-from wingtone.notebook.exchange import from_terms, is_ours
-from wingtone.notebook.places import Place, parse_place
+from wingtone.notebook.cells import (
+    clock,
+    is_wgs84,
+    plain_metres,
+    plain_number,
+    says_absent,
+    says_none,
+    status_of,
+)
+from wingtone.notebook.columns import OTHER, SKIP, corrected, goes_without_saying, propose
+from wingtone.notebook.exchange import AS_WRITTEN, STATUS_WORDS, from_terms, is_ours
+from wingtone.notebook.extensions import FLAT_EXTRAS
+from wingtone.notebook.places import MIN_UNCERTAINTY_M, Place, parse_place
 from wingtone.notebook.records import (
     CASTES,
     COLDEST_C,
+    GIVEN_ID,
     RANKS,
     WARMEST_C,
     Record,
     RecordingNote,
     dumps,
+    is_global,
     rank_of_name,
     sex_of,
+    uuid_of,
 )
 
 if TYPE_CHECKING:
@@ -48,6 +62,12 @@ if TYPE_CHECKING:
 
 __all__ = ["Imported", "Plan", "carry_out", "read_plan", "read_row"]
 
+_OWN = "own:"
+"""Begins the source key of a record whose identifier is its table's own, as a running number is: it ends in
+the digest of what the record says, as another table may have the number for another bee."""
+
+_DIGITS = 64  # of a SHA-256
+
 MOST_FAULTS = 1000
 """Faults told of one table. Ours: more than anyone reads; the rest of the table is then not read."""
 
@@ -56,26 +76,46 @@ MOST_FAULTS = 1000
 class Plan:
     """What a table would bring.
 
-    ``records`` are triples of source key, id (or None) and record, in the order of the table. ``mapping``
-    is empty for a table that wingtone wrote.
+    Attributes
+    ----------
+    mapping
+        Heading to field; empty for a table of which wingtone wrote every row.
+    records
+        Triples of source key, id (or None) and record, in the order of the table.
+    ours
+        Which of them wingtone wrote, counted from 0.
+    absent
+        Lines that say that no bee was there; there is no record of them.
     """
 
     path: Path
     mapping: Mapping[str, str]
     records: tuple[tuple[str, str | None, Record], ...]
     encoding: str
+    ours: frozenset[int] = frozenset()
+    absent: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
 class Imported:
     """How many records were new, and how many were in the notebook already.
 
-    ``numbers`` has for each record of the plan the number that it got, None when it was there already.
+    Attributes
+    ----------
+    numbers
+        For each record of the plan the number that it got, None when it was there already.
+    removed
+        The numbers of those that were there already, but removed.
+    alike
+        For each new record whose identifier, a table's own, an earlier one has too, but not what it says: the
+        number of the new record and that of the earlier one.
     """
 
     added: int
     known: int
     numbers: tuple[int | None, ...]
+    removed: tuple[int, ...] = ()
+    alike: tuple[tuple[int, int], ...] = ()
 
 
 def read_plan(path: str | os.PathLike[str], *, mapping: Iterable[str] = ()) -> Plan:
@@ -100,7 +140,7 @@ def read_plan(path: str | os.PathLike[str], *, mapping: Iterable[str] = ()) -> P
     with path.open(encoding=encoding, newline="") as file:
         headings, rows = _rows_of(path, file)
         chosen = corrected(propose(headings), mapping)
-        if not {"taxon", "vernacular", "recording"} & set(chosen.values()):
+        if not {"taxon", "vernacular", "recording", "genus"} & set(chosen.values()):
             fault = Fault(str(path), 1, "", "no column is known to hold the name of the bee or a recording")
             raise TableError([fault], remedy=f"say which: --map '{headings[0]}=taxon'")
         return _planned(path, headings, rows, chosen, encoding)
@@ -118,7 +158,9 @@ def _planned(
     faults: list[Fault] = []
     seen: dict[str, int] = {}
     ids: dict[str, int] = {}
-    ours = False
+    ours: set[int] = set()
+    absent: list[int] = []
+    marked = bool({*FLAT_EXTRAS} & {*headings})  # ours without them comes from an archive, which has no marks
     for line, cells in _cut(rows, faults):
         if not any(cell.strip() for cell in cells):
             continue
@@ -129,8 +171,12 @@ def _planned(
             what = f"{counted} under {len(headings)} headings: is a quotation mark missing?"
             faults.append(Fault(str(path), line, "", what))
             continue
-        row = dict(zip(headings, (from_spreadsheet(cell) for cell in cells), strict=False))
-        ours = ours or is_ours(row)
+        row = dict(zip(headings, cells, strict=False))
+        if marked or not is_ours(row):
+            row = {heading: from_spreadsheet(cell) for heading, cell in row.items()}
+        if not is_ours(row) and _says_no_bee(row, chosen):
+            absent.append(line)
+            continue
         record, of_row = read_row(path, line, row, chosen)
         faults += of_row
         if len(faults) >= MOST_FAULTS:
@@ -139,20 +185,33 @@ def _planned(
         identifier = row.get(id_heading, "").strip()
         if record is None:
             continue
-        if identifier:
-            if identifier in ids:
-                faults.append(Fault(str(path), line, id_heading, f"the same as in line {ids[identifier]}"))
-            ids[identifier] = line
-            records.append((f"id:{identifier}", _uuid_of(identifier), record))
-        else:
-            digest = hashlib.sha256(dumps(record).encode()).hexdigest()
+        if identifier and identifier in ids:
+            faults.append(Fault(str(path), line, id_heading, f"the same as in line {ids[identifier]}"))
+        ids[identifier] = line
+        if is_ours(row):
+            ours.add(len(records))
+        elif identifier and identifier != f"urn:uuid:{uuid_of(identifier)}":
+            record = replace(record, other={**record.other, GIVEN_ID: identifier})
+        digest = hashlib.sha256(dumps(record).encode()).hexdigest()
+        if not identifier:
             seen[digest] = seen.get(digest, 0) + 1
             records.append((f"row:{digest}:{seen[digest]}", None, record))
+        elif is_global(identifier):
+            records.append((f"id:{identifier}", uuid_of(identifier), record))
+        else:
+            records.append((f"{_OWN}{identifier}:{digest}", None, record))
     if faults:
         places = {heading: i for i, heading in enumerate(headings)}
         faults.sort(key=lambda fault: (fault.line, places.get(fault.column, -1)))
         raise TableError(faults, remedy="mend the table and import it again; nothing was imported")
-    return Plan(path, {} if ours else chosen, tuple(records), encoding)
+    foreign = len(ours) < len(records) or not records
+    return Plan(path, chosen if foreign else {}, tuple(records), encoding, frozenset(ours), tuple(absent))
+
+
+def _says_no_bee(row: Mapping[str, str], mapping: Mapping[str, str]) -> bool:
+    """Whether a row tells that somebody looked and found none."""
+    said = {field: row.get(heading, "") for heading, field in mapping.items()}
+    return says_absent(said.get("presence", "")) or says_none(said.get("count", ""))
 
 
 def _cut(rows: Iterable[tuple[int, list[str]]], faults: list[Fault]) -> Iterator[tuple[int, list[str]]]:
@@ -188,8 +247,16 @@ def read_row(
 def carry_out(plan: Plan, notebook: Notebook, *, by: str = "") -> Imported:
     """Add the records of a plan, all or none; those that the notebook knows already are left alone."""
     numbers = notebook.add_imported(plan.records, by=by)
+    removed, alike = [], []
+    for number, (key, given_id, _) in zip(numbers, plan.records, strict=True):
+        if number is None:
+            there = notebook.known(key, given_id)
+            removed += [there[0]] if there is not None and there[1] else []
+        elif key.startswith(_OWN):
+            others = notebook.keys_beginning(key[:-_DIGITS], length=len(key))
+            alike += [(number, other) for _, other in others if other < number][:1]
     added = sum(number is not None for number in numbers)
-    return Imported(added, len(numbers) - added, tuple(numbers))
+    return Imported(added, len(numbers) - added, tuple(numbers), tuple(removed), tuple(alike))
 
 
 # --- the table -------------------------------------------------------------------------------------------
@@ -207,14 +274,10 @@ def _rows_of(path: Path, file: TextIO) -> tuple[list[str], Iterable[tuple[int, l
     return headings, rows
 
 
-def _uuid_of(identifier: str) -> str | None:
-    try:
-        return str(uuid.UUID(identifier.removeprefix("urn:uuid:")))
-    except ValueError:
-        return None
-
-
 # --- a row -----------------------------------------------------------------------------------------------
+
+_ONLY_KEPT = ("presence", "count")
+"""Fields that are asked whether a bee was there, and else kept as they stand."""
 
 _CASTE_WORDS = {
     "queen": ("q", "queens", "gyne", "spring queen", "new queen", "♀q"),
@@ -261,11 +324,12 @@ class _Row:
                 continue
             if field.startswith("hint:"):
                 hints[field.removeprefix("hint:")] = cell
-            elif field == OTHER:
-                other[heading] = text
-            else:
+            elif field not in (OTHER, *_ONLY_KEPT):
                 by_field[field] = (heading, cell)
-        taxon = by_field.get("taxon", ("", ""))[1]
+            elif not goes_without_saying(heading, cell) and (field, cell.lower()) != ("presence", "present"):
+                other[heading] = text
+        self.keep_what_differs(by_field, other)
+        taxon = self.taxon(by_field, other)
         vernacular = by_field.get("vernacular", ("", ""))[1]
         recording = by_field.get("recording", ("", ""))[1]
         if not (taxon or vernacular or recording):
@@ -273,15 +337,15 @@ class _Row:
         caste, sex = self.caste_and_sex(by_field)
         hints |= self.hints(by_field)
         known: dict[str, Any] = {
-            "event_date": self.date(by_field),
+            "event_date": self.date(by_field, other),
             "place": self.place(by_field, other),
             "recorder": by_field.get("recorder", ("", ""))[1],
             "taxon": taxon,
-            "rank": self.rank(taxon, by_field.get("rank", ("", ""))[1]),
+            "rank": self.rank(taxon, by_field.get("rank", ("", "")), other),
             "vernacular": vernacular,
             "caste": caste,
             "sex": sex,
-            "status": "decided" if taxon or vernacular else "hint",
+            "status": self.status(by_field, other) or ("decided" if taxon or vernacular else "hint"),
             "identified_by": by_field.get("identified by", ("", ""))[1],
             "temperature_c": self.temperature(by_field),
             "hints": hints,
@@ -294,23 +358,69 @@ class _Row:
         return record
 
     @staticmethod
-    def rank(taxon: str, given: str) -> str:
-        return given.lower() if given.lower() in RANKS else rank_of_name(taxon)
+    def keep_what_differs(by_field: Mapping[str, tuple[str, str]], other: dict[str, str]) -> None:
+        """Keep what says something else of the record than we would, under the term of Darwin Core."""
+        for field, (term, usual) in AS_WRITTEN.items():
+            _, cell = by_field.get(field, ("", ""))
+            if cell and re.sub(r"[^a-z]", "", cell.lower()) not in usual:
+                other[term] = cell
 
-    def date(self, by_field: Mapping[str, tuple[str, str]]) -> str:
+    @staticmethod
+    def taxon(by_field: Mapping[str, tuple[str, str]], other: dict[str, str]) -> str:
+        """Give the name of one column, or of those that hold its words."""
+        _, whole = by_field.get("taxon", ("", ""))
+        words = [by_field[name] for name in ("genus", "epithet", "infraspecific") if name in by_field]
+        _, genus = by_field.get("genus", ("", ""))
+        if not whole:
+            return " ".join(cell for _, cell in words)
+        if genus and re.fullmatch(r"[a-z-]+", whole):  # "species" is the epithet there
+            whole = f"{genus} {whole}"
+        other |= {heading: cell for heading, cell in words if cell.lower() not in whole.lower().split()}
+        return whole
+
+    @staticmethod
+    def status(by_field: Mapping[str, tuple[str, str]], other: dict[str, str]) -> str | None:
+        """Give the status that a verification means; its words are kept where they are not our own."""
+        heading, words = by_field.get("verification", ("", ""))
+        if not words:
+            return None
+        status = status_of(words)
+        if status is None or STATUS_WORDS[status] != words:
+            other[heading] = words
+        return status
+
+    @staticmethod
+    def rank(taxon: str, given: tuple[str, str], other: dict[str, str]) -> str:
+        heading, rank = given
+        if rank.lower() in RANKS:
+            return rank.lower()
+        if rank:
+            other[heading] = rank
+        return rank_of_name(taxon)
+
+    def date(self, by_field: Mapping[str, tuple[str, str]], other: dict[str, str]) -> str:
         heading, text = by_field.get("date", ("", ""))
-        if not text and "year" in by_field:
-            heading = by_field["year"][0]
-            parts = [by_field[name][1] for name in ("year", "month", "day") if name in by_field]
-            text = "-".join([parts[0], *(part.zfill(2) for part in parts[1:])])
         if not text:
-            return ""
-        _, time = by_field.get("time", ("", ""))
-        date: str = self.tried(heading, lambda: events.parse_event_date(text), "")
-        if date and time and "T" not in date and "/" not in date:
-            time_heading = by_field["time"][0]
-            date = self.tried(time_heading, lambda: events.parse_event_date(f"{date}T{time.zfill(5)}"), date)
+            heading, text = self.date_of_parts(by_field)
+        time_heading, time = by_field.get("time", ("", ""))
+        date: str = self.tried(heading, lambda: events.parse_event_date(text), "") if text else ""
+        if len(date) == len("2026-03-20") and time:
+            date = self.tried(time_heading, lambda: events.parse_event_date(f"{date}T{clock(time)}"), date)
+        elif time and "T" not in date:  # of no day, or of several
+            other[time_heading] = time
         return date
+
+    def date_of_parts(self, by_field: Mapping[str, tuple[str, str]]) -> tuple[str, str]:
+        """Put year, month and day together; give the heading to name in a fault too."""
+        given = {name: by_field[name] for name in ("year", "month", "day") if name in by_field}
+        for part, needed in (("month", "year"), ("day", "year"), ("day", "month")):
+            if part in given and needed not in given:
+                self.fault(given[part][0], f"there is a {part} but no {needed}")
+                return "", ""
+        if not given:
+            return "", ""
+        year, *rest = (cell for _, cell in given.values())
+        return given["year"][0], "-".join([year, *(part.zfill(2) for part in rest)])
 
     def place(self, by_field: Mapping[str, tuple[str, str]], other: dict[str, str]) -> Place | None:
         place: Place | None = None
@@ -322,19 +432,28 @@ class _Row:
             if not (latitude and longitude):
                 self.fault(heading or east_heading, "latitude and longitude must both be there")
                 return None
-            place = self.tried(heading, lambda: parse_place(f"{latitude}, {longitude}"))
+            place = self.tried(heading, lambda: parse_place(_with_points(latitude, longitude)))
+            self.check_datum(by_field)
             if reference:
                 other[reference_heading] = reference
         elif reference:
             place = self.tried(reference_heading, lambda: parse_place(reference))
         heading, text = by_field.get("uncertainty", ("", ""))
         if text and place is not None:
-            metres = self.number(heading, re.sub(r"\s*m(et(er|re)s?)?$", "", text, flags=re.IGNORECASE))
+            metres = self.number(heading, text, plain_metres)
             if metres is not None and metres <= 0:
                 self.fault(heading, "the uncertainty of a place must be more than 0 m")
-            elif metres is not None:
-                place = replace(place, uncertainty_m=max(5.0, metres))
+            elif metres is not None:  # of a square only its centre is known, whatever the reading on the spot
+                least_m = MIN_UNCERTAINTY_M if place.grid_reference is None else place.uncertainty_m
+                place = replace(place, uncertainty_m=max(least_m, metres))
         return place
+
+    def check_datum(self, by_field: Mapping[str, tuple[str, str]]) -> None:
+        """Refuse degrees of another datum, which lie elsewhere: in Britain by some 100 m (memory)."""
+        heading, datum = by_field.get("datum", ("", ""))
+        if not is_wgs84(datum):
+            remedy = f"turn them into WGS84, or leave the column out with --map '{heading}=skip' if they are"
+            self.fault(heading, f"latitude and longitude are on {datum}, not on WGS84 ({remedy})")
 
     def caste_and_sex(self, by_field: Mapping[str, tuple[str, str]]) -> tuple[str, str]:
         caste = sex = ""
@@ -345,7 +464,8 @@ class _Row:
                 continue
             found = [name for name, words in _CASTE_WORDS.items() if word == name or word in words]
             if not found:
-                self.fault(heading, f"{text!r} is not a caste (one of {', '.join(CASTES)}, or empty)")
+                allowed = f"one of {', '.join(CASTES)}, or empty; --map '{heading}=other' keeps it as it is"
+                self.fault(heading, f"{text!r} is not a caste ({allowed})")
             elif field == "sex" and found[0] in ("male", "female"):
                 sex = found[0]
             else:
@@ -375,8 +495,15 @@ class _Row:
             return None
         return value
 
-    def number(self, heading: str, text: str) -> float | None:
-        if not re.fullmatch(r"[+-]?\d+([.,]\d+)?", text, re.ASCII):
+    def number(
+        self, heading: str, text: str, reading: Callable[[str], float | None] = plain_number
+    ) -> float | None:
+        value = reading(text)
+        if value is None:
             self.fault(heading, f"{text!r} is not a number")
-            return None
-        return float(text.replace(",", "."))
+        return value
+
+
+def _with_points(latitude: str, longitude: str) -> str:
+    """Put latitude and longitude of two cells together, with points where there are decimal commas."""
+    return ", ".join(re.sub(r"(?<=\d),(?=\d)", ".", cell) for cell in (latitude, longitude))

@@ -13,6 +13,7 @@ changes none.
 - `to_json`, `from_json`: the layout ``wingtone/record/1``, loss-free.
 - `sex_of`, `rank_of_name`: the sex that a caste implies, the rank that a name shows.
 - `is_scientific`, `is_plain`: what kind of name it is by its form.
+- `is_global`, `uuid_of`: what kind of identifier it is.
 """
 
 from __future__ import annotations
@@ -36,6 +37,8 @@ if TYPE_CHECKING:
 __all__ = [
     "CASTES",
     "COLDEST_C",
+    "GIVEN_ID",
+    "QUALIFIER",
     "RANKS",
     "SEXES",
     "STATUSES",
@@ -47,6 +50,7 @@ __all__ = [
     "Tone",
     "dumps",
     "from_json",
+    "is_global",
     "is_plain",
     "is_scientific",
     "new_id",
@@ -54,6 +58,7 @@ __all__ = [
     "record_from_answer",
     "sex_of",
     "to_json",
+    "uuid_of",
 ]
 
 SCHEMA = "wingtone/record/1"
@@ -68,6 +73,12 @@ RANKS = ("species", "aggregate", "genus")
 
 VERBATIM = "verbatimIdentification"
 """Under this heading, that of Darwin Core, ``other`` keeps a name as it was written."""
+
+QUALIFIER = "identificationQualifier"
+"""Under this heading ``other`` keeps the doubt that an imported table has of the name, as it was written."""
+
+GIVEN_ID = "occurrenceID"
+"""Under this heading ``other`` keeps the identifier that an imported table has for the record."""
 
 COLDEST_C, WARMEST_C = -40.0, 60.0
 """Air temperatures that are taken wherever one is given, degrees Celsius. Ours: wider than any weather that
@@ -233,6 +244,22 @@ def _tone_numbers(tone: Tone | None) -> list[tuple[str, float]]:
 def new_id() -> str:
     """Return a fresh identifier for a record: a random UUID (RFC 9562, version 4)."""
     return str(uuid.uuid4())
+
+
+_URI = re.compile(r"(https?://|urn:|doi:|ark:|tag:|info:)\S+", re.IGNORECASE)
+
+
+def uuid_of(identifier: str) -> str | None:
+    """Give the UUID that an identifier is, tidied; None when it is none."""
+    try:
+        return str(uuid.UUID(identifier.removeprefix("urn:uuid:")))
+    except ValueError:
+        return None
+
+
+def is_global(identifier: str) -> bool:
+    """Whether an identifier means one record everywhere: a UUID or a URI. Others are a table's own."""
+    return uuid_of(identifier) is not None or _URI.fullmatch(identifier) is not None
 
 
 def sex_of(caste: str) -> str:

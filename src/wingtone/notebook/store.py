@@ -30,7 +30,7 @@ from wingtone.files import data_folder
 from wingtone.notebook import events, schema
 from wingtone.notebook.database import connect, create, damaged, how, recognise, translated
 from wingtone.notebook.nearby import bounding_box, distance_m
-from wingtone.notebook.records import Record, dumps, from_json, new_id
+from wingtone.notebook.records import QUALIFIER, Record, dumps, from_json, new_id
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -218,11 +218,29 @@ class Notebook:
                 numbers.append(new)
         return numbers
 
+    def known(self, key: str, given_id: str | None) -> tuple[int, bool] | None:
+        """Give the number of the record that has a source key or an id, and whether it was removed."""
+        with translated(self.path):
+            row = self._connection.execute(
+                "SELECT number, removed FROM record WHERE source_key = ? OR id = ?", (key, given_id)
+            ).fetchone()
+        return None if row is None else (row[0], bool(row[1]))
+
+    def keys_beginning(self, start: str, *, length: int) -> list[tuple[str, int]]:
+        """Give the source keys so long that begin with a text, with the record's number, in that order."""
+        with translated(self.path):
+            return self._connection.execute(
+                "SELECT source_key, number FROM record WHERE source_key BETWEEN ? AND ?"
+                " AND length(source_key) = ? ORDER BY number",
+                (start, start + "\U0010ffff", length),
+            ).fetchall()
+
     def amend(self, number: int, *, by: str = "", **changes: Any) -> Entry:
         """Change fields of a record; its earlier states are kept.
 
         An amendment that changes nothing adds no version. Whoever decided on the name before did not decide
-        on a new name or status: ``identified_by`` is emptied then, unless it is given too.
+        on a new name or status: ``identified_by`` is emptied then, unless it is given too, and the doubt that
+        an imported table had of the name goes.
 
         Raises
         ------
@@ -236,7 +254,9 @@ class Notebook:
             record = dataclasses.replace(entry.record, **changes)
             before = entry.record
             if (record.taxon, record.status) != (before.taxon, before.status):
-                record = dataclasses.replace(record, identified_by=changes.get("identified_by", ""))
+                others = {term: text for term, text in record.other.items() if term != QUALIFIER}
+                by_whom = changes.get("identified_by", "")
+                record = dataclasses.replace(record, identified_by=by_whom, other=others)
             if record != before:
                 self._append(entry, record, "amended", by)
         return self.get(number)
