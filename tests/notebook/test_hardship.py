@@ -22,7 +22,7 @@ from notebook.hardship import kill_while_adding, write_at_once
 from wingtone.errors import InputError, OutputError, WingtoneError
 from wingtone.notebook.records import Record
 from wingtone.notebook.rescue import rescue
-from wingtone.notebook.store import Notebook
+from wingtone.notebook.store import Filter, Notebook
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -277,6 +277,63 @@ def test_rescue_falls_back_on_an_earlier_state(filled: Path, tmp_path: Path) -> 
     assert (report.older, report.unreadable) == ((3,), 1)
     with Notebook.open(tmp_path / "saved.sqlite") as saved:
         assert (saved.get(3).version, saved.get(3).record.status) == (1, "hint")
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A notebook of three imported records, the second amended and the third removed."""
+    path = tmp_path_factory.mktemp("small") / "bees.sqlite"
+    with Notebook.open(path) as notebook:
+        notebook.add_imported(
+            ((f"key {i}", None, Record(taxon="Bombus hortorum", notes=f"bee {i}")) for i in (1, 2, 3)),
+            by="Zoë",
+        )
+        notebook.amend(2, notes="bee 2 again", by="Zoë")
+        notebook.remove(3)
+    return path
+
+
+@pytest.mark.parametrize("number", [1, 2])
+def test_a_flipped_bit_beside_a_record_costs_no_record(small: Path, tmp_path: Path, number: int) -> None:
+    whole = small.read_bytes()
+    with Notebook.open(small, write=False) as notebook:
+        entries = {n: notebook.get(n) for n in (1, 2, 3)}
+        at = notebook.history(number)[0].at
+    row = whole.index(f"{entries[number].id}{at}imported".encode())
+    values = len(f"{entries[number].id}{at}importedZoë".encode())
+    # Sizes, kinds and numbers in front; then some letters of id, moment, action and name.
+    for byte in (*range(row - 14, row), *range(row, row + values, 7)):
+        for bit in range(8) if byte < row else (0, 7):
+            content = bytearray(whole)
+            content[byte] ^= 1 << bit
+            hurt, target = tmp_path / "hurt.sqlite", tmp_path / "saved.sqlite"
+            hurt.write_bytes(content)
+            target.unlink(missing_ok=True)
+            report = rescue(hurt, target)
+            with Notebook.open(target) as saved:
+                assert saved.check() == []
+                for other in {1, 2, 3} - {number}:
+                    entry = saved.get(other)
+                    assert (entry.id, entry.record) == (entries[other].id, entries[other].record)
+                    assert entry.removed == (other == 3)
+                kept = [*saved.entries(), *saved.entries(Filter(removed=True))]
+                found = [state.record.notes for entry in kept for state in saved.history(entry.number)]
+                if byte >= row:  # what the record says was not hit
+                    assert (report.versions, report.unreadable) == (5, 0), (byte - row, bit)
+                    assert f"bee {number}" in found
+
+
+def test_after_a_rescue_a_table_is_not_imported_twice(small: Path, tmp_path: Path) -> None:
+    content = bytearray(small.read_bytes())
+    content[:100] = bytes(100)  # not even the head is needed for it
+    hurt, target = tmp_path / "hurt.sqlite", tmp_path / "saved.sqlite"
+    for source in (small.read_bytes(), bytes(content)):
+        hurt.write_bytes(source)
+        target.unlink(missing_ok=True)
+        assert rescue(hurt, target).records == 3
+        with Notebook.open(target) as saved:
+            again = ((f"key {i}", None, Record(taxon="Bombus hortorum")) for i in (1, 2, 3, 4))
+            assert saved.add_imported(again) == [None, None, None, 4]
 
 
 def test_rescue_refuses_what_it_cannot_do(filled: Path, tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ from wingtone.notebook.columns import corrected, propose
 from wingtone.notebook.exchange import Disclosure, from_terms, to_terms
 from wingtone.notebook.importing import Plan, carry_out, read_plan
 from wingtone.notebook.places import parse_place
+from wingtone.notebook.records import BoutNote, RecordingNote
 from wingtone.notebook.store import Notebook
 
 if TYPE_CHECKING:
@@ -83,6 +84,12 @@ class TestDarwinCore:
         assert [record for _, _, record in plan.records] == [at_home(record) for record in made]
         assert [record_id for _, record_id, _ in plan.records] == [entry.id for entry in given_entries]
         assert plan.mapping == {}
+
+    def test_a_record_with_very_many_bouts_comes_back(self, path: Path) -> None:
+        bouts = tuple(BoutNote("flight", i / 7, i / 7 + 0.1, 151.3, 150.2, 152.4) for i in range(3000))
+        record = example(recording=RecordingNote(path="hive.wav", bouts=bouts))
+        export.write_csv(entries(record), path)
+        assert only(read_plan(path)) == at_home(record)
 
     def test_the_table_of_an_archive_is_taken_too(self, path: Path) -> None:
         import zipfile

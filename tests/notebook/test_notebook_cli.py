@@ -22,7 +22,7 @@ from wingtone.cli.command import Command
 from wingtone.cli.notebook_command import notebook as group
 from wingtone.learn.labels import read_labels
 from wingtone.notebook.records import Record
-from wingtone.notebook.store import Notebook
+from wingtone.notebook.store import Entry, Notebook
 
 DEMO = Path(__file__).parents[2] / "demo_audio"
 
@@ -121,6 +121,24 @@ def test_amending_keeps_what_was_there(shell: Shell) -> None:
     shell("amend", "1", "--place", "TQ 18 75")
     shell("amend", "1", "--place", "")
     assert shell.json("show", "1")[0]["place"] is None
+
+
+def test_a_hint_is_added_to_what_another_program_has_just_written(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shell("add", "--taxon", "Bombus hortorum", "--hint", "tail=white", "--date", "2026-06-01")
+    amend = Notebook.amend
+
+    def late(self: Notebook, number: int, **changes: Any) -> Entry:
+        monkeypatch.setattr(Notebook, "amend", amend)
+        with Notebook.open(shell.path) as other:
+            other.amend(1, hints={"tail": "white", "collar": "yellow"})
+        return self.amend(number, **changes)
+
+    monkeypatch.setattr(Notebook, "amend", late)
+    shell("amend", "1", "--hint", "bands=3")
+    (record,) = shell.json("show", "1")
+    assert record["hints"] == {"tail": "white", "collar": "yellow", "bands": "3"}
 
 
 def test_removing_and_bringing_back(shell: Shell) -> None:

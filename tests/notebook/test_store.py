@@ -79,6 +79,16 @@ def test_a_new_decision_is_not_put_in_the_mouth_of_whoever_made_the_last(path: P
         assert notebook.amend(number, status="rejected").record.identified_by == ""
 
 
+def test_what_depends_on_the_record_is_asked_within_the_amendment(path: Path) -> None:
+    with Notebook.open(path) as notebook, Notebook.open(path) as other:
+        notebook.add(example(hints={"tail": "buff"}))
+        notebook.get(1)  # and then another program is faster
+        other.amend(1, hints={"tail": "buff", "collar": "yellow"})
+        notebook.amend(1, change=lambda record: {"hints": {**record.hints, "bands": "2"}}, notes="sure")
+        assert notebook.get(1).record.hints == {"tail": "buff", "collar": "yellow", "bands": "2"}
+        assert notebook.get(1).record.notes == "sure"
+
+
 def test_an_amendment_that_changes_nothing_adds_nothing(path: Path) -> None:
     with Notebook.open(path) as notebook:
         number = notebook.add(example()).number

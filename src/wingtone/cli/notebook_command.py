@@ -211,15 +211,18 @@ def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **f
         before = opened.get(number)
         gone = {hint.removesuffix("=").strip() for hint in hints if hint.endswith("=")}
         added = parse_hints([hint for hint in hints if not hint.endswith("=")])
-        if hints:
-            changes["hints"] = {c: s for c, s in (dict(before.record.hints) | added).items() if c not in gone}
+
+        def with_hints(record: Record) -> dict[str, Any]:
+            kept = {c: s for c, s in (dict(record.hints) | added).items() if c not in gone}
+            return {"hints": kept} if hints else {}
+
         if "caste" in changes:
             from wingtone.notebook.records import sex_of
 
             changes["sex"] = sex_of(changes["caste"])
-        if not changes:
+        if not (changes or hints):
             raise click.UsageError("nothing to change: give what is to be different.")
-        entry = opened.amend(number, by=by, **changes)
+        entry = opened.amend(number, by=by, change=with_hints, **changes)
         say_done(f"record {number}, version {entry.version}: {in_a_line(entry.record)}")
         today, castes = dt.date.today(), load().castes
         known = doubts_about(before, (), today=today, castes=castes)

@@ -110,7 +110,7 @@ def _row(payload: bytes, columns: int) -> tuple[Any, ...] | None:
             try:
                 values.append(piece.decode())
             except UnicodeDecodeError:
-                return None
+                values.append(piece)
         elif kind in (8, 9):
             values.append(kind - 8)
         elif 1 <= kind <= 6:

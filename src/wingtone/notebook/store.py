@@ -35,7 +35,7 @@ from wingtone.notebook.records import QUALIFIER, Record, dumps, from_json, new_i
 if TYPE_CHECKING:
     import datetime as dt
     import os
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Mapping
     from types import TracebackType
     from typing import Self
 
@@ -235,8 +235,18 @@ class Notebook:
                 (start, start + "\U0010ffff", length),
             ).fetchall()
 
-    def amend(self, number: int, *, by: str = "", **changes: Any) -> Entry:
+    def amend(
+        self,
+        number: int,
+        *,
+        by: str = "",
+        change: Callable[[Record], Mapping[str, Any]] | None = None,
+        **changes: Any,
+    ) -> Entry:
         """Change fields of a record; its earlier states are kept.
+
+        What depends on the record as it stands is left to ``change``, which is given it and gives fields:
+        between a look at the record and its amendment another program may have changed it.
 
         An amendment that changes nothing adds no version. Whoever decided on the name before did not decide
         on a new name or status: ``identified_by`` is emptied then, unless it is given too, and the doubt that
@@ -251,8 +261,9 @@ class Notebook:
             entry = self.get(number)
             if entry.removed:
                 raise RequestError(f"record {number} was removed", remedy="restore it first", where=self.path)
-            record = dataclasses.replace(entry.record, **changes)
             before = entry.record
+            changes |= {} if change is None else dict(change(before))
+            record = dataclasses.replace(before, **changes)
             if (record.taxon, record.status) != (before.taxon, before.status):
                 others = {term: text for term, text in record.other.items() if term != QUALIFIER}
                 by_whom = changes.get("identified_by", "")
