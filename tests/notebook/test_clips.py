@@ -200,3 +200,41 @@ def test_a_clip_is_written_anew_but_never_over_another_file(sound: Sound, tmp_pa
     assert number == entry.number
     assert "another file has this name already" in reason
     assert file.read_bytes() == first
+
+
+def test_a_bout_that_is_cut_off_has_no_end_in_its_clip(tmp_path: Path, sound: Sound) -> None:
+    (file,) = write_clips([entry_for(sound[0], BoutNote("flight", 2.0, 30.0))], tmp_path).files
+    found = chunks_of(file)
+    samples = len(found["data"]) // 4
+    assert samples == round((25.0 - 1.5) * RATE_HZ)
+    assert struct.unpack("<III", found["cue "][:12])[:3] == (1, 1, round(0.5 * RATE_HZ))
+    at = found["LIST"].index(b"ltxt")
+    assert struct.unpack("<II", found["LIST"][at + 8 : at + 16]) == (1, samples - round(0.5 * RATE_HZ))
+    assert b"end\0" not in found["LIST"]
+
+
+def test_a_bout_behind_the_end_is_told(tmp_path: Path, sound: Sound) -> None:
+    entry = entry_for(sound[0], FLIGHT, BoutNote("flight", 25.2, 27.0), BoutNote("flight", 90.0, 91.0))
+    written = write_clips([entry], tmp_path / "out")
+    assert len(written.files) == 1
+    ((number, why),) = written.missing
+    assert number == 7
+    assert "its flight at 25.2 s lies behind the end of the recording" in why
+    assert written.failed == (7,)
+
+
+def test_memory_holds_the_bout_not_the_recording(tmp_path: Path) -> None:
+    import tracemalloc
+
+    path = tmp_path / "long.wav"
+    soundfile.write(path, np.zeros((RATE_HZ * 300, 2), np.int16), RATE_HZ, subtype="PCM_16")
+    entry = entry_for(path, BoutNote("flight", 298.0, 299.0))
+    write_clips([entry], tmp_path / "first")  # what is imported is not counted
+    tracemalloc.start()
+    try:
+        (file,) = write_clips([entry], tmp_path / "out").files
+        _, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert file.stat().st_size > RATE_HZ * 4
+    assert most < RATE_HZ * 300 * 2 * 4 / 2  # half of the recording as it is decoded

@@ -227,6 +227,15 @@ class TestPrivacy:
             Disclosure(blur_km=5)
 
 
+_EML = """
+    alternateIdentifier shortName title creator metadataProvider associatedParty pubDate language series
+    abstract keywordSet additionalInfo intellectualRights distribution coverage purpose maintenance contact
+"""
+EML_ORDER = _EML.split()
+"""The order in the schema: ``ResourceGroup`` of ``eml-resource.xsd`` 2.1.1 as far as ``distribution`` (read),
+the rest of it and ``DatasetType`` of ``eml-dataset.xsd`` (memory)."""
+
+
 class TestArchive:
     @pytest.fixture
     def path(self, tmp_path: Path) -> Path:
@@ -301,6 +310,9 @@ class TestArchive:
         assert eml.findtext("dataset/title") == "Bees of <Kew> & around"
         assert eml.findtext("dataset/creator/individualName/surName") == "A. Recorder"
         assert eml.findtext("dataset/intellectualRights/para") == "CC0-1.0"
+        inside = eml.find("dataset")
+        assert inside is not None
+        assert [one.tag for one in inside] == sorted((one.tag for one in inside), key=EML_ORDER.index)
 
     def test_an_archive_of_nothing_can_be_read(self, path: Path) -> None:
         assert export.write_archive([], path) == 0

@@ -21,7 +21,7 @@ import wingtone.cli
 from wingtone.cli.command import Command
 from wingtone.cli.notebook_command import notebook as group
 from wingtone.learn.labels import read_labels
-from wingtone.notebook.records import Record
+from wingtone.notebook.records import BoutNote, Record, RecordingNote
 from wingtone.notebook.store import Entry, Notebook
 
 DEMO = Path(__file__).parents[2] / "demo_audio"
@@ -139,6 +139,40 @@ def test_a_hint_is_added_to_what_another_program_has_just_written(
     shell("amend", "1", "--hint", "bands=3")
     (record,) = shell.json("show", "1")
     assert record["hints"] == {"tail": "white", "collar": "yellow", "bands": "3"}
+
+
+def test_an_empty_text_clears_every_field(shell: Shell, tmp_path: Path) -> None:
+    photo = tmp_path / "bee.jpg"
+    photo.touch()
+    shell(
+        "add", "--taxon", "Bombus hortorum", "--temperature", "12.5", "--photo", str(photo), "--date", "2026"
+    )
+    shell("amend", "1", "--temperature", "", "--photo", "")
+    (record,) = shell.json("show", "1")
+    assert (record["temperature_c"], record["photographs"]) == (None, [])
+    shell("amend", "1", "--temperature", "99", status=2)
+
+
+def test_a_recording_that_is_gone_fails_an_export_of_clips(shell: Shell, tmp_path: Path) -> None:
+    recording = RecordingNote(str(tmp_path / "gone.wav"), bouts=(BoutNote("flight", 1.0, 2.0),))
+    with Notebook.open(shell.path) as opened:
+        opened.add(Record(taxon="Bombus hortorum"))
+    out = str(tmp_path / "clips")
+    assert shell("export", "--format", "bwf", "--out", out) == f"0 clips written to {out}\n"
+    with Notebook.open(shell.path) as opened:
+        opened.add(Record(taxon="Bombus hortorum", recording=recording))
+    shell("export", "--format", "bwf", "--out", out, status=1)
+    assert "record 2: " in shell.said
+    assert "the recording is not there any more" in shell.said
+
+
+def test_one_name_for_two_bees_of_a_recording_is_told(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    from wingtone.cli import notebook_command
+
+    bees = [Record(taxon="Bombus hortorum", status="confirmed", event_date="2026-06-01")] * 2
+    monkeypatch.setattr(notebook_command, "_answered", lambda *_: bees)
+    shell("add", "--recording", "two.wav", "--taxon", "Bombus hortorum", "--status", "confirmed")
+    assert "2 bees were told apart in it, and what you gave stands in the record of each" in shell.said
 
 
 def test_removing_and_bringing_back(shell: Shell) -> None:

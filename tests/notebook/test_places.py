@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from math import cos, hypot, radians, sqrt
 
 import pytest
@@ -326,6 +327,13 @@ def test_abroad_has_no_grid_reference_but_can_be_blurred() -> None:
     assert to_grid_reference(place) is None
     assert blur(place, 10).grid_reference is None
     assert metres_between(place, blur(place, 10)) < 7100
+
+
+@pytest.mark.parametrize(("reference", "radius_m"), [("TQ 187 753", 1414.2 + 500 - 70.7), ("TQ17", 20_000)])
+def test_blurring_a_reference_keeps_a_larger_uncertainty(reference: str, radius_m: float) -> None:
+    stated_m = 500 if reference == "TQ 187 753" else 20_000
+    place = dataclasses.replace(parse_place(reference), uncertainty_m=stated_m)
+    assert blur(place, 2).uncertainty_m == pytest.approx(radius_m, abs=0.1)
 
 
 def test_blur_takes_three_sizes_only() -> None:

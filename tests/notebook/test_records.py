@@ -46,7 +46,10 @@ def test_a_doubtful_caste_is_left_open() -> None:
 
 def test_the_time_of_the_file_is_no_date() -> None:
     weak = {**ANSWER["recording"], "recorded_at_source": "file time"}
-    assert record_from_answer({**ANSWER, "recording": weak}).event_date == ""
+    record = record_from_answer({**ANSWER, "recording": weak})
+    assert record.event_date == ""
+    assert record.recording is not None
+    assert record.recording.recorded_at == ""  # so that nothing that is handed on has it
 
 
 def test_an_answer_without_name_or_recording_fills_little() -> None:

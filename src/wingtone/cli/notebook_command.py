@@ -116,7 +116,7 @@ def add(
     from wingtone.fauna import load
     from wingtone.keeping import add_records
 
-    known = {name: value for name, value in fields.items() if value not in (None, (), "")}
+    known = {name: value for name, value in fields.items() if value not in (None, (), ("",), "")}
     known["hints"] = parse_hints(hints)
     if known.get("taxon"):
         known |= _named(known["taxon"], fauna_folder)
@@ -132,6 +132,11 @@ def add(
             f"record {entry.number} added: {kept_in_a_line(entry.record, given=given)}" for entry, _ in added
         )
         say_done("\n".join(lines))
+        if len(added) > 1 and any(known.get(name) for name in ("taxon", "caste", "hints")):
+            what = f"{len(added)} bees were told apart in it, and what you gave stands in the record of each"
+            warn(
+                f"{what} (wingtone notebook remove NUMBER: what you did not see)", where=recording_path or ""
+            )
         for _, doubts in added:
             tell(doubts)
 
@@ -202,8 +207,9 @@ def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **f
     from wingtone.notebook.doubts import doubts_about
 
     changes = {name: value for name, value in fields.items() if value not in (None, ())}
-    if changes.get("place") == "":
-        changes["place"] = None
+    changes |= {name: None for name in ("place", "temperature_c") if changes.get(name) == ""}
+    if changes.get("photographs") == ("",):
+        changes["photographs"] = ()
     if "taxon" in changes:
         changes |= _named(changes["taxon"], None)
         changes.setdefault("status", "decided" if changes["taxon"] else "hint")
@@ -467,6 +473,8 @@ def export(
             if not (written.files or written.missing):
                 _tell_empty(out)
             click.echo(f"{counted(len(written.files), 'clip')} written to {one_line(out)}")
+            if written.failed:
+                ctx.exit(1)
             return
         if layout == "labels":
             from wingtone.learn.label_rows import label_rows

@@ -20,7 +20,6 @@ from wingtone.cli.options import (
     hint_option,
     place_option,
     read_place,
-    temperature_option,
 )
 
 if TYPE_CHECKING:
@@ -75,7 +74,14 @@ def _photographs(_: click.Context, __: click.Parameter, paths: tuple[str, ...]) 
     for path in paths:
         if path and not os.path.exists(path):
             warn("there is no such photograph; its path is kept as it is written", where=path)
-    return paths
+    return tuple(path for path in paths if path) if any(paths) else paths
+
+
+class _TemperatureOrNone(FiniteRange):
+    """A temperature, or an empty text for none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        return "" if value == "" else super().convert(value, param, ctx)
 
 
 class _WordOrNone(click.types.StringParamType):
@@ -90,7 +96,7 @@ class _WordOrNone(click.types.StringParamType):
 
 def field_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options that fill or change a record."""
-    from wingtone.notebook.records import CASTES, STATUSES
+    from wingtone.notebook.records import CASTES, COLDEST_C, STATUSES, WARMEST_C
 
     options = (
         click.option(
@@ -108,7 +114,13 @@ def field_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--recorder", metavar="NAME", help="Who saw or recorded it."),
         click.option("--identified-by", metavar="NAME", help="Who decided on the name."),
         click.option("--status", type=click.Choice(STATUSES), help="What the name rests on."),
-        temperature_option,
+        click.option(
+            "--temperature",
+            "temperature_c",
+            type=_TemperatureOrNone(COLDEST_C, WARMEST_C),
+            metavar="CELSIUS",
+            help="Air temperature.",
+        ),
         hint_option,
         click.option("--notes", metavar="TEXT", help="Anything else."),
         click.option(

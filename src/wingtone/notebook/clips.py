@@ -52,10 +52,14 @@ UNSET_LOUDNESS = 0x7FFF
 
 @dataclass(frozen=True)
 class Written:
-    """What came of it: the files, and for each record without one the reason."""
+    """What came of it: the files, and for each record without one the reason.
+
+    ``failed`` numbers the records that have a flight which could not be cut out.
+    """
 
     files: tuple[Path, ...]
     missing: tuple[tuple[int, str], ...]
+    failed: tuple[int, ...] = ()
 
 
 def write_clips(
@@ -90,6 +94,7 @@ def write_clips(
         raise OutputError(what, remedy=remedy, where=folder) from error
     files: list[Path] = []
     missing: list[tuple[int, str]] = []
+    failed: list[int] = []
     for entry in entries:
         recording = entry.record.recording
         flight = [bout for bout in recording.bouts if bout.kind == "flight"] if recording is not None else []
@@ -104,12 +109,13 @@ def write_clips(
                 if target.exists() and entry.id.replace("-", "").encode() not in _start_of(target):
                     what = "another file has this name already"
                     raise RecordingError(what, remedy="give another folder", where=target)
-                papers = _papers(entry, recording, bout, from_s, rate_hz, samples.shape[0])
+                papers = _papers(entry, recording, bout, from_s, rate_hz, samples.shape)
                 _write(target, samples, rate_hz, *papers)
                 files.append(target)
         except RecordingError as error:
             missing.append((entry.number, str(error)))
-    return Written(tuple(files), tuple(missing))
+            failed.append(entry.number)
+    return Written(tuple(files), tuple(missing), tuple(failed))
 
 
 def _start_of(path: Path) -> bytes:
@@ -162,14 +168,18 @@ def _cuts(
         at = 0
         for block in recording.blocks():
             for _, first, last, pieces in waiting:
-                pieces.append(block[:, max(0, first - at) : max(0, last - at)])
+                piece = block[:, max(0, first - at) : max(0, last - at)]
+                if piece.shape[1]:
+                    pieces.append(piece.copy())  # a view would keep the whole block
             at += block.shape[1]
             while waiting and waiting[0][2] <= at:
                 bout, first, _, pieces = waiting.pop(0)
                 yield bout, np.concatenate(pieces, axis=1), rate_hz, first / rate_hz
         for bout, first, _, pieces in waiting:  # their margin reaches beyond the end
-            if pieces and sum(piece.shape[1] for piece in pieces):
-                yield bout, np.concatenate(pieces, axis=1), rate_hz, first / rate_hz
+            if not pieces or bout.start_s * rate_hz >= at:
+                what = f"its flight at {bout.start_s:.1f} s lies behind the end of the recording"
+                raise RecordingError(what, where=path)
+            yield bout, np.concatenate(pieces, axis=1), rate_hz, first / rate_hz
 
 
 def _write(path: Path, samples: NDArray[np.float32], rate_hz: int, before: bytes, after: bytes) -> None:
@@ -189,9 +199,14 @@ def _chunk(name: bytes, content: bytes) -> bytes:
 
 
 def _papers(
-    entry: Entry, recording: RecordingNote, bout: BoutNote, from_s: float, rate_hz: int, channels: int
+    entry: Entry,
+    recording: RecordingNote,
+    bout: BoutNote,
+    from_s: float,
+    rate_hz: int,
+    shape: tuple[int, ...],
 ) -> tuple[bytes, bytes]:
-    record = entry.record
+    record, (channels, length) = entry.record, shape
     what = ", ".join(text for text in (record.taxon or "bee", record.caste, record.status) if text)
     tone = "" if bout.f0_hz is None else f" {bout.f0_hz:.1f} Hz"
     details = [what, f"{bout.kind}{tone}", record.event_date, record.recorder]
@@ -204,7 +219,7 @@ def _papers(
     )
     start = round((bout.start_s - from_s) * rate_hz)
     end = round((bout.end_s - from_s) * rate_hz)
-    return before, cue_chunks(start, end, f"{bout.kind}{tone}")
+    return before, cue_chunks(start, end if end <= length else None, f"{bout.kind}{tone}", length=length)
 
 
 def _moment(recorded_at: str, from_s: float) -> dt.datetime | dt.date | None:
@@ -252,9 +267,13 @@ def bext_chunk(
     return _chunk(b"bext", fixed + history.encode())
 
 
-def cue_chunks(start: int, end: int, label: str) -> bytes:
-    """Mark a stretch of samples: a cue at its start with the label and its length, one at its end."""
-    marks = ((1, start, label), (2, end, "end"))
+def cue_chunks(start: int, end: int | None, label: str, *, length: int) -> bytes:
+    """Mark a stretch of samples: a cue at its start with the label and its length, one at its end.
+
+    A stretch whose end is None goes on behind the ``length`` samples that there are, and has no mark there.
+    """
+    marks = [(1, start, label)] + ([] if end is None else [(2, end, "end")])
+    end = length if end is None else end
     points = [struct.pack("<II4sIII", i, at, b"data", 0, 0, at) for i, at, _ in marks]
     labels = [
         _chunk(b"labl", struct.pack("<I", i) + text.encode("ascii", "replace") + b"\0")

@@ -240,7 +240,11 @@ def _table(
 
 
 def _eml(dataset: Dataset) -> bytes:
-    """Write a minimal Ecological Metadata Language 2.1.1 document: title, people, day, rights."""
+    """Write a minimal Ecological Metadata Language 2.1.1 document: title, people, day, rights.
+
+    Its schema has the elements in this order and no other: those of the group ``ResourceGroup`` of
+    ``eml-resource.xsd`` 2.1.1 (read), and behind them what only a data set has, the contact.
+    """
     root = ElementTree.Element(
         "eml:eml",
         {
@@ -267,12 +271,11 @@ def _eml(dataset: Dataset) -> bytes:
     add("language", "en")
     abstract = ElementTree.SubElement(inside, "abstract")
     ElementTree.SubElement(abstract, "para").text = _clean(dataset.abstract)
+    info = ElementTree.SubElement(inside, "additionalInfo")
+    ElementTree.SubElement(info, "para").text = f"Written by wingtone {__version__}"
     rights = ElementTree.SubElement(inside, "intellectualRights")
     ElementTree.SubElement(rights, "para").text = _clean(dataset.licence) or "not stated"
     person("contact")
-    add("additionalInfo", f"Written by wingtone {__version__}")
-    info = inside[-1]
-    ElementTree.SubElement(info, "para").text, info.text = info.text, None
     return _xml(root)
 
 

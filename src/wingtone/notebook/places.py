@@ -219,11 +219,12 @@ def blur(place: Place, km: int) -> Place:
     if km not in (1, 2, 10):
         raise PlaceError(f"a place can be blurred to 1, 2 or 10 km, not {km}")
     given = None if place.grid_reference is None else _read_square(place.grid_reference)
-    if given is not None and given.size_m >= km * 1000:
-        return _place_of(given, _name(given))
     if given is not None:
-        square = _enclosing(given, km * 1000)
-        return _place_of(square, _name(square))
+        square = given if given.size_m >= km * 1000 else _enclosing(given, km * 1000)
+        blurred = _place_of(square, _name(square))
+        # A place that is known less well than its square lies outside by as much at most.
+        beyond = max(0.0, place.uncertainty_m - _place_of(given, "").uncertainty_m)
+        return replace(blurred, uncertainty_m=round(blurred.uncertainty_m + beyond, 1))
     around = _square_at(place, max(km * 1000, _natural_size_m(place)))
     if around is not None:
         blurred = _place_of(around, _name(around))

@@ -105,7 +105,10 @@ class BoutNote:
 
 @dataclass(frozen=True)
 class RecordingNote:
-    """Which recording a record rests on. ``sha256`` finds it again when it was moved."""
+    """Which recording a record rests on. ``sha256`` finds it again when it was moved.
+
+    ``recorded_at`` is what the recording states of itself, empty where only the file has a time.
+    """
 
     path: str
     sha256: str = ""
@@ -334,12 +337,15 @@ def record_from_answer(answer: Mapping[str, Any], *, tone: Tone | None = None, *
         filled["sex"] = sex_of(filled["caste"])
     heard = answer.get("recording")
     if heard:
+        # The file's own time is that of its last copy: it stays with the answer, and is never told as a fact.
+        states_it = heard.get("recorded_at_source") != "file time"
+        recorded_at = (heard.get("recorded_at") or "") if states_it else ""
         filled["recording"] = RecordingNote(
             path=heard.get("path") or "",
             sha256=heard.get("sha256") or "",
             duration_s=heard.get("duration_s"),
             sample_rate_hz=heard.get("sample_rate_hz"),
-            recorded_at=heard.get("recorded_at") or "",
+            recorded_at=recorded_at,
             bouts=tuple(
                 BoutNote(
                     kind=bout.get("kind") or "uncertain",
@@ -352,8 +358,8 @@ def record_from_answer(answer: Mapping[str, Any], *, tone: Tone | None = None, *
                 for bout in answer.get("bouts") or ()
             ),
         )
-        if heard.get("recorded_at") and heard.get("recorded_at_source") != "file time":
-            filled["event_date"] = heard["recorded_at"]
+        if recorded_at:
+            filled["event_date"] = recorded_at
     return Record(**{**filled, **known})
 
 
