@@ -91,7 +91,7 @@ def separator_of(first_line: str) -> str:
 
 
 def numbered_rows(
-    lines: Iterable[str], file: str, *, separator: str = ",", strict: bool = True
+    lines: Iterable[str], file: str, *, separator: str = ",", strict: bool = True, first_line: int = 1
 ) -> Iterator[tuple[int, list[str]]]:
     """Cut lines into cells; blank lines give rows without cells.
 
@@ -106,11 +106,13 @@ def numbered_rows(
     strict
         Whether text behind the closing quotation mark of a cell is a fault. In a row that goes over several
         lines it always is, as is a mark that is never closed: either may have swallowed rows.
+    first_line
+        The number of the first of these lines in the file.
 
     Yields
     ------
     line, cells
-        The line on which the row begins, from 1, and its cells.
+        The line on which the row begins, and its cells.
 
     Raises
     ------
@@ -121,7 +123,7 @@ def numbered_rows(
     source = _Lines(lines)
     reader = csv.reader(source, delimiter=separator, strict=strict)
     while True:
-        line = reader.line_num + 1
+        line = reader.line_num + first_line
         source.of_row.clear()
         cells: list[str] | None = None
         try:

@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 
 from notebook.examples import event_dates
 from wingtone.errors import DateError
+from wingtone.evidence.dates import parse_date
 from wingtone.notebook.events import day_range, parse_event_date
+from wingtone.notebook.records import Record
 
 
 @pytest.mark.parametrize(
@@ -102,3 +104,35 @@ def test_any_text_is_a_date_or_a_date_error(text: str) -> None:
         return
     assert parse_event_date(tidy) == tidy
     assert day_range(tidy)[0].year >= 1600
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2026-3-20",
+        "20 / 3 / 2026",
+        "20th of March 2026",
+        "March 20, 2026",
+        "20 Sept 2026",
+        "20.03.2026",
+        "20260320",
+    ],
+)
+def test_a_day_is_read_as_identify_reads_it(text: str) -> None:
+    assert parse_event_date(text) == parse_date(text).isoformat()
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["2026-03-20T10:00/09:00", "2026-03-20T10:00+01:00/2026-03-20T08:59Z", "2026-03-20 10:00/09:59:59"],
+)
+def test_an_interval_that_ends_earlier_that_day_is_refused_but_can_be_read(text: str) -> None:
+    with pytest.raises(DateError, match="ends before it starts"):
+        parse_event_date(text)
+    kept = parse_event_date(text, was_kept=True)
+    assert Record(event_date=kept).event_date == kept
+
+
+def test_times_that_cannot_be_compared_are_left_alone() -> None:
+    for text in ("2026-03-20T10:00+01:00/2026-03-20T09:30Z", "2026-03-20T10:00/2026-03-20T09:30Z"):
+        assert parse_event_date(text) == text

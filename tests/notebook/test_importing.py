@@ -91,6 +91,12 @@ class TestDarwinCore:
         export.write_csv(entries(record), path)
         assert only(read_plan(path)) == at_home(record)
 
+    @pytest.mark.parametrize("reference", ["OV 00 05", "F05", "F 05 93"])
+    def test_squares_on_the_edge_of_the_sea_come_back(self, path: Path, reference: str) -> None:
+        record = example(place=parse_place(reference))
+        export.write_csv(entries(record), path)
+        assert only(read_plan(path)) == at_home(record)
+
     def test_the_table_of_an_archive_is_taken_too(self, path: Path) -> None:
         import zipfile
 
@@ -313,6 +319,15 @@ class TestAnyTable:
             plan_of(path, "scientificName,genus,specificEpithet\nBombus lucorum,Bombus,terrestris\n")
         )
         assert (record.taxon, record.other) == ("Bombus lucorum", {"specificEpithet": "terrestris"})
+
+    @pytest.mark.parametrize("separator", [",", ";", "\t", "|"])
+    def test_the_line_of_a_spreadsheet_that_names_the_separator(self, path: Path, separator: str) -> None:
+        text = f"sep={separator}\nspecies,date\nBombus,2026-06-01\nBombus,soon\n"
+        start, _, rest = text.partition("\n")
+        plan = plan_of(path, "\n".join([start, rest.replace(",", separator).replace("soon", "")]))
+        assert [record.event_date for _, _, record in plan.records] == ["2026-06-01", ""]
+        ((line, column, _),) = faults_of(path, "\n".join([start, rest.replace(",", separator)]))
+        assert (line, column) == (4, "date")
 
     def test_decimal_commas_in_two_columns(self, path: Path) -> None:
         record = only(plan_of(path, "species;lat;long\nBombus;51,4712;-0,2953\n"))

@@ -198,6 +198,9 @@ class TestLists:
         assert self.numbers(notebook, Filter(caste="worker")) == [2]
         assert self.numbers(notebook, Filter(status="hint")) == [2, 4]
         assert self.numbers(notebook, Filter(recorder="ANN")) == [3, 1]
+        notebook.amend(2, recorder="Éva Ørsted")
+        for name in ("éva ørsted", "E\u0301VA ØRSTED"):
+            assert self.numbers(notebook, Filter(recorder=name)) == [2]
 
     def test_by_place(self, notebook: Notebook) -> None:
         assert self.numbers(notebook, Filter(near=parse_place("TQ17"))) == [2, 1]

@@ -10,7 +10,8 @@ pages, rescue              saving what can be read of a damaged file
 exchange, extensions       a record in the terms of Darwin Core and Audiovisual Core
 export, clips              archives, tables, maps; bouts as Broadcast Wave files
 columns, importing         other people's tables
-nearby, spreadsheets       small helpers
+doubts                     what looks like a slip
+cells, nearby, numbers     small helpers
 
 Import from the modules: this package loads nothing by itself.
 """

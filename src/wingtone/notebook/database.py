@@ -2,6 +2,7 @@
 
 - `create`, `connect`: make and open a notebook file.
 - `translated`: turn errors of SQLite and of the system into ours.
+- `folded`: names without regard to capitals.
 - `damaged`: the error for a notebook that cannot be trusted any more.
 """
 
@@ -11,6 +12,7 @@ import contextlib
 import os
 import sqlite3
 import tempfile
+import unicodedata
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,7 +23,7 @@ from wingtone.notebook import schema
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["WAIT_S", "connect", "create", "damaged", "how", "recognise", "translated"]
+__all__ = ["WAIT_S", "connect", "create", "damaged", "folded", "how", "recognise", "translated"]
 
 WAIT_S = 30.0
 """How long a writer waits for another program. Ours: far longer than any single write takes."""
@@ -84,6 +86,14 @@ def connect(path: Path, *, write: bool) -> sqlite3.Connection:
     return connection
 
 
+def folded(text: str) -> str:
+    """Give a text that is equal for names that differ in capitals or in the form of their accents alone.
+
+    SQLite's own NOCASE knows the capitals from A to Z only. In statements it is called by the same name.
+    """
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold())
+
+
 def _is_logged(path: Path) -> bool:
     """Whether something may stand in the log beside a notebook that is not in it yet."""
     log = path.with_name(path.name + "-wal")
@@ -99,6 +109,7 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
         connection.execute("PRAGMA synchronous = FULL")  # a record acknowledged survives a power cut
         connection.execute("PRAGMA trusted_schema = OFF")
         connection.execute("PRAGMA cell_size_check = ON")
+        connection.create_function("folded", 1, folded, deterministic=True)
     except BaseException:
         connection.close()
         raise

@@ -27,7 +27,7 @@ _TIME = r"(\d{2}):(\d{2})(?::(\d{2})(\.\d{1,9})?)?(Z|[+-]\d{2}(?::?\d{2})?)?"
 _FIRST_YEAR, _LAST_YEAR = 1600, 2199  # no record is older than the science; later years are slips
 
 
-def parse_event_date(text: str) -> str:
+def parse_event_date(text: str, *, was_kept: bool = False) -> str:
     """Read a date, a time or an interval as people write it.
 
     Parameters
@@ -36,6 +36,9 @@ def parse_event_date(text: str) -> str:
         One of the module's forms, or a day as ``20/03/2026`` (day first), ``20.3.2026``, ``20 March 2026``
         or ``20260320``; a blank may stand for the T; an interval may leave out what its end shares with
         its start (``2026-03-20/22``).
+    was_kept
+        Whether it comes from a record: those that were kept before times were compared may end before they
+        start within one day, and must still be read.
 
     Returns
     -------
@@ -59,7 +62,7 @@ def parse_event_date(text: str) -> str:
             start_text, _, end_text = text.partition("/")
             start = _single(start_text.strip())
             end = _single(_completed(start, end_text.strip()))
-            if _days(start)[0] > _days(end)[1]:
+            if _days(start)[0] > _days(end)[1] or not (was_kept or _is_in_order(start, end)):
                 raise DateError("this interval ends before it starts", remedy="write start/end")
             return f"{start}/{end}"
         return whole or _single(text)
@@ -94,16 +97,22 @@ def middle_day(event_date: str, *, most_days: int = 14) -> dt.date | None:
 
 
 def _single(text: str) -> str:
-    if match := re.fullmatch(rf"(\d{{4}})-?(\d{{2}})-?(\d{{2}})(?:[T ]\s*{_TIME})?", text, re.ASCII):
-        day = _day(int(match[1]), int(match[2]), int(match[3]))
-        return day if match[4] is None else f"{day}T{_time(match, 4)}"
+    iso = rf"(\d{{4}})(?:-(\d{{1,2}})-(\d{{1,2}})|(\d{{2}})(\d{{2}}))(?:[T ]\s*{_TIME})?"
+    if match := re.fullmatch(iso, text, re.ASCII):
+        day = _day(int(match[1]), int(match[2] or match[4]), int(match[3] or match[5]))
+        return day if match[6] is None else f"{day}T{_time(match, 6)}"
     if match := re.fullmatch(r"(\d{4})(?:-(\d{2}))?", text, re.ASCII):
         _day(int(match[1]), int(match[2] or 1), 1)
         return text
     if match := re.fullmatch(r"(\d{4})-?W(\d{2})", text, re.ASCII):
         _week(int(match[1]), int(match[2]))
         return f"{match[1]}-W{match[2]}"
-    spelled = rf"(\d{{1,2}})(?:st|nd|rd|th)?[ -]+([A-Za-z]{{3,}})\.?,?[ -]+(\d{{4}})(?:[ ,]+{_TIME})?"
+    american = rf"([A-Za-z]{{3,}})\.?\s+(\d{{1,2}})(?:st|nd|rd|th)?,?\s+(\d{{4}})(?:[ ,]+{_TIME})?"
+    if match := re.fullmatch(american, text, re.ASCII):
+        day = _day(int(match[3]), _month(match[1]), int(match[2]))
+        return day if match[4] is None else f"{day}T{_time(match, 4)}"
+    number = r"(\d{1,2})(?:st|nd|rd|th)?[ -]+(?:of )?"
+    spelled = rf"{number}([A-Za-z]{{3,}})\.?,?[ -]+(\d{{4}})(?:[ ,]+{_TIME})?"
     if match := re.fullmatch(spelled, text, re.ASCII):
         day = _day(int(match[3]), _month(match[2]), int(match[1]))
         return day if match[4] is None else f"{day}T{_time(match, 4)}"
@@ -111,7 +120,8 @@ def _single(text: str) -> str:
 
 
 def _slashed_day(text: str) -> str | None:
-    match = re.fullmatch(rf"(\d{{1,2}})([/.-])(\d{{1,2}})\2(\d{{4}})(?:[ ,]+{_TIME})?", text, re.ASCII)
+    parted = r"(\d{1,2})\s*([/.-])\s*(\d{1,2})\s*\2\s*(\d{4})"
+    match = re.fullmatch(rf"{parted}(?:[ ,]+{_TIME})?", text, re.ASCII)
     if match is None:
         return None
     first, second = int(match[1]), int(match[3])
@@ -143,7 +153,8 @@ def _week(year: int, week: int) -> dt.date:
 
 
 def _month(word: str) -> int:
-    found = [number for number, name in enumerate(_MONTHS, 1) if name.startswith(word.lower())]
+    start = "sep" if word.lower() == "sept" else word.lower()
+    found = [number for number, name in enumerate(_MONTHS, 1) if name.startswith(start)]
     if len(found) != 1:
         raise DateError(f"there is no month {word}", remedy=_REMEDY)
     return found[0]
@@ -168,6 +179,14 @@ def _completed(start: str, end: str) -> str:
     if re.fullmatch(r"\d{2}(-\d{2})?", end, re.ASCII) and len(start) >= 10:
         return start[: 10 - len(end)] + end
     return end
+
+
+def _is_in_order(start: str, end: str) -> bool:
+    """Whether a moment does not lie before another; True where they cannot be compared."""
+    if "T" not in start or "T" not in end:
+        return True
+    one, other = (dt.datetime.fromisoformat(text) for text in (start, end))
+    return (one.tzinfo is None) != (other.tzinfo is None) or one <= other
 
 
 def _days(single: str) -> tuple[dt.date, dt.date]:

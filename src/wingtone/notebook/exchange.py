@@ -240,7 +240,8 @@ def from_terms(terms: Mapping[str, str]) -> Record:
             ours.get("grid_reference"),
             given["verbatimCoordinates"],
         )
-        place_from_degrees(place.latitude_deg, place.longitude_deg, uncertainty_m=place.uncertainty_m)
+        if not place.grid_reference:  # else its centre may lie in the sea: such squares have a strip of land
+            place_from_degrees(place.latitude_deg, place.longitude_deg, uncertainty_m=place.uncertainty_m)
     try:
         heard = _of_ours(ours, place)
         if (written := given["verbatimIdentification"]) not in ("", taxon):

@@ -263,14 +263,21 @@ def carry_out(plan: Plan, notebook: Notebook, *, by: str = "") -> Imported:
 
 
 def _rows_of(path: Path, file: TextIO) -> tuple[list[str], Iterable[tuple[int, list[str]]]]:
-    """Headings, and rows with the number of the line they begin on."""
-    separator = separator_of(file.readline(100_000))
-    file.seek(0)
+    """Headings, and rows with the number of the line they begin on.
+
+    A first line such as ``sep=;`` is no row: some spreadsheets write it, and read it, as the separator.
+    """
+    start, skipped = file.readline(100_000), 0
+    if said := re.fullmatch(r"\s*\"?sep=([,;\t|])\"?[,;\t\s]*", start, re.IGNORECASE):
+        separator, skipped = said[1], 1
+    else:
+        separator = separator_of(start)
+        file.seek(0)
     # Old tables have inches and seconds in them: a quotation mark within a line may be one.
-    rows = numbered_rows(file, str(path), separator=separator, strict=False)
+    rows = numbered_rows(file, str(path), separator=separator, strict=False, first_line=1 + skipped)
     _, cells = next(rows, (1, []))
     headings = [heading.strip() for heading in cells]
-    check_headings(headings, path)
+    check_headings(headings, path, line=1 + skipped)
     return headings, rows
 
 

@@ -194,7 +194,7 @@ class Record:
             if not isinstance(getattr(self, name), str):
                 raise RequestError("this must be a text", where=name)
         if self.event_date:
-            object.__setattr__(self, "event_date", parse_event_date(self.event_date))
+            object.__setattr__(self, "event_date", parse_event_date(self.event_date, was_kept=True))
         _one_of("caste", self.caste, CASTES)
         _one_of("sex", self.sex, SEXES)
         _one_of("rank", self.rank, RANKS)

@@ -28,7 +28,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from wingtone.errors import InputError, RequestError
 from wingtone.files import data_folder
 from wingtone.notebook import events, schema
-from wingtone.notebook.database import connect, create, damaged, how, recognise, translated
+from wingtone.notebook.database import connect, create, damaged, folded, how, recognise, translated
 from wingtone.notebook.nearby import bounding_box, distance_m
 from wingtone.notebook.records import QUALIFIER, Record, dumps, from_json, new_id
 
@@ -504,8 +504,8 @@ def _condition(chosen: Filter) -> tuple[str, list[Any]]:
             terms.append(f"{name} = ?")
             values.append(getattr(chosen, name))
     if chosen.recorder:
-        terms.append("recorder = ? COLLATE NOCASE")
-        values.append(chosen.recorder)
+        terms.append("folded(recorder) = ?")
+        values.append(folded(chosen.recorder))
     if chosen.near is not None:
         south, north, west, east = bounding_box(chosen.near, _radius_m(chosen))
         terms.append("latitude_deg BETWEEN ? AND ? AND longitude_deg BETWEEN ? AND ?")
