@@ -350,14 +350,16 @@ def test_what_a_table_adds_nothing_for_is_told(shell: Shell, tmp_path: Path) -> 
     table.write_text("No,species,count\n1,Bombus hortorum,1\n2,Bombus pratorum,0\n")
     shell("import", str(table), "--map", "No=id")
     assert "the row in line 3 says that no bee was there" in shell.said
+    assert "\n  occurrenceID  1\n" in shell("show", "1")
     shell("remove", "1")
     out = shell("import", str(table), "--map", "No=id")
     assert "0 records imported, 1 was there already" in out
     assert "was removed: 1 (to have them back: wingtone notebook remove 1 --undo)" in shell.said
-    table.write_text("No,species\n1,Bombus lapidarius\n")
+    table.write_text("No,species,individualCount\n1,Bombus lapidarius,2\n")
     out = shell("import", str(table), "--map", "No=id")
     assert "1 record imported" in out
     assert "an earlier one that says something else: 2 that of 1" in shell.said
+    assert "\n  individualCount 2\n" in shell("show", "2")
 
 
 def test_imported_names_are_those_of_the_fauna(shell: Shell, tmp_path: Path) -> None:

@@ -80,7 +80,9 @@ def record_lines(record: Record) -> list[str]:
         ("notes", record.notes),
         *record.other.items(),
     )
-    return [line for label, text in parts if text for line in paragraph(text, label=f"{one_line(label):<14}")]
+    return [
+        line for label, text in parts if text for line in paragraph(text, label=f"{one_line(label):<13} ")
+    ]
 
 
 def _hint(record: Record) -> list[tuple[str, str]]:
