@@ -48,7 +48,7 @@ the last, of the best week of the year, few fly at all. Ours."""
 
 HARDLY_ANY = 0.002
 """Share of the best week of the year below which hardly any bumblebee flies. Ours: half of what the winter
-nests of the south make (Stelzer et al. 2010), and twice what floors alone do in the north."""
+nests of the south make (Stelzer et al. 2010), and more than twice what floors alone make in the north."""
 
 ABOVE_FLOOR = 3.0 * SEASON_FLOOR
 """Share of its best week from which a bee is said to fly; below it no more is known than that nothing is

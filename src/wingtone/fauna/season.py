@@ -24,11 +24,12 @@ if TYPE_CHECKING:
 __all__ = ["SEASON_FLOOR", "WEEKS_IN_YEAR", "soft_trapezoid", "week_of"]
 
 WEEKS_IN_YEAR = 365.2425 / 7.0
-SEASON_FLOOR = 5e-4
+SEASON_FLOOR = 3e-4
 """Lowest value of a season, as a share of the bee's own full season: out of season it is very unlikely, never
-impossible (odd individuals of most species have been reported in almost any month). Ours: the highest round
-share with which a worker in December in the south stays *terrestris* until shown otherwise (Stelzer et al.
-2010), as all species together have many more workers than its winter nests."""
+impossible (odd individuals of most species have been reported in almost any month). Ours: of that order,
+and low enough that a worker in December in the south stays *terrestris* until shown otherwise (Stelzer et al.
+2010; all species together have many more workers than its winter nests), and that before the first workers
+nearly every bee is a queen; at one in a thousand neither would hold."""
 
 
 def week_of(day: datetime.date) -> float:
