@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import signal
@@ -10,30 +11,30 @@ import subprocess
 import sys
 import threading
 import time
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import httpx
+import numpy as np
 import pytest
 
+from fuzz.recordings import wav
 from wingtone.errors import RequestError
 from wingtone.web import server
 from wingtone.web.door import own_addresses
 from wingtone.web.page import Settings
 from wingtone.web.server import prepare
 
-if TYPE_CHECKING:
-    from pathlib import Path
-
 COMMAND = "from wingtone.cli.page_command import page; page()"
 
 
-def started(folder: Path, *options: str) -> subprocess.Popen[str]:
+def started(folder: Path, *options: str, own_group: bool = False) -> subprocess.Popen[str]:
     files = ["--desk", str(folder / "desk"), "--notebook", str(folder / "notebook.sqlite")]
     return subprocess.Popen(
         [sys.executable, "-W", "error::ResourceWarning", "-c", COMMAND, *files, "--no-browser", *options],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        start_new_session=own_group,
         env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},
     )
 
@@ -61,6 +62,45 @@ def test_it_starts_answers_and_ends(tmp_path: Path, end: signal.Signals) -> None
     assert process.returncode in (0, -end)
     assert (tmp_path / "desk").is_dir()
     assert not (tmp_path / "notebook.sqlite").exists(), "looking makes no notebook"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such signals")
+@pytest.mark.parametrize("to", ["the group of the terminal", "every process"])
+def test_what_is_being_heard_outlives_the_end(tmp_path: Path, to: str) -> None:
+    """A terminal sends Ctrl-C to all that it started, a service manager SIGTERM to all of the service."""
+    end = signal.SIGINT if to == "the group of the terminal" else signal.SIGTERM
+    noise = (
+        np.random.default_rng(5).integers(-900, 900, 8000 * 2400).astype("<i2")
+    )  # 40 minutes: time to strike
+    with started(tmp_path, "--port", "0", own_group=True) as process:
+        assert process.stderr is not None
+        found = re.search(r"(http://\S+?/)(enter\S+)", process.stderr.readline())
+        assert found
+        with httpx.Client(base_url=found[1], timeout=60) as client:
+            assert client.get(found[2]).status_code == 303
+            token = {"X-Wingtone-Token": client.get("/api/state").json()["token"]}
+            brought = client.post("/api/clips", content=wav(noise.tobytes(), rate_hz=8000), headers=token)
+            at = f"/api/clips/{brought.json()['id']}"
+            while (clip := client.get(at).json())["progress"] == 0.0:
+                assert clip["status"] in ("waiting", "listening")
+                time.sleep(0.01)
+            assert clip["status"] == "listening"
+            os.kill(process.pid, signal.SIGSTOP)  # the page is slow to notice, as on a busy computer
+            if end == signal.SIGTERM:
+                for worker in children_of(process.pid):
+                    os.kill(worker, end)
+            os.killpg(process.pid, end)
+            time.sleep(0.5)
+            os.kill(process.pid, signal.SIGCONT)
+            process.communicate(timeout=60)
+    state = json.loads((tmp_path / "desk" / clip["id"] / "clip.json").read_text())
+    assert (state["status"], state["error"]) == ("waiting", None)
+
+
+def children_of(pid: int) -> list[int]:
+    """Process ids of the children of a process; none where there is no /proc."""
+    told = Path(f"/proc/{pid}/task/{pid}/children")
+    return [int(child) for child in told.read_text().split()] if told.is_file() else []
 
 
 def test_what_cannot_be_started_says_why(tmp_path: Path) -> None:

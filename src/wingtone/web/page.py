@@ -60,6 +60,11 @@ class Settings:
 class Page:
     """The state behind the routes. Made in the event loop that serves them.
 
+    Attributes
+    ----------
+    stopping
+        Set as soon as the page is asked to end: what fails from then on is no fault of a recording.
+
     Raises
     ------
     TableError, InputError, OutputError, RequestError, MissingExtraError
@@ -82,6 +87,7 @@ class Page:
         self.desk = Desk(settings.desk, limits=settings.limits)
         self.workers = Workers(silence_s=settings.silence_s)
         self.words: dict[str, tuple[Word, ...]] = {}
+        self.stopping = False
         self._tasks: set[asyncio.Task[None]] = set()
         self._listening: dict[str, asyncio.Task[None]] = {}
         self._one_large = asyncio.Semaphore(1)
@@ -102,6 +108,7 @@ class Page:
 
     async def stop(self) -> None:
         """End everything that goes on."""
+        self.stopping = True
         self.end_streams()
         for task in list(self._tasks):
             task.cancel()
@@ -213,6 +220,9 @@ class Page:
                     "failed",
                     {"what": f"something went wrong: {error}", "remedy": remedy},
                 )
+            if self.stopping and clip.status == "failed":
+                clip.status, clip.error = "waiting", None  # as it stands on the disk: the next start hears it
+                return
             with contextlib.suppress(OutputError):
                 self.desk.save(clip)
 

@@ -17,6 +17,7 @@ from wingtone.web.door import ENTER, Doorkeeper, own_addresses
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from types import FrameType
 
     from wingtone.web.page import Page, Settings
 
@@ -35,8 +36,14 @@ class _Server(uvicorn.Server):
         super().__init__(config)
         self.page = page
 
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """Take note of a signal; see uvicorn."""
+        self.page.stopping = True
+        super().handle_exit(sig, frame)
+
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """Stop; see uvicorn."""
+        self.page.stopping = True
         self.page.end_streams()
         await super().shutdown(sockets)
 
@@ -91,6 +98,7 @@ class Running:
 
     def stop(self) -> None:
         """End it, from any thread."""
+        self._server.page.stopping = True
         self._server.should_exit = True
 
 

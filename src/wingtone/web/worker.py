@@ -16,6 +16,7 @@ import contextlib
 import dataclasses
 import json
 import os
+import signal
 import sys
 import wave
 from pathlib import Path
@@ -173,7 +174,13 @@ def _do(job: dict[str, Any], tell: Callable[[dict[str, Any]], None]) -> dict[str
 
 
 def main() -> None:
-    """Take jobs until stdin ends."""
+    """Take jobs until stdin ends.
+
+    What asks a whole group of processes to stop (Ctrl-C on Windows, a service manager) is for the page, which
+    kills its workers when it goes; without it they end as soon as they have something to tell.
+    """
+    for asked in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(asked, signal.SIG_IGN)
     out: TextIO = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)  # whatever a library prints may not look like an answer
 

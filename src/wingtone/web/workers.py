@@ -162,6 +162,7 @@ class Workers:
             stderr=asyncio.subprocess.DEVNULL,
             env=environment,
             limit=LINE_BYTES,
+            start_new_session=True,  # Ctrl-C on the terminal is for the page; it ends its workers itself
         )
         self._all.add(process)
         try:
