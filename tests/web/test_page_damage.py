@@ -9,19 +9,24 @@ from __future__ import annotations
 import io
 import json
 import os
+import shutil
+import threading
 import zipfile
 from typing import TYPE_CHECKING, Any
 
+import httpx
+import pytest
+
 from fuzz.recordings import wav
+from wingtone.web import stored
 from wingtone.web.desk import PART, Desk
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    import pytest
-
     from web.conftest import LivePage
+    from wingtone.clip import Measurement
 
 QUEEN = "1_march_big_queen.m4a"
 STATE = "clip.json"
@@ -113,6 +118,80 @@ def test_a_recording_whose_state_cannot_be_read_is_heard_anew(page: LivePage, de
     assert listed(page) == []
     assert (twice / f"{STATE}.unread-2").read_bytes() == b"again"
     assert clips_cut(page) == len(DAMAGES)
+
+
+def limits(bouts: list[dict[str, Any]]) -> list[tuple[float, float]]:
+    return [(bout["start_s"], bout["end_s"]) for bout in bouts]
+
+
+@pytest.mark.parametrize(
+    "harm", ["half written", "not named yet", "of an earlier version", "gone", "no sense"]
+)
+def test_the_bouts_said_are_the_bouts_measured(page: LivePage, demo_clip: Path, harm: str) -> None:
+    """Whatever was lost of a corrected measurement: power goes, or the page is killed, at any moment."""
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    folder, at = page.desk / clip["id"], f"/api/clips/{clip['id']}/bouts"
+    first = [{"start_s": 1.0, "end_s": 2.0, "kind": "flight", "octave": 0}]
+    told = page.client.put(at, json={"bouts": first}).json()
+    before = (folder / STATE).read_bytes()
+    (measured,) = folder.glob("corrected*")
+    if harm == "not named yet":  # the worker was done, the page not
+        page.client.put(at, json={"bouts": [{**first[0], "end_s": 2.5}]}).raise_for_status()
+    page.stop()
+    if harm == "half written":
+        (measured / "line.npz").write_bytes(b"PK")
+    elif harm == "gone":
+        shutil.rmtree(measured)
+    elif harm == "of an earlier version":
+        measured.rename(folder / "corrected")
+        before = changed(corrected=...)(before)
+    elif harm == "no sense":
+        (measured / "measurement.json").unlink()
+        before = changed(corrections=[{"begin": 1.0}])(before)
+    (folder / STATE).write_bytes(before)
+    page.start()
+    now = page.heard(clip["id"])
+    if harm == "no sense":  # nobody can know what was asked for
+        assert (now["corrections"], now["measurement"]) == (None, clip["measurement"])
+    else:
+        assert now["corrections"] == first
+        assert now["measurement"] == told["measurement"]
+    again = page.client.put(at, json={"bouts": [{**first[0], "end_s": 2.5}]}).json()
+    assert limits(again["measurement"]["bouts"]) == limits(again["corrections"]) == [(1.0, 2.5)]
+    assert len(list(folder.glob("corrected*"))) == 1, "what does not count is cleared away"
+    back = page.client.delete(at).json()
+    assert (back["corrections"], back["measurement"]) == (None, clip["measurement"])
+    assert not list(folder.glob("corrected*"))
+
+
+def test_a_slow_reader_does_not_bring_old_bouts_back(
+    page: LivePage, demo_clip: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    at = f"/api/clips/{clip['id']}"
+    first, second = ({"start_s": 1.0, "end_s": end_s, "kind": "flight"} for end_s in (2.0, 2.5))
+    page.client.put(f"{at}/bouts", json={"bouts": [first]}).raise_for_status()
+    page.restart()  # nothing is held ready
+    read, go_on = threading.Event(), threading.Event()
+    whole = stored.load
+
+    def slow(folder: Path, source: Path) -> Measurement:
+        measurement = whole(folder, source)
+        if folder.name.startswith("corrected") and not read.is_set():
+            read.set()
+            assert go_on.wait(60)
+        return measurement
+
+    monkeypatch.setattr(stored, "load", slow)
+    with httpx.Client(base_url=page.url, cookies=page.client.cookies, timeout=60.0) as other:
+        reader = threading.Thread(target=other.get, args=(f"{at}/line",))
+        reader.start()
+        assert read.wait(60)
+        page.client.put(f"{at}/bouts", json={"bouts": [second]}).raise_for_status()
+        go_on.set()
+        reader.join(60)
+    now = page.client.get(at).json()
+    assert limits(now["measurement"]["bouts"]) == limits(now["corrections"]) == [(1.0, 2.5)]
 
 
 def test_the_proof_of_a_record_outlives_its_state(page: LivePage, demo_clip: Path) -> None:

@@ -243,11 +243,16 @@ def _event(event: str, data: dict[str, Any]) -> str:
 async def show(request: Request) -> Response:
     """Give all that is known of a recording."""
     page, clip = page_of(request), clip_of(request)
-    return JSONResponse(await run_in_threadpool(clip_json, page, clip))
+    return await _whole(page, clip)
 
 
-def clip_json(page: Page, clip: Clip) -> dict[str, Any]:
-    """Lay a clip out whole."""
+async def _whole(page: Page, clip: Clip) -> Response:
+    measured = await page.measured(clip) if clip.status == "ready" else None
+    return JSONResponse(await run_in_threadpool(clip_json, clip, measured))
+
+
+def clip_json(clip: Clip, measured: tuple[Measurement, Measurement] | None) -> dict[str, Any]:
+    """Lay a clip out whole; without what was measured where it has not been heard."""
     body: dict[str, Any] = {
         **clip.brief(),
         "measurement": None,
@@ -258,9 +263,9 @@ def clip_json(page: Page, clip: Clip) -> dict[str, Any]:
         "individuals": [],
         "records": clip.kept,
     }
-    if body["status"] != "ready":
+    if measured is None:
         return body
-    found, stands = page.desk.measured(clip)
+    found, stands = measured
     laid = measure_json(stands)
     laid["recording"]["path"] = clip.name
     _, body["prefilled"] = prefilled(found.recording)
@@ -270,10 +275,6 @@ def clip_json(page: Page, clip: Clip) -> dict[str, Any]:
     body["machine_bouts"] = measure_json(found)["bouts"]
     body["individuals"] = [[place[id(bout)] for bout in group] for group in flights_by_individual(stands)]
     return body
-
-
-def _measured(page: Page, clip: Clip) -> Measurement:
-    return page.desk.measured(clip)[1]
 
 
 async def strip_layout(request: Request) -> Response:
@@ -329,7 +330,7 @@ async def whole(request: Request) -> Response:
 async def line(request: Request) -> Response:
     """Give the tone line, thinned to what can be seen; bouts are kept apart by an empty point."""
     page, clip = page_of(request), clip_of(request)
-    measurement = await run_in_threadpool(_measured, page, clip)
+    _, measurement = await page.measured(clip)
     duration_s = measurement.recording.duration_s
     from_s = query_number(request, "from_s", 0.0, low=0.0, high=1e7)
     to_s = query_number(request, "to_s", duration_s, low=0.0, high=1e7)
@@ -373,8 +374,8 @@ async def sound(request: Request) -> Response:
         raise RequestError("only is all or comb", where="only")
     if not 0 < to_s - from_s <= sounds.LONGEST_S + 0.01:
         raise RequestError(f"at most {sounds.LONGEST_S:g} s are played at once", where="to_s")
-    measurement = await run_in_threadpool(_measured, page, clip) if only == "comb" else None
-    version = "all" if measurement is None else f"comb{abs(hash(json.dumps(clip.corrections))) % 10**8}"
+    measurement = (await page.measured(clip))[1] if only == "comb" else None
+    version = "all" if measurement is None else f"comb{clip.corrected}"
     held = page.desk.folder_of(clip) / "sounds"
     target = held / f"{round(from_s * 1000)}-{round(to_s * 1000)}-{'half' if half else 'full'}-{version}.wav"
 
@@ -395,17 +396,17 @@ async def correct(request: Request) -> Response:
     """Measure again with the bouts that the user wants."""
     page, clip = page_of(request), clip_of(request)
     body = await read_json(request)
-    found, _ = await run_in_threadpool(page.desk.measured, clip)
+    found = await run_in_threadpool(page.desk.found, clip)
     asked = corrections.read(body, duration_s=found.recording.duration_s, found=found.tone.bouts)
     await page.correct(clip, asked)
-    return JSONResponse(await run_in_threadpool(clip_json, page, clip))
+    return await _whole(page, clip)
 
 
 async def put_back(request: Request) -> Response:
     """Put the machine's bouts back."""
     page, clip = page_of(request), clip_of(request)
     await page.correct(clip, None)
-    return JSONResponse(await run_in_threadpool(clip_json, page, clip))
+    return await _whole(page, clip)
 
 
 # --- seen and answered -----------------------------------------------------------------------------------
@@ -426,10 +427,10 @@ async def answer(request: Request) -> Response:
     faults = Faults()
     body = record_of(await read_json(request), faults)
     faults.stop()
+    _, measurement = await page.measured(clip)
     words = await page.words_of(clip)
 
     def work() -> list[dict[str, Any]]:
-        measurement = _measured(page, clip)
         given = body.get("seen")
         seen = read_seen(
             clip.seen if given is None else given, fauna=page.fauna, recording=measurement.recording

@@ -25,9 +25,12 @@ from wingtone.files import replacing
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["STATE", "Clip", "harmless", "now", "read", "recover", "write"]
+__all__ = ["CORRECTED", "STATE", "Clip", "harmless", "now", "read", "recover", "write"]
 
 STATE = "clip.json"
+CORRECTED = "corrected"
+"""Begins the names of the folders of corrected measurements; earlier versions had one of just this name."""
+CORRECTED_FOLDER = re.compile(r"(corrected(-[0-9a-f]{16})?)?")
 STATUSES = ("waiting", "listening", "ready", "failed")
 HARMLESS = re.compile(r"sound-[A-Za-z0-9_-]{1,80}\.[a-z0-9]{1,5}")
 KINDS: dict[str, Any] = {
@@ -42,6 +45,7 @@ KINDS: dict[str, Any] = {
     "flights": int | None,
     "seen": dict,
     "corrections": list | None,
+    "corrected": str,
     "kept": dict,
     "away": bool,
     "recovered": bool,
@@ -70,6 +74,9 @@ class Clip:
         What was seen, see `wingtone.web.seen`.
     corrections
         Bouts as the user wants them, or None.
+    corrected
+        Name of the folder with the measurement of these; empty without corrections. Each has a folder of its
+        own, so that what is asked for and what is measured change together, with this file.
     kept
         Individual -> number of its record in the notebook.
     away
@@ -92,6 +99,7 @@ class Clip:
     flights: int | None = None
     seen: dict[str, Any] = field(default_factory=dict)
     corrections: list[dict[str, Any]] | None = None
+    corrected: str = ""
     kept: dict[str, int] = field(default_factory=dict)
     away: bool = False
     recovered: bool = False
@@ -141,7 +149,10 @@ def read(folder: Path) -> Clip | None:
     if any(name not in known for name in KINDS if name in state or name in NEEDED):
         return None
     clip = Clip(**known, more={name: value for name, value in state.items() if name not in KINDS})
+    if clip.corrections is not None:
+        clip.corrected = clip.corrected or CORRECTED  # of an earlier version
     right = clip.id == folder.name and clip.status in STATUSES and HARMLESS.fullmatch(clip.file)
+    right = right and CORRECTED_FOLDER.fullmatch(clip.corrected)
     return clip if right and (folder / clip.file).is_file() else None
 
 

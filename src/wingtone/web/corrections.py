@@ -30,9 +30,8 @@ if TYPE_CHECKING:
     from wingtone.clip import Measurement
     from wingtone.tone.results import Bout
 
-__all__ = ["FOLDER", "Correction", "carry_out", "from_json", "read", "to_json"]
+__all__ = ["Correction", "carry_out", "from_json", "read", "to_json"]
 
-FOLDER = "corrected"
 MOST_BOUTS = 5000
 LONGEST_S = 600.0
 """Ours: ten minutes of one unbroken flight are a hive, and are better marked in parts."""

@@ -22,13 +22,14 @@ import os
 import re
 import secrets
 import shutil
+import threading
 from collections import OrderedDict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from wingtone.errors import InputError, OutputError, WingtoneError, one_line
 from wingtone.files import data_folder, lock, synchronise
-from wingtone.web import clips, corrections, stored
+from wingtone.web import clips, stored
 from wingtone.web.clips import STATE, Clip
 from wingtone.web.worker import COPY, GROWING
 
@@ -65,6 +66,15 @@ class Limits:
     total_bytes: int = 20 << 30
 
 
+@dataclass(frozen=True)
+class _Held:
+    """A measurement held ready: as found, as it stands, and the folder that the latter is from."""
+
+    corrected: str
+    found: Measurement
+    stands: Measurement
+
+
 def default_folder() -> Path:
     """Where the desk lies when no folder was named: in the user's data folder."""
     return data_folder(remedy="name a folder with --desk") / "desk"
@@ -99,7 +109,8 @@ class Desk:
         self.clips: dict[str, Clip] = {}
         self._coming: dict[str, Clip] = {}
         self._watchers: set[Callable[[str, dict[str, Any]], None]] = set()
-        self._measured: OrderedDict[str, tuple[Measurement, Measurement]] = OrderedDict()
+        self._measured: OrderedDict[str, _Held] = OrderedDict()
+        self._holding = threading.Lock()  # requests read measurements in threads of their own
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -273,47 +284,87 @@ class Desk:
 
     # --- measurements ---------------------------------------------------------------------------------
 
+    def found(self, clip: Clip) -> Measurement:
+        """Give the measurement as the machine found it, whatever became of the corrected one.
+
+        Raises
+        ------
+        InputError
+            The recording has not been measured.
+        Damaged
+            What is on the disk is damaged.
+        """
+        self._check_heard(clip)
+        held = self._measured.get(clip.id)
+        return held.found if held is not None else stored.load(self.folder_of(clip), self.source_of(clip))
+
     def measured(self, clip: Clip) -> tuple[Measurement, Measurement]:
         """Give the measurement as found and as it stands after corrections.
 
         Raises
         ------
         InputError
-            The recording has not been measured, or what is on the disk is damaged.
+            The recording has not been measured.
+        Damaged
+            What is on the disk is damaged.
         """
+        while True:
+            self._check_heard(clip)
+            named, held = clip.corrected, self._measured.get(clip.id)
+            if held is not None and held.corrected == named:
+                self._keep(clip, held)
+                return held.found, held.stands
+            try:
+                found = self.found(clip)
+                stands = found
+                if named:
+                    stands = stored.load(self.folder_of(clip) / named, self.source_of(clip))
+            except stored.Damaged:
+                if clip.corrected == named:
+                    raise
+                continue  # it was corrected while we read: that folder has gone
+            if clip.corrected == named:  # else what was read is old
+                self._keep(clip, _Held(named, found, stands))
+                return found, stands
+
+    def _check_heard(self, clip: Clip) -> None:
         if clip.status != "ready":
             remedy = "wait until it has been listened to"
             raise InputError("this recording has no measurement yet", remedy=remedy, where=clip.name)
-        if clip.id not in self._measured:
-            folder, source = self.folder_of(clip), self.source_of(clip)
-            found = stored.load(folder, source)
-            stands = found
-            if clip.corrections is not None:
-                stands = stored.load(folder / corrections.FOLDER, source)
-            self._keep(clip, found, stands)
-        self._measured.move_to_end(clip.id)
-        return self._measured[clip.id]
 
     def take_in(self, clip: Clip) -> Measurement:
         """Read a measurement that has just been made, without corrections, and keep it at hand.
 
         Raises
         ------
-        InputError
+        Damaged
             What is on the disk is damaged.
         """
         found = stored.load(self.folder_of(clip), self.source_of(clip))
-        self._keep(clip, found, found)
+        self._keep(clip, _Held("", found, found))
         return found
 
-    def _keep(self, clip: Clip, found: Measurement, stands: Measurement) -> None:
-        self._measured[clip.id] = (found, stands)
-        while len(self._measured) > KEPT_IN_MEMORY:
-            self._measured.popitem(last=False)
+    def new_corrected(self) -> str:
+        """Name a folder for the next corrected measurement of a recording."""
+        return f"{clips.CORRECTED}-{secrets.token_hex(8)}"
+
+    def clear_corrected(self, clip: Clip) -> None:
+        """Clear away all corrected measurements of a clip but the one that counts."""
+        for path in self.folder_of(clip).glob(f"{clips.CORRECTED}*"):
+            if path.name != clip.corrected:
+                shutil.rmtree(path, ignore_errors=True)
+
+    def _keep(self, clip: Clip, held: _Held) -> None:
+        with self._holding:
+            self._measured[clip.id] = held
+            self._measured.move_to_end(clip.id)
+            while len(self._measured) > KEPT_IN_MEMORY:
+                self._measured.popitem(last=False)
 
     def forget(self, clip: Clip) -> None:
         """Read the measurement anew when it is next asked for."""
-        self._measured.pop(clip.id, None)
+        with self._holding:
+            self._measured.pop(clip.id, None)
 
     # --- watching -------------------------------------------------------------------------------------
 

@@ -21,12 +21,14 @@ from wingtone.web import corrections
 from wingtone.web.answers import Word
 from wingtone.web.desk import Desk, Limits
 from wingtone.web.seen import EMPTY, prefilled
+from wingtone.web.stored import Damaged
 from wingtone.web.workers import WorkerFailed, Workers
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
+    from wingtone.clip import Measurement
     from wingtone.fauna import Fauna
     from wingtone.learn.model import Model
     from wingtone.notebook.store import Notebook
@@ -205,7 +207,12 @@ class Page:
                 fields, _ = prefilled(found.recording)
                 # Ready only with the form filled in: else somebody could look, and keep a record, in between.
                 clip.seen = {**EMPTY, **fields, **{name: value for name, value in clip.seen.items() if value}}
-                clip.duration_s, clip.flights, clip.corrections = duration_s, flights, None
+                clip.duration_s, clip.flights, clip.corrections, clip.corrected = (
+                    duration_s,
+                    flights,
+                    None,
+                    "",
+                )
                 clip.status, clip.progress = "ready", 1.0
                 await self._ask_model(clip)
             except (WorkerFailed, InputError, OutputError) as error:
@@ -226,6 +233,38 @@ class Page:
             with contextlib.suppress(OutputError):
                 self.desk.save(clip)
 
+    async def measured(self, clip: Clip) -> tuple[Measurement, Measurement]:
+        """Give the measurement as found and as it stands after corrections.
+
+        A corrected one that cannot be read is made again; the machine's counts where that comes to nothing.
+
+        Raises
+        ------
+        InputError
+            The recording has not been measured.
+        Damaged
+            What was found is damaged. The recording then asks on the desk to be listened to again.
+        """
+        with contextlib.suppress(Damaged):
+            return await run_in_threadpool(self.desk.measured, clip)
+        async with self.lock_of(clip):
+            try:
+                await run_in_threadpool(self.desk.found, clip)
+            except Damaged as error:
+                if clip.status == "ready":
+                    clip.status, clip.error = "failed", {"what": error.what, "remedy": "listen to it again"}
+                    with contextlib.suppress(OutputError):
+                        self.desk.save(clip)
+                raise
+            try:
+                await run_in_threadpool(self.desk.measured, clip)  # somebody else may have mended it
+            except Damaged:
+                try:
+                    await self._correct(clip, corrections.from_json(clip.corrections or []))
+                except (WorkerFailed, TypeError):
+                    await self._correct(clip, None)
+        return await run_in_threadpool(self.desk.measured, clip)
+
     async def correct(self, clip: Clip, asked: Sequence[corrections.Correction] | None) -> None:
         """Measure again with the bouts asked for; None puts back what the machine found.
 
@@ -235,22 +274,32 @@ class Page:
             With the reason; nothing is changed then.
         """
         async with self.lock_of(clip):
-            found, _ = self.desk.measured(clip)
-            flights = len(found.flight)
-            laid_out = None if asked is None else corrections.to_json(asked)
-            if laid_out is not None:
+            await self._correct(clip, asked)
+
+    async def _correct(self, clip: Clip, asked: Sequence[corrections.Correction] | None) -> None:
+        found = await run_in_threadpool(self.desk.found, clip)
+        before = clip.corrections, clip.corrected, clip.flights
+        laid_out, corrected, flights = None, "", len(found.flight)
+        try:
+            if asked is not None:
+                laid_out, corrected = corrections.to_json(asked), self.desk.new_corrected()
                 job = {
                     "do": "correct",
                     "source": str(self.desk.source_of(clip)),
                     "folder": str(self.desk.folder_of(clip)),
+                    "target": corrected,
                     "bouts": laid_out,
                 }
                 done = await self.workers.do(job, tell=lambda _: None, urgent=True)
                 flights = int(done["flights"])
-            clip.corrections, clip.flights = laid_out, flights
-            self.desk.forget(clip)
-            await self._ask_model(clip)
+            clip.corrections, clip.corrected, clip.flights = laid_out, corrected, flights
             self.desk.save(clip)
+        except BaseException:
+            clip.corrections, clip.corrected, clip.flights = before
+            raise
+        finally:
+            self.desk.clear_corrected(clip)
+        await self._ask_model(clip)
 
     async def _ask_model(self, clip: Clip) -> None:
         """Ask the trained model, if there is one, about a measurement that has just been made."""
@@ -261,7 +310,7 @@ class Page:
         job = {
             "do": "model",
             "source": str(self.desk.source_of(clip)),
-            "folder": str(folder if clip.corrections is None else folder / corrections.FOLDER),
+            "folder": str(folder / clip.corrected),
             "model": str(self.settings.model),
             "fauna": None if self.settings.fauna is None else str(self.settings.fauna),
         }

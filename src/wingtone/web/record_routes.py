@@ -127,6 +127,7 @@ async def keep(request: Request) -> Response:
     """Keep the answer for one bee as a record; once, unless asked again."""
     page, clip = page_of(request), clip_of(request)
     choice = read_choice(await read_json(request))
+    _, measurement = await page.measured(clip)
     words = await page.words_of(clip)
 
     def work() -> dict[str, Any]:
@@ -136,7 +137,6 @@ async def keep(request: Request) -> Response:
                 entry = opened.get(before)
             if not entry.removed:
                 return {"record": entry_json(entry), "already": True, "doubts": []}
-        _, measurement = page.desk.measured(clip)
         seen = read_seen(clip.seen, fauna=page.fauna, recording=measurement.recording)
         answers = answers_of(measurement, seen, fauna=page.fauna, words=words)
         if choice.individual > len(answers):

@@ -4,6 +4,7 @@
 worker, whose decoder has been fed with a stranger's file, so reading them checks what they say.
 
 - `save`, `load`: a `wingtone.clip.Measurement` to a folder and back, loss-free.
+- `Damaged`: what is there cannot be read.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from wingtone.tone.results import Bout, FlyBy, Kind, ToneResult, Track
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["load", "save"]
+__all__ = ["Damaged", "load", "save"]
 
 HEAD, LINE = "measurement.json", "line.npz"
 MOST_BYTES = 200_000_000
@@ -55,6 +56,10 @@ _ONE_AT_A_TIME = threading.Lock()
 threads at once without now and then a SystemError ("AST constructor recursion depth mismatch")."""
 
 
+class Damaged(InputError):
+    """A measurement on the desk is missing, or does not hold what it should."""
+
+
 def save(measurement: Measurement, folder: Path) -> None:
     """Write a measurement into a folder; each file whole or not at all."""
     head = {
@@ -78,15 +83,15 @@ def load(folder: Path, source: Path) -> Measurement:
 
     Raises
     ------
-    InputError
+    Damaged
         The files are missing, damaged, or say what cannot be.
     """
     try:
         with _ONE_AT_A_TIME:
             return _load(folder, source)
     except (*DAMAGED, zipfile.BadZipFile) as error:
-        remedy = "remove the recording from the desk and bring it in again"
-        raise InputError("the measurement on the desk is damaged", remedy=remedy, where=source) from error
+        remedy = "go back to the desk, and have the recording listened to again"
+        raise Damaged("the measurement on the desk is damaged", remedy=remedy, where=source) from error
 
 
 def _load(folder: Path, source: Path) -> Measurement:

@@ -89,13 +89,12 @@ def _copy(source: Path, folder: Path, tell: Callable[[dict[str, Any]], None]) ->
     growing.replace(folder / COPY)
 
 
-def correct(source: Path, folder: Path, asked: list[dict[str, Any]]) -> dict[str, Any]:
-    """Measure again within the limits a user gave; the result goes beside the first measurement."""
+def correct(source: Path, folder: Path, asked: list[dict[str, Any]], target: str) -> dict[str, Any]:
+    """Measure again within the limits a user gave; the result goes into a new folder beside the first one."""
     found = stored.load(folder, source)
     corrected = corrections.carry_out(found, corrections.from_json(asked))
-    target = folder / corrections.FOLDER
-    target.mkdir(exist_ok=True)
-    stored.save(corrected, target)
+    (folder / target).mkdir()
+    stored.save(corrected, folder / target)
     return {"flights": len(corrected.flight)}
 
 
@@ -167,7 +166,7 @@ def _do(job: dict[str, Any], tell: Callable[[dict[str, Any]], None]) -> dict[str
     if job["do"] == "listen":
         return listen(source, folder, tell)
     if job["do"] == "correct":
-        return correct(source, folder, job["bouts"])
+        return correct(source, folder, job["bouts"], job["target"])
     if job["do"] == "clips":
         return cut_clips(job["notebook"], job["numbers"], folder)
     return ask_model(source, folder, Path(job["model"]), job["fauna"] and Path(job["fauna"]))
