@@ -274,6 +274,26 @@ def test_forty_files_at_once_with_two_broken(empty_page: LivePage, visit: Visito
     expect(opened.locator("#tally")).to_have_text("38 recordings heard, 2 could not be used.")
 
 
+def test_a_recording_that_could_not_be_used_is_tried_again_or_saved(
+    empty_page: LivePage, visit: Visitors
+) -> None:
+    whole = wav_bytes(flight(2.0))
+    opened = visit(empty_page.url)
+    drop_files(opened, [("bee.wav", whole[:20])])
+    opened.get_by_role("link", name="← Desk").click()
+    row = opened.locator(".clip[data-status=failed]")
+    expect(row.get_by_role("button", name="Try again: bee.wav")).to_be_visible()
+    with opened.expect_download() as saving:
+        row.get_by_role("link", name="Save the file").click()
+    assert saving.value.suggested_filename == "bee.wav"
+    assert saving.value.path().read_bytes() == whole[:20]
+    (folder,) = empty_page.desk.iterdir()
+    (folder / "sound-bee.wav").write_bytes(whole)  # as when a disk is there again
+    row.get_by_role("button", name="Try again: bee.wav").click()
+    expect(opened.locator(".clip[data-status=ready]").get_by_role("link", name="bee.wav")).to_be_visible()
+    expect(opened.get_by_role("button", name="Try again: bee.wav")).to_be_hidden()
+
+
 def test_a_file_that_found_nobody_is_tried_again(empty_page: LivePage, visit: Visitors) -> None:
     opened = visit(empty_page.url)
     expect(opened.get_by_text("Bring the sound")).to_be_visible()

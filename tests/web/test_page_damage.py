@@ -164,6 +164,46 @@ def test_the_bouts_said_are_the_bouts_measured(page: LivePage, demo_clip: Path, 
     assert not list(folder.glob("corrected*"))
 
 
+def test_a_recording_that_could_not_be_used_is_no_dead_end(page: LivePage, demo_clip: Path) -> None:
+    """A killed worker, a full disk, a damaged measurement: the sound is as good as before."""
+    clip = page.heard(page.bring(demo_clip / QUEEN, name="my \u201cqueen\u201d.m4a")["id"])
+    at = f"/api/clips/{clip['id']}"
+    seen = {**clip["seen"], "notes": "on crocus"}
+    page.client.put(f"{at}/seen", json=seen).raise_for_status()
+    assert page.client.post(f"{at}/listen", json={}).status_code == 400, "it was heard well"
+    page.stop()
+    (page.desk / clip["id"] / "measurement.json").write_text("{}")
+    page.start()
+    refused = page.client.get(at)
+    assert refused.status_code == 409
+    assert "damaged" in refused.json()["error"]["what"]
+    (brief,) = listed(page)
+    assert (brief["status"], bool(brief["error"]["what"])) == ("failed", True)
+    page.restart()
+    assert [one["status"] for one in listed(page)] == ["failed"]
+    back = page.client.get(f"{at}/original")
+    assert back.content == (demo_clip / QUEEN).read_bytes()
+    assert back.headers["content-disposition"].startswith("attachment")
+    assert "my%20%E2%80%9Cqueen" in back.headers["content-disposition"]
+    again = page.client.post(f"{at}/listen", json={})
+    assert (again.status_code, again.json()["status"], again.json()["error"]) == (202, "waiting", None)
+    now = page.heard(clip["id"])
+    assert (now["measurement"], now["seen"]) == (clip["measurement"], seen)
+
+
+def test_another_try_outlives_the_end_of_the_page(page: LivePage, demo_clip: Path) -> None:
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    page.stop()
+    state = page.desk / clip["id"] / STATE
+    state.write_bytes(
+        changed(status="failed", error={"what": "it stopped", "remedy": ""})(state.read_bytes())
+    )
+    page.start()
+    page.client.post(f"/api/clips/{clip['id']}/listen", json={}).raise_for_status()
+    page.restart()  # in the middle of it, or just after
+    assert page.heard(clip["id"])["status"] == "ready"
+
+
 def test_a_slow_reader_does_not_bring_old_bouts_back(
     page: LivePage, demo_clip: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

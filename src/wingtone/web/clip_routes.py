@@ -202,6 +202,23 @@ async def remove(request: Request) -> Response:
     return JSONResponse({"removed": clip.id})
 
 
+async def listen_again(request: Request) -> Response:
+    """Have a recording that could not be used listened to once more."""
+    page, clip = page_of(request), clip_of(request)
+    page.listen_again(clip)
+    return JSONResponse(clip.brief(), 202)
+
+
+async def original(request: Request) -> Response:
+    """Give the file back as it was brought, under the name that it came with."""
+    page, clip = page_of(request), clip_of(request)
+    source = page.desk.source_of(clip)
+    if not await run_in_threadpool(source.is_file):
+        raise NotFound("the file of this recording is not there any more")
+    # Never shown as a page of ours, whatever is in it.
+    return FileResponse(source, media_type="application/octet-stream", filename=clip.name)
+
+
 async def events(request: Request) -> Response:
     """Tell of every change as it happens."""
     page = page_of(request)
@@ -475,6 +492,8 @@ ROUTES = [
     Route("/api/events", events, methods=["GET"]),
     Route("/api/clips/{id}", show, methods=["GET"]),
     Route("/api/clips/{id}", remove, methods=["DELETE"]),
+    Route("/api/clips/{id}/listen", listen_again, methods=["POST"]),
+    Route("/api/clips/{id}/original", original, methods=["GET"]),
     Route("/api/clips/{id}/strip", strip_layout, methods=["GET"]),
     Route("/api/clips/{id}/tiles/{level:int}/{number:int}.png", tile, methods=["GET"]),
     Route("/api/clips/{id}/whole.png", whole, methods=["GET"]),

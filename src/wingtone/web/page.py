@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from starlette.concurrency import run_in_threadpool
 
-from wingtone.errors import InputError, OutputError
+from wingtone.errors import InputError, OutputError, RequestError
 from wingtone.evidence import Likelihood
 from wingtone.web import corrections
 from wingtone.web.answers import Word
@@ -166,6 +166,27 @@ class Page:
         task = self._background(self._listen(clip))
         self._listening[clip.id] = task
         task.add_done_callback(lambda _: self._listening.pop(clip.id, None))
+
+    def listen_again(self, clip: Clip) -> None:
+        """Have a clip that could not be used listened to once more: often that was not its own fault.
+
+        Raises
+        ------
+        RequestError
+            It can be used, or is being listened to.
+        OutputError
+            Its state cannot be written.
+        """
+        if clip.status != "failed":
+            raise RequestError("this recording needs no other try", where=clip.name)
+        before = clip.error
+        clip.status, clip.error, clip.progress, clip.copied_s = "waiting", None, 0.0, 0.0
+        try:
+            self.desk.save(clip)
+        except OutputError:
+            clip.status, clip.error = "failed", before
+            raise
+        self.listen(clip)
 
     def remove(self, clip: Clip, *, also_kept: bool) -> None:
         """Take a clip off the desk; a worker that is still listening to it is stopped."""

@@ -34,7 +34,7 @@ START_S = 120.0
 LINE_BYTES = 1 << 20
 """Longest answer of a worker. Ours."""
 
-TRY_AGAIN = "bring it in again; if that happens again, the file is damaged in a way that wingtone cannot read"
+TRY_AGAIN = "try again; if that happens again, the file is damaged in a way that wingtone cannot read"
 
 
 class WorkerFailed(WingtoneError):

@@ -246,11 +246,12 @@ function clipRow(context, clip) {
     remove.textContent = "Remove";
   });
   const sign = el("span", { class: "mark-holder" });
+  const rescue = rescuing(context, clip, fault);
   const node = el(
     "li",
     { class: "clip" },
     sign,
-    el("div", { class: "clip-main" }, name, words, progress.node, fault, notice),
+    el("div", { class: "clip-main" }, name, words, progress.node, fault, notice, rescue),
     remove,
   );
   let drawn = "";
@@ -269,10 +270,37 @@ function clipRow(context, clip) {
           ? now.name
           : el("a", { href: `#desk/${encodeURIComponent(now.id)}` }, now.name),
       );
-      fault.hidden = now.status !== "failed";
+      fault.hidden = rescue.hidden = now.status !== "failed";
       if (now.error) fault.replaceChildren(...reason(now.error));
     },
   };
+}
+
+// What is left to do with a recording that could not be used: it may be the only one there is.
+function rescuing({ wire, announce }, clip, fault) {
+  const address = `/api/clips/${encodeURIComponent(clip.id)}`;
+  const again = el(
+    "button",
+    { type: "button", class: "quiet small", "aria-label": `Try again: ${clip.name}` },
+    "Try again",
+  );
+  again.addEventListener("click", async () => {
+    again.disabled = true;
+    try {
+      await wire.post(`${address}/listen`, {});
+      announce(`${clip.name} is listened to again`);
+    } catch (error) {
+      fault.replaceChildren(...reason(error));
+      fault.hidden = false;
+    }
+    again.disabled = false;
+  });
+  const file = el(
+    "a",
+    { class: "button quiet small", href: `${address}/original`, download: clip.name },
+    "Save the file",
+  );
+  return el("div", { class: "row", hidden: true }, again, file);
 }
 
 function said(clip) {
