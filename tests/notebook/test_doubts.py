@@ -105,8 +105,10 @@ def test_a_notebook_finds_the_records_of_a_recording(tmp_path: Path) -> None:
         opened.remove(gone.number)
         assert [found.number for found in opened.of_recording("ab" * 32)] == [mine.number]
         assert opened.of_recording("") == []
+        assert opened.recordings() == {"ab" * 32, "cd" * 32}
         opened.amend(mine.number, recording=None)
         assert opened.of_recording("ab" * 32) == []
+        assert opened.recordings() == {"cd" * 32}
 
 
 CASTES = {"Bombus vestalis": ("cuckoo female", "male"), "Bombus terrestris": ("queen", "worker", "male")}

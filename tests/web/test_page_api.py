@@ -559,6 +559,79 @@ def test_a_corrected_measurement_is_what_the_record_holds(page: LivePage, demo_c
     assert record["tone"]["n_bouts"] == 1
 
 
+def test_a_record_is_known_by_its_recording_and_its_bouts(page: LivePage, demo_clip: Path) -> None:
+    """Not by a number, which another notebook and another bee have too."""
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    at = f"/api/clips/{clip['id']}"
+
+    def stands() -> tuple[bool, dict[str, int]]:
+        (listed,) = page.client.get("/api/state").json()["clips"]
+        whole = page.client.get(at).json()
+        assert whole["recorded"] == listed["recorded"]
+        return listed["recorded"], whole["records"]
+
+    assert stands() == (False, {})
+    assert page.client.post(f"{at}/record", json={}).status_code == 201
+    assert stands() == (True, {"1": 1})
+    # what the bee was then is not what it is now
+    one = {"start_s": 1.0, "end_s": 2.0, "kind": "flight"}
+    assert put_bouts(page, clip, [one])["records"] == {}
+    assert page.client.post(f"{at}/record", json={}).json()["record"]["number"] == 2
+    assert stands() == (True, {"1": 2})
+    assert page.client.delete(f"{at}/bouts").json()["records"] == {"1": 1}
+    again = page.client.post(f"{at}/record", json={})
+    assert (again.status_code, again.json()["already"], again.json()["record"]["number"]) == (200, True, 1)
+    # once more: the earlier one keeps its recording and its strip
+    assert page.client.post(f"{at}/record", json={"again": True}).json()["record"]["number"] == 3
+    assert stands() == (True, {"1": 3})
+    for number in (1, 2, 3):
+        assert page.client.get(f"/api/records/{number}").json()["record"]["clip"] == clip["id"]
+        assert f"{clip['id']}/whole.png" in page.client.get(f"/sheet/{number}").text
+    # removed records are no records
+    page.client.delete("/api/records/3").raise_for_status()
+    assert stands() == (True, {"1": 1})
+    for number in (1, 2):
+        page.client.delete(f"/api/records/{number}").raise_for_status()
+    assert stands() == (False, {})
+    page.client.post("/api/records/2/restore").raise_for_status()
+    assert stands() == (True, {})
+
+
+def test_another_notebook_knows_nothing_of_the_recordings(tmp_path: Path, demo_clip: Path) -> None:
+    with live(tmp_path) as page:
+        clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+        assert page.client.post(f"/api/clips/{clip['id']}/record", json={}).status_code == 201
+    with live(tmp_path, notebook=tmp_path / "other.sqlite") as page:
+        (listed,) = page.client.get("/api/state").json()["clips"]
+        assert listed["recorded"] is False
+        page.client.post("/api/records", json={"taxon": "tree bumblebee", "seen": {}}).raise_for_status()
+        assert page.client.get("/api/records/1").json()["record"]["clip"] is None
+        assert "whole.png" not in page.client.get("/sheet/1").text
+        kept = page.client.post(f"/api/clips/{clip['id']}/record", json={})
+        assert (kept.status_code, kept.json()["record"]["number"]) == (201, 2)
+
+
+def test_a_record_keeps_its_proof_though_the_desk_knows_nothing_of_it(
+    page: LivePage, demo_clip: Path
+) -> None:
+    """The page was killed with the record in the notebook and the state of the recording not yet saved."""
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    twin = page.heard(page.bring(demo_clip / QUEEN, name="twin.m4a")["id"])
+    state = page.desk / clip["id"] / "clip.json"
+    before = state.read_bytes()
+    page.client.post(f"/api/clips/{clip['id']}/record", json={}).raise_for_status()
+    page.stop()
+    state.write_bytes(before)
+    page.start()
+    assert page.client.post(f"/api/clips/{clip['id']}/record", json={}).json()["already"]
+    for one in (clip, twin):
+        page.client.delete(f"/api/clips/{one['id']}").raise_for_status()
+    assert {path.name for path in page.desk.iterdir()} == {clip["id"]}, "the record has its own file"
+    sent = page.client.post("/api/export", json={"format": "bwf"})
+    with zipfile.ZipFile(io.BytesIO(sent.content)) as archive:
+        assert len(archive.namelist()) == 3
+
+
 def test_a_bee_that_was_only_seen(page: LivePage) -> None:
     seen = {"date": "2026-03-20", "time": "10:05", "place": "TQ 18 75", "hints": {"tail": "white"}}
     kept = page.client.post("/api/records", json={"seen": seen, "f0_hz": 140})

@@ -76,7 +76,8 @@ def corrected_and_kept(page: LivePage, demo_clip: Path) -> dict[str, Any]:
     at = f"/api/clips/{clip['id']}"
     bouts = [{"start_s": 1.0, "end_s": 2.0, "kind": "flight"}]
     assert page.client.put(f"{at}/bouts", json={"bouts": bouts}).status_code == 200
-    assert page.client.post(f"{at}/record", json={"taxon": "Bombus terrestris"}).status_code == 201
+    wish = {"taxon": "Bombus terrestris", "again": True}  # the same sound is brought several times
+    assert page.client.post(f"{at}/record", json=wish).status_code == 201
     found: dict[str, Any] = page.client.get(at).json()
     assert found["flights"] == 1
     return found
@@ -101,7 +102,9 @@ def test_a_recording_whose_state_cannot_be_read_is_heard_anew(page: LivePage, de
         assert (clip["flights"], clip["corrections"]) == (3, None), name
         assert "could not be read" in clip["notice"], name
         assert clip["bytes"] == (demo_clip / QUEEN).stat().st_size, name
-        assert clip["records"] == (before["records"] if name in KEPT_ANYWAY else {}), name
+        assert clip["recorded"], name
+        kept = json.loads((folder / STATE).read_bytes())["kept"]
+        assert kept == (before["records"] if name in KEPT_ANYWAY else {}), name
         assert (folder / f"{STATE}.unread-1").read_bytes() == damaged[name], name
     # the next start reads them as any other, and a second damage does not take the place of the first
     twice = page.desk / brought["torn"]["id"]

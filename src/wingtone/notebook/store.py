@@ -408,6 +408,16 @@ class Notebook:
         entries = (self.get(number) for (number,) in found)
         return [e for e in entries if e.record.recording and e.record.recording.sha256 == sha256]
 
+    def recordings(self) -> set[str]:
+        """Give the checksums of all recordings that records, not removed, rest on."""
+        with translated(self.path):
+            found = self._connection.execute(
+                "SELECT DISTINCT json_extract(body, '$.recording.sha256') FROM record JOIN history"
+                " ON history.number = record.number AND history.version = record.version"
+                " WHERE removed = 0 AND json_valid(body)"
+            ).fetchall()
+        return {sha256 for (sha256,) in found if sha256 and isinstance(sha256, str)}
+
     def count(self) -> int:
         """Count the records that are not removed."""
         with translated(self.path):

@@ -21,6 +21,7 @@ from starlette.staticfiles import StaticFiles
 
 from wingtone import __version__
 from wingtone.errors import InputError, OutputError, RequestError, WingtoneError
+from wingtone.notebook.exchange import file_name
 from wingtone.web import clip_routes, record_routes
 from wingtone.web.bodies import TooLarge
 from wingtone.web.clip_routes import NotFound, page_of
@@ -91,6 +92,7 @@ def make_application(settings: Settings, *, hosts: Collection[str], door: Doorke
         WingtoneError: _our_error,
         OSError: _no_room,
         ClientDisconnect: _gone,
+        Exception: _went_wrong,
     }
     app = Starlette(routes=routes, lifespan=lifespan, exception_handlers=handlers)
     app.state.page = page
@@ -107,6 +109,7 @@ async def state(request: Request) -> Response:
     """Give what the page needs to begin with."""
     page = page_of(request)
     limits = page.desk.limits
+    await page.look_up()  # the commands may have changed the notebook
 
     def records() -> int:
         if not page.notebook_exists():
@@ -145,7 +148,8 @@ async def _http_error(_: Request, error: Exception) -> Response:
 
 async def _our_error(_: Request, error: Exception) -> Response:
     assert isinstance(error, WingtoneError)
-    more: dict[str, Any] = {"where": error.where} if error.where else {}
+    # Where files lie stays on the machine.
+    more: dict[str, Any] = {"where": file_name(error.where)} if error.where else {}
     if isinstance(error, FieldFaults):
         more["fields"] = error.fields
     statuses: tuple[tuple[type[WingtoneError], int], ...] = (
@@ -164,6 +168,11 @@ async def _no_room(_: Request, error: Exception) -> Response:
     assert isinstance(error, OSError)
     what = f"the computer could not write or read its disk: {error.strerror or 'input or output failed'}"
     return refusal(507, what, remedy="is there room on the disk of the desk?")
+
+
+async def _went_wrong(_: Request, __: Exception) -> Response:
+    """Answer as the page expects it; the fault itself then goes on to the server, which writes it down."""
+    return refusal(500, "something went wrong inside wingtone", remedy="please report it")
 
 
 async def _gone(_: Request, __: Exception) -> Response:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["TooLarge", "read_body", "read_json"]
 
 MOST_JSON_BYTES = 1 << 18
-"""Ours: thousands of corrected bouts, or a long note."""
+"""Ours: a form with a long note."""
 
 
 class TooLarge(RequestError):
@@ -41,17 +41,17 @@ async def read_body(request: Request, *, most: int) -> bytes:
     return b"".join(parts)
 
 
-async def read_json(request: Request) -> Any:
-    """Read a JSON body.
+async def read_json(request: Request, *, most: int = MOST_JSON_BYTES) -> Any:
+    """Read a JSON body of at most ``most`` bytes.
 
     Raises
     ------
     TooLarge
-        It is larger than a form can be.
+        It is larger.
     RequestError
         It is no JSON.
     """
-    raw = await read_body(request, most=MOST_JSON_BYTES)
+    raw = await read_body(request, most=most)
     try:
         return json.loads(raw)
     except (ValueError, RecursionError) as error:

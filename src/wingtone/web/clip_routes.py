@@ -7,18 +7,20 @@ Each function takes one request and gives one answer in the layouts of the page;
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
 
 from starlette.concurrency import run_in_threadpool
+from starlette.convertors import IntegerConvertor, register_url_convertor
 from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from wingtone.api import F0_RANGE_HZ
 from wingtone.audio.sniff import looks_like_recording
 from wingtone.clip import flights_by_individual, measure_json
-from wingtone.errors import RequestError
+from wingtone.errors import RequestError, WingtoneError
 from wingtone.files import synchronise
 from wingtone.web import corrections, sounds, strip
 from wingtone.web.answers import answer_without, answers_of, laid_out, laid_out_without
@@ -26,6 +28,7 @@ from wingtone.web.bodies import read_json
 from wingtone.web.desk import ID, DeskFull
 from wingtone.web.fields import Faults, number_of, record_of
 from wingtone.web.guard import refusal
+from wingtone.web.keeping import records_of_bees
 from wingtone.web.seen import EMPTY, prefilled, read_seen
 from wingtone.web.worker import COPY
 
@@ -51,6 +54,15 @@ BEAT_S = 15.0
 """A line is sent this often when nothing happens, so that dead connections are noticed. Ours."""
 HELD_SOUNDS = 12
 """Stretches of sound kept on disk for a recording, so that a player can ask for parts of them. Ours."""
+
+
+class _Count(IntegerConvertor):
+    """A number in an address, of no more digits than ours have: Python refuses to read very long ones."""
+
+    regex = "[0-9]{1,15}"
+
+
+register_url_convertor("count", _Count())
 
 
 class NotFound(RequestError):
@@ -198,7 +210,7 @@ def _no_sound() -> Response:
 async def remove(request: Request) -> Response:
     """Take a recording off the desk; ``sound=too`` also deletes the file that a record points to."""
     page, clip = page_of(request), clip_of(request)
-    page.remove(clip, also_kept=request.query_params.get("sound") == "too")
+    await page.remove(clip, also_kept=request.query_params.get("sound") == "too")
     return JSONResponse({"removed": clip.id})
 
 
@@ -265,10 +277,10 @@ async def show(request: Request) -> Response:
 
 async def _whole(page: Page, clip: Clip) -> Response:
     measured = await page.measured(clip) if clip.status == "ready" else None
-    return JSONResponse(await run_in_threadpool(clip_json, clip, measured))
+    return JSONResponse(await run_in_threadpool(clip_json, page, clip, measured))
 
 
-def clip_json(clip: Clip, measured: tuple[Measurement, Measurement] | None) -> dict[str, Any]:
+def clip_json(page: Page, clip: Clip, measured: tuple[Measurement, Measurement] | None) -> dict[str, Any]:
     """Lay a clip out whole; without what was measured where it has not been heard."""
     body: dict[str, Any] = {
         **clip.brief(),
@@ -278,7 +290,7 @@ def clip_json(clip: Clip, measured: tuple[Measurement, Measurement] | None) -> d
         "seen": {**EMPTY, **clip.seen},
         "prefilled": {"date": None, "place": None},
         "individuals": [],
-        "records": clip.kept,
+        "records": {},
     }
     if measured is None:
         return body
@@ -290,6 +302,10 @@ def clip_json(clip: Clip, measured: tuple[Measurement, Measurement] | None) -> d
     place = {id(bout): number for number, bout in enumerate(bouts)}
     body["measurement"] = laid
     body["machine_bouts"] = measure_json(found)["bouts"]
+    with contextlib.suppress(
+        WingtoneError
+    ):  # a notebook that cannot be read keeps nobody from their recording
+        body["records"] = records_of_bees(page.entries_of(clip), stands)
     body["individuals"] = [[place[id(bout)] for bout in group] for group in flights_by_individual(stands)]
     return body
 
@@ -412,7 +428,7 @@ async def sound(request: Request) -> Response:
 async def correct(request: Request) -> Response:
     """Measure again with the bouts that the user wants."""
     page, clip = page_of(request), clip_of(request)
-    body = await read_json(request)
+    body = await read_json(request, most=corrections.MOST_BYTES)
     found = await run_in_threadpool(page.desk.found, clip)
     asked = corrections.read(body, duration_s=found.recording.duration_s, found=found.tone.bouts)
     await page.correct(clip, asked)
@@ -495,7 +511,7 @@ ROUTES = [
     Route("/api/clips/{id}/listen", listen_again, methods=["POST"]),
     Route("/api/clips/{id}/original", original, methods=["GET"]),
     Route("/api/clips/{id}/strip", strip_layout, methods=["GET"]),
-    Route("/api/clips/{id}/tiles/{level:int}/{number:int}.png", tile, methods=["GET"]),
+    Route("/api/clips/{id}/tiles/{level:count}/{number:count}.png", tile, methods=["GET"]),
     Route("/api/clips/{id}/whole.png", whole, methods=["GET"]),
     Route("/api/clips/{id}/line", line, methods=["GET"]),
     Route("/api/clips/{id}/sound.wav", sound, methods=["GET"]),

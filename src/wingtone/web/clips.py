@@ -46,6 +46,7 @@ KINDS: dict[str, Any] = {
     "seen": dict,
     "corrections": list | None,
     "corrected": str,
+    "sha256": str,
     "kept": dict,
     "away": bool,
     "recovered": bool,
@@ -77,8 +78,13 @@ class Clip:
     corrected
         Name of the folder with the measurement of these; empty without corrections. Each has a folder of its
         own, so that what is asked for and what is measured change together, with this file.
+    sha256
+        Checksum of its file, by which records of it are found; empty until it has been listened to.
     kept
-        Individual -> number of its record in the notebook.
+        Individual -> number of the last record that was made of it here, in whatever notebook: so its file
+        stays.
+    recorded
+        Whether the notebook holds a record of it, as far as is known. Not kept.
     away
         Whether it was taken off the desk and only its file stays, because a record points to it.
     recovered
@@ -100,7 +106,9 @@ class Clip:
     seen: dict[str, Any] = field(default_factory=dict)
     corrections: list[dict[str, Any]] | None = None
     corrected: str = ""
+    sha256: str = ""
     kept: dict[str, int] = field(default_factory=dict)
+    recorded: bool = False
     away: bool = False
     recovered: bool = False
     progress: float = 0.0
@@ -124,7 +132,7 @@ class Clip:
             "flights": self.flights,
             "error": self.error,
             "notice": RECOVERED if self.recovered else None,
-            "recorded": bool(self.kept),
+            "recorded": self.recorded,
             "added_at": self.added_at,
         }
 
@@ -198,6 +206,7 @@ def recover(folder: Path) -> Clip | None:
         bytes=size,
         added_at=known.get("added_at") or now(),
         seen=known.get("seen", {}),
+        sha256=known.get("sha256", ""),
         kept=known.get("kept", {}),
         recovered=True,
     )

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 __all__ = ["Correction", "carry_out", "from_json", "read", "to_json"]
 
 MOST_BOUTS = 5000
+MOST_BYTES = 1 << 20
+"""Of a list of so many bouts as JSON: each takes 80 bytes, with times as the page writes them. Ours: 200."""
 LONGEST_S = 600.0
 """Ours: ten minutes of one unbroken flight are a hive, and are better marked in parts."""
 MANY_BEES = "many bees"

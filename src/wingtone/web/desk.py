@@ -148,6 +148,9 @@ class Desk:
                 clip.status = "waiting"
             if clip.status == "ready":
                 clip.progress = 1.0
+                # Earlier versions did not note the checksum there.
+                clip.sha256 = clip.sha256 or stored.checksum(self.folder / clip.id)
+            clip.recorded = bool(clip.kept)
             self.clips[clip.id] = clip
 
     def _recovered(self, folder: Path) -> Clip | None:
@@ -258,13 +261,14 @@ class Desk:
         clips.write(clip, self.folder_of(clip))
         self.tell("clip", clip.brief())
 
-    def remove(self, clip: Clip, *, also_kept: bool = False) -> None:
+    def remove(self, clip: Clip, *, proof: bool = False, also_kept: bool = False) -> None:
         """Take a recording off the desk, with all that was made of it.
 
         The file of one that a record points to stays, unless ``also_kept``: the record would lose its proof.
+        ``proof`` says that one does, where the state of the clip does not know it.
         """
         folder = self.folder_of(clip)
-        stays = clip.proof and not also_kept
+        stays = (clip.proof or proof) and not also_kept
         if stays:
             clip.away = True
             self.save(clip)

@@ -1,6 +1,7 @@
 """Records made of answers, and what the page may change in one.
 
 - `record_for`, `record_without`: a record of one bee of a recording, and of one that was only seen.
+- `records_of_bees`: which record is of which bee of a recording.
 - `changes_of`: what a page sent, checked, as changes of a record.
 """
 
@@ -9,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 from typing import TYPE_CHECKING, Any
 
+from wingtone.clip import flights_by_individual
 from wingtone.errors import WingtoneError
 from wingtone.evidence.hints import check_hints
 from wingtone.keeping import named, record_of_answer, record_of_individual
@@ -18,14 +20,21 @@ from wingtone.notebook.records import CASTES, COLDEST_C, STATUSES, WARMEST_C, se
 from wingtone.web.fields import Faults, number_of, record_of, text_of
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from wingtone.clip import Measurement
     from wingtone.evidence import Answer, ToneCue
     from wingtone.fauna import Fauna
     from wingtone.learn.model import Model
-    from wingtone.notebook.records import Record
+    from wingtone.notebook.records import BoutNote, Record
+    from wingtone.notebook.store import Entry
+    from wingtone.tone.results import Bout
     from wingtone.web.seen import Seen
 
-__all__ = ["Choice", "changes_of", "read_choice", "record_for", "record_without"]
+__all__ = ["Choice", "changes_of", "read_choice", "record_for", "record_without", "records_of_bees"]
+
+SAME_S, SAME_HZ = 0.006, 0.1
+"""Bouts nearer than this in limits and tone are one. Ours: less than a frame, and the last digit shown."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -95,6 +104,38 @@ def record_without(
 ) -> Record:
     """Make a record of a bee that was not recorded."""
     return record_of_answer(answer, tone=cue, fauna=fauna, known=_known(choice, seen=seen, fauna=fauna))
+
+
+def records_of_bees(entries: Iterable[Entry], measurement: Measurement) -> dict[str, int]:
+    """Say which record is of which bee of a recording, as its bouts stand now.
+
+    The number of a bee depends on the bouts, so a record is known by those that it holds: one that was made
+    before a correction is of none of these bees, unless its own bouts stayed as they were.
+
+    Parameters
+    ----------
+    entries
+        The records of the recording, in the order of their numbers.
+
+    Returns
+    -------
+    dict
+        Individual, from 1, as text -> number of its newest record.
+    """
+    found = {}
+    bees = flights_by_individual(measurement)
+    for entry in entries:
+        notes = entry.record.recording.bouts if entry.record.recording is not None else ()
+        for individual, bouts in enumerate(bees, start=1):
+            if len(notes) == len(bouts) and all(map(_is_same, notes, bouts)):
+                found[str(individual)] = entry.number
+    return found
+
+
+def _is_same(note: BoutNote, bout: Bout) -> bool:
+    tone_stayed = note.f0_hz is None or abs(note.f0_hz - bout.f0_hz) < SAME_HZ
+    apart_s = max(abs(note.start_s - bout.start_s), abs(note.end_s - bout.end_s))
+    return note.kind == bout.kind and tone_stayed and apart_s < SAME_S
 
 
 def _known(choice: Choice, *, seen: Seen, fauna: Fauna) -> dict[str, Any]:

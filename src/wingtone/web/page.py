@@ -11,11 +11,12 @@ import contextlib
 import datetime as dt
 import logging
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from starlette.concurrency import run_in_threadpool
 
-from wingtone.errors import InputError, OutputError, RequestError
+from wingtone.errors import InputError, OutputError, RequestError, WingtoneError
 from wingtone.evidence import Likelihood
 from wingtone.web import corrections
 from wingtone.web.answers import Word
@@ -26,12 +27,12 @@ from wingtone.web.workers import WorkerFailed, Workers
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from pathlib import Path
 
     from wingtone.clip import Measurement
     from wingtone.fauna import Fauna
     from wingtone.learn.model import Model
-    from wingtone.notebook.store import Notebook
+    from wingtone.notebook.records import Record
+    from wingtone.notebook.store import Entry, Notebook
     from wingtone.web.clips import Clip
 
 __all__ = ["Page", "Settings"]
@@ -102,7 +103,8 @@ class Page:
     # --- life -----------------------------------------------------------------------------------------
 
     async def start(self) -> None:
-        """Warm the workers, and listen to what was left over."""
+        """Warm the workers, look up what has records, and listen to what was left over."""
+        await self.look_up()
         self._background(self.workers.warm())
         for clip in list(self.desk.clips.values()):
             if clip.status == "waiting":
@@ -188,9 +190,12 @@ class Page:
             raise
         self.listen(clip)
 
-    def remove(self, clip: Clip, *, also_kept: bool) -> None:
+    async def remove(self, clip: Clip, *, also_kept: bool) -> None:
         """Take a clip off the desk; a worker that is still listening to it is stopped."""
-        self.desk.remove(clip, also_kept=also_kept)
+        async with self.keeping:  # a record of it may be just being made
+            proof = await run_in_threadpool(self._is_proof, clip)
+            if clip.id in self.desk.clips:
+                self.desk.remove(clip, proof=proof, also_kept=also_kept)
         if (task := self._listening.get(clip.id)) is not None:
             task.cancel()
         self.words.pop(clip.id, None)
@@ -228,6 +233,7 @@ class Page:
                 fields, _ = prefilled(found.recording)
                 # Ready only with the form filled in: else somebody could look, and keep a record, in between.
                 clip.seen = {**EMPTY, **fields, **{name: value for name, value in clip.seen.items() if value}}
+                clip.sha256 = found.sha256
                 clip.duration_s, clip.flights, clip.corrections, clip.corrected = (
                     duration_s,
                     flights,
@@ -235,6 +241,7 @@ class Page:
                     "",
                 )
                 clip.status, clip.progress = "ready", 1.0
+                await self.look_up()
                 await self._ask_model(clip)
             except (WorkerFailed, InputError, OutputError) as error:
                 clip.status, clip.error = "failed", {"what": error.what, "remedy": error.remedy}
@@ -364,6 +371,54 @@ class Page:
         from wingtone.notebook.store import default_path
 
         return (self.settings.notebook or default_path()).exists()
+
+    def entries_of(self, clip: Clip) -> list[Entry]:
+        """Give the records of a recording, not removed, in the order of their numbers.
+
+        By the checksum, so they are found whatever became of the state of the clip, and no other notebook's
+        are taken for them.
+        """
+        if not clip.sha256 or not self.notebook_exists():
+            return []
+        with self.notebook(write=False) as opened:
+            return opened.of_recording(clip.sha256)
+
+    def clip_of(self, record: Record) -> Clip | None:
+        """Give the recording that a record rests on, when it is on the desk."""
+        if record.recording is None or not record.recording.sha256:
+            return None
+        path, sha256 = record.recording.path, record.recording.sha256
+        same = [clip for clip in list(self.desk.clips.values()) if clip.sha256 == sha256]
+        return max(same, key=lambda clip: clip.id in path, default=None)  # brought twice: what it was made of
+
+    async def look_up(self) -> None:
+        """Find out which recordings have a record now, and tell of those of which it changed."""
+        try:
+            recordings = await run_in_threadpool(self._recordings)
+        except WingtoneError:
+            return  # whoever opens the notebook is told why it cannot be read
+        for clip in list(self.desk.clips.values()):
+            recorded = clip.sha256 in recordings
+            if recorded != clip.recorded:
+                clip.recorded = recorded
+                self.desk.tell("clip", clip.brief())
+
+    def _recordings(self) -> set[str]:
+        if not self.notebook_exists():
+            return set()
+        with self.notebook(write=False) as opened:
+            return opened.recordings()
+
+    def _is_proof(self, clip: Clip) -> bool:
+        """Whether a record rests on the file of a clip, or may do so."""
+        try:
+            notes = [entry.record.recording for entry in self.entries_of(clip)]
+            paths = [Path(note.path) for note in notes if note is not None]
+            source = self.desk.source_of(clip)
+            # A record of the same sound that has its own file elsewhere does not need this one.
+            return any(not path.is_file() or path.samefile(source) for path in paths)
+        except (WingtoneError, OSError, ValueError):
+            return True
 
 
 def _word(said: dict[str, Any]) -> Word:

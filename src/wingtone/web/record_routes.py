@@ -20,7 +20,7 @@ from wingtone.web.bodies import read_json
 from wingtone.web.clip_routes import NotFound, clip_of, page_of, query_number
 from wingtone.web.export import export
 from wingtone.web.fields import Faults, number_of, text_of
-from wingtone.web.keeping import changes_of, read_choice, record_for, record_without
+from wingtone.web.keeping import changes_of, read_choice, record_for, record_without, records_of_bees
 from wingtone.web.seen import read_seen
 from wingtone.web.sheet import sheet_html
 
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
 
     from wingtone.notebook.records import Record
     from wingtone.notebook.store import Entry, Notebook, Row
-    from wingtone.web.clips import Clip
     from wingtone.web.page import Page
 
 __all__ = ["ROUTES", "entry_json", "filter_of", "not_rejected"]
@@ -131,12 +130,11 @@ async def keep(request: Request) -> Response:
     words = await page.words_of(clip)
 
     def work() -> dict[str, Any]:
-        before = clip.kept.get(str(choice.individual))
-        if before is not None and not choice.again:
-            with page.notebook(write=False) as opened:
-                entry = opened.get(before)
-            if not entry.removed:
-                return {"record": entry_json(entry), "already": True, "doubts": []}
+        entries = page.entries_of(clip)
+        number = records_of_bees(entries, measurement).get(str(choice.individual))
+        if number is not None and not choice.again:
+            (entry,) = (entry for entry in entries if entry.number == number)
+            return {"record": entry_json(entry), "already": True, "doubts": []}
         seen = read_seen(clip.seen, fauna=page.fauna, recording=measurement.recording)
         answers = answers_of(measurement, seen, fauna=page.fauna, words=words)
         if choice.individual > len(answers):
@@ -156,6 +154,7 @@ async def keep(request: Request) -> Response:
         done = await run_in_threadpool(work)
         if not done["already"]:
             clip.kept[str(choice.individual)] = done["record"]["number"]
+            clip.recorded = True
             page.desk.save(clip)
     return JSONResponse(done, 200 if done["already"] else 201)
 
@@ -236,8 +235,12 @@ async def shown(request: Request) -> Response:
         with _opened(page, write=False) as opened:
             entry = _entry(opened, number)
             states = opened.history(number)
+        clip = page.clip_of(entry.record)
         history = [{**dataclasses.asdict(state), "record": record_json(state.record)} for state in states]
-        return {"record": {**entry_json(entry), "clip": _clip_of(page, number)}, "history": history}
+        return {
+            "record": {**entry_json(entry), "clip": None if clip is None else clip.id},
+            "history": history,
+        }
 
     return JSONResponse(await run_in_threadpool(work))
 
@@ -255,15 +258,6 @@ def _entry(opened: Notebook, number: int) -> Entry:
         return opened.get(number)
     except RequestError as error:
         raise NotFound(error.what) from error
-
-
-def _clip_of(page: Page, number: int) -> str | None:
-    clip = _clip_on_desk(page, number)
-    return None if clip is None else clip.id
-
-
-def _clip_on_desk(page: Page, number: int) -> Clip | None:
-    return next((clip for clip in page.desk.clips.values() if number in clip.kept.values()), None)
 
 
 async def season(request: Request) -> Response:
@@ -328,7 +322,9 @@ async def _hide(request: Request, *, back: bool) -> Response:
             _entry(opened, number)
             return {"record": entry_json(opened.restore(number) if back else opened.remove(number))}
 
-    return JSONResponse(await run_in_threadpool(work))
+    answer = await run_in_threadpool(work)
+    await page.look_up()
+    return JSONResponse(answer)
 
 
 # --- hand on ----------------------------------------------------------------------------------------------
@@ -354,8 +350,7 @@ async def sheet(request: Request) -> Response:
     def work() -> str:
         with _opened(page, write=False) as opened:
             entry = _entry(opened, number)
-        clip = _clip_on_desk(page, number)
-        return sheet_html(entry, page.fauna, clip)
+        return sheet_html(entry, page.fauna, page.clip_of(entry.record))
 
     return HTMLResponse(await run_in_threadpool(work))
 
@@ -365,10 +360,10 @@ ROUTES = [
     Route("/api/records", listed, methods=["GET"]),
     Route("/api/records", keep_seen, methods=["POST"]),
     Route("/api/records/season", season, methods=["GET"]),
-    Route("/api/records/{number:int}", shown, methods=["GET"]),
-    Route("/api/records/{number:int}", amend, methods=["PATCH"]),
-    Route("/api/records/{number:int}", remove, methods=["DELETE"]),
-    Route("/api/records/{number:int}/restore", restore, methods=["POST"]),
+    Route("/api/records/{number:count}", shown, methods=["GET"]),
+    Route("/api/records/{number:count}", amend, methods=["PATCH"]),
+    Route("/api/records/{number:count}", remove, methods=["DELETE"]),
+    Route("/api/records/{number:count}/restore", restore, methods=["POST"]),
     Route("/api/export", hand_on, methods=["POST"]),
-    Route("/sheet/{number:int}", sheet, methods=["GET"]),
+    Route("/sheet/{number:count}", sheet, methods=["GET"]),
 ]

@@ -4,6 +4,7 @@
 worker, whose decoder has been fed with a stranger's file, so reading them checks what they say.
 
 - `save`, `load`: a `wingtone.clip.Measurement` to a folder and back, loss-free.
+- `checksum`: that of the recording, read alone.
 - `Damaged`: what is there cannot be read.
 """
 
@@ -28,7 +29,7 @@ from wingtone.tone.results import Bout, FlyBy, Kind, ToneResult, Track
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["Damaged", "load", "save"]
+__all__ = ["Damaged", "checksum", "load", "save"]
 
 HEAD, LINE = "measurement.json", "line.npz"
 MOST_BYTES = 200_000_000
@@ -92,6 +93,16 @@ def load(folder: Path, source: Path) -> Measurement:
     except (*DAMAGED, zipfile.BadZipFile) as error:
         remedy = "go back to the desk, and have the recording listened to again"
         raise Damaged("the measurement on the desk is damaged", remedy=remedy, where=source) from error
+
+
+def checksum(folder: Path) -> str:
+    """Give the checksum of the recording that a measurement is of; empty where it cannot be read."""
+    try:
+        if (folder / HEAD).stat().st_size > MOST_BYTES:
+            return ""
+        return str(json.loads((folder / HEAD).read_text(encoding="utf-8"))["sha256"])
+    except DAMAGED:
+        return ""
 
 
 def _load(folder: Path, source: Path) -> Measurement:

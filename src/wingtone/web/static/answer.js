@@ -42,7 +42,14 @@ export function mount(element, { wire, state, clip, seen, announce }) {
   let first = true;
   let gone = false;
   const opened = new Set(); // names unfolded, kept from answer to answer
-  const kept = new Map(Object.entries(clip.value?.records ?? {}).map(([n, number]) => [Number(n), number])); // individual -> record
+  const kept = new Map(); // individual -> record
+  let measured = null; // what `kept` was told for: after a correction another bee may have the number
+  function learnKept() {
+    if (measured === clip.value?.measurement) return;
+    measured = clip.value?.measurement;
+    kept.clear();
+    for (const [n, number] of Object.entries(clip.value?.records ?? {})) kept.set(Number(n), number);
+  }
 
   // What an answer depends on. Notes and names of observers do not change it.
   const question = () => {
@@ -74,6 +81,7 @@ export function mount(element, { wire, state, clip, seen, announce }) {
 
   function askAgain() {
     if (clip.value && clip.value.status !== "ready") return;
+    learnKept();
     const now = question();
     if (now === asked) return;
     asked = now;
