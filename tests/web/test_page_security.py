@@ -229,6 +229,34 @@ def test_requests_that_are_no_requests_do_not_stop_it(shared_page: LivePage) -> 
     alive(shared_page)
 
 
+def test_what_nobody_foresaw_is_told_as_everything_else(
+    page: LivePage, monkeypatch: pytest.MonkeyPatch, demo_clip: Path
+) -> None:
+    clip = page.heard(page.bring(demo_clip / "1_march_big_queen.m4a")["id"])
+
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr("wingtone.web.clip_routes._line", broken)
+    answer = page.client.get(f"/api/clips/{clip['id']}/line")
+    assert answer.status_code == 500
+    assert "went wrong" in answer.json()["error"]["what"]
+    assert answer.headers["x-content-type-options"] == "nosniff"
+    alive(page)
+    for number in ("9" * 15, "9" * 400, "9" * 5000):
+        for path in (
+            f"/api/clips/{clip['id']}/tiles/0/{number}.png",
+            f"/sheet/{number}",
+            f"/api/records/{number}",
+        ):
+            assert page.client.get(path).status_code == 404, path[:60]
+        assert page.client.get(f"/api/clips/{clip['id']}/tiles/{number}/0.png").status_code == 404
+    many = [{"start_s": 1234.567, "end_s": 1234.987, "kind": "sonication", "octave": -1}] * 5000
+    told = page.client.put(f"/api/clips/{clip['id']}/bouts", json={"bouts": many})
+    assert told.status_code == 400, "as many as are allowed are read, and then found to lie beyond the end"
+    assert "bouts.4999.start_s" in told.json()["error"]["fields"]
+
+
 # --- names ------------------------------------------------------------------------------------------------
 
 NAMES = [
@@ -344,6 +372,17 @@ def test_where_files_lie_is_not_told(page: LivePage, demo_clip: Path) -> None:
         page.client.get("/api/state"),
         page.client.put(f"/api/clips/{clip['id']}/seen", json={"date": "nonsense"}),
     ]
+    missing = page.notebook.with_name("gone.sqlite")
+    page.notebook.rename(missing)
+    page.notebook.mkdir()
+    told += [page.client.get("/api/records"), page.client.post(f"/api/clips/{clip['id']}/record", json={})]
+    page.stop()
+    page.notebook.rmdir()
+    missing.rename(page.notebook)
+    (page.desk / clip["id"] / "measurement.json").write_text("{}")
+    page.start()
+    told.append(page.client.get(f"/api/clips/{clip['id']}"))
+    assert [answer.status_code >= 400 for answer in told[-3:]] == [True] * 3
     for answer in told:
         assert str(page.desk.parent) not in answer.text
 
@@ -734,6 +773,51 @@ def test_the_code_serves_once_and_its_cookie_opens(tmp_path: Path) -> None:
         lan, ("GET", "/api/state", held, b"", PHONE), ("GET", "/api/state", here, b"", "127.0.0.1")
     )
     assert (late.status_code, still.status_code) == (401, 200)
+
+
+def test_another_site_cannot_close_the_door(tmp_path: Path) -> None:
+    """Any page that the user looks at can make their browser ask for addresses here."""
+    lan = LanPage(tmp_path)
+    code = lan.codes[0]
+    here = {"Host": "127.0.0.1:8765"}
+    for site in ("cross-site", "same-site"):
+        lure: Asked = ("GET", "/enter", here | {"Sec-Fetch-Site": site}, b"", "127.0.0.1", "code=AAAAAAAA")
+        answers = ask(lan, *[lure] * (2 * CHANGE_AFTER))
+        assert {answer.status_code for answer in answers} == {200}
+        assert "<form" in answers[0].text
+    assert lan.codes == [code]
+    for site in ("none", "same-origin"):
+        told: Asked = (
+            "GET",
+            "/enter",
+            here | {"Sec-Fetch-Site": site},
+            b"",
+            "127.0.0.1",
+            f"code={lan.codes[-1]}",
+        )
+        assert ask(lan, told)[0].status_code == 303
+
+
+def test_cookies_of_others_keep_nobody_out(tmp_path: Path) -> None:
+    """A browser sends those of every server that ever ran on this machine."""
+    lan = LanPage(tmp_path)
+    (entered,) = ask(lan, entering(lan.codes[0]))
+    own = entered.headers["set-cookie"].partition(";")[0]
+    theirs = (
+        'prefs={"a":1}',
+        "a=b=c",
+        "=",
+        "no sign",
+        'open="',
+        "x\x01=1",
+        f"{COOKIE}_1=other",
+        f"x{COOKIE}_8765=no",
+    )
+    for other in theirs:
+        for cookie in (f"{other}; {own}", f"{own}; {other}", f"{other};{own};{other}"):
+            asked: Asked = ("GET", "/api/state", {"Cookie": cookie}, b"", PHONE)
+            assert ask(lan, asked)[0].status_code == 200, cookie
+    assert ask(lan, ("GET", "/api/state", {"Cookie": "; ".join(theirs)}, b"", PHONE))[0].status_code == 401
 
 
 def test_wrong_codes_are_slowed_down(tmp_path: Path) -> None:

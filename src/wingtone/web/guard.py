@@ -21,7 +21,6 @@ Sources: Fetch Metadata Request Headers (W3C), Content Security Policy Level 3 (
 from __future__ import annotations
 
 import hmac
-import logging
 import secrets
 from typing import TYPE_CHECKING, Any
 
@@ -88,12 +87,9 @@ class Guard:
             return
         if scope["type"] != "http":  # no web sockets here
             return
-        started = False
 
         async def finish(message: Message) -> None:
-            nonlocal started
             if message["type"] == "http.response.start":
-                started = True
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers[name] = value
@@ -106,14 +102,7 @@ class Guard:
             await answer(scope, receive, finish)
             return
         scope["wingtone.token"] = self.token
-        try:
-            await self._app(scope, receive, finish)
-        except Exception:
-            logging.getLogger("wingtone.page").exception("the page could not answer %s", scope["path"])
-            if started:
-                raise
-            what = "something went wrong inside wingtone"
-            await refusal(500, what, remedy="please report it")(scope, receive, finish)
+        await self._app(scope, receive, finish)
 
     def _refused(self, scope: Scope) -> Response | None:
         headers = Headers(scope=scope)

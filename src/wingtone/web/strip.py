@@ -31,6 +31,8 @@ __all__ = ["layout", "levels_of", "tile", "whole"]
 TILE_PX, HEIGHT_PX = 512, 256
 FINEST_S = 8.0
 """Seconds in a tile of level 0: 15.6 ms a column, about the 10 ms at which the tone is measured."""
+HIGHEST_LEVEL, MOST_TILES = 24, 1 << 24
+"""Ours: years of sound; numbers beyond are nobody's that looks at a recording."""
 LOW_HZ, HIGH_HZ = 50.0, 2000.0
 FLOOR_DB, TOP_DB = 3.0, 30.0
 """What is drawn as 0 and as 255, over the running mean across frequencies. Ours: noise scatters by about
@@ -86,12 +88,14 @@ def tile(copy: Path, level: int, number: int, *, cache: Path, complete: bool) ->
     IndexError
         There is no such tile.
     """
+    if not 0 <= level <= HIGHEST_LEVEL or not 0 <= number < MOST_TILES:
+        raise IndexError("no such tile")
     held = cache / f"{level}-{number}.png"
     if held.is_file():
         return held.read_bytes()
     duration_s = copied_samples(copy) / (2 * RATE_HZ)
     span_s = FINEST_S * 2**level
-    if not 0 <= level <= 24 or number < 0 or (complete and number * span_s >= max(duration_s, 0.01)):
+    if complete and number * span_s >= max(duration_s, 0.01):
         raise IndexError("no such tile")
     if complete and level >= levels_of(duration_s):
         raise IndexError("no such level")
