@@ -24,7 +24,9 @@ from wingtone.clip import identify_measurement, measure_json, measure_recording
 from wingtone.evidence import parse_hints
 from wingtone.fauna import load
 from wingtone.notebook.store import Notebook
-from wingtone.web import stored
+from wingtone.tone.comb import HIGHEST_HZ, LOWEST_HZ
+from wingtone.tone.stretch import REACH_LN
+from wingtone.web import stored, worker
 from wingtone.web.sounds import COPY_RATE_HZ
 from wingtone.web.strip import FINEST_S, HEIGHT_PX, HIGH_HZ, LOW_HZ, TILE_PX
 
@@ -370,6 +372,24 @@ def test_a_moved_end_is_measured_again_and_the_rest_stays(
     back = shared_page.client.delete(f"/api/clips/{queen['id']}/bouts").json()
     assert back["measurement"] == queen["measurement"]
     assert back["corrections"] is None
+
+
+def test_the_octave_counts_where_the_machine_heard_nothing(
+    shared_page: LivePage, queen: dict[str, Any]
+) -> None:
+    at = f"/api/clips/{queen['id']}/bouts"
+    own = {"start_s": 0.1, "end_s": 0.5, "kind": "flight"}
+    assert all(bout["start_s"] > 0.5 for bout in queen["machine_bouts"])
+    plain = put_bouts(shared_page, queen, [own])["measurement"]["bouts"][0]["f0_hz"]
+    for octave in (-1, 1):
+        told = shared_page.client.put(at, json={"bouts": [{**own, "octave": octave}]})
+        if LOWEST_HZ <= plain * 2.0**octave <= HIGHEST_HZ:
+            heard = told.json()["measurement"]["bouts"][0]["f0_hz"]
+            assert abs(math.log(heard / plain / 2.0**octave)) < 1.1 * REACH_LN
+        else:
+            assert told.status_code == 422
+            assert "that octave would be at" in told.json()["error"]["what"]
+    assert LOWEST_HZ <= plain * 2 <= HIGHEST_HZ, "one of them at least was measured"
 
 
 def test_dropped_bouts_and_other_kinds_count_for_the_answer(
@@ -742,6 +762,36 @@ def test_exports_are_those_of_the_notebook(page: LivePage, demo_clip: Path) -> N
     refused = page.client.post("/api/export", json={"format": "pdf", "blur_km": 3, "withhold_place": 1})
     assert set(refused.json()["error"]["fields"]) == {"format", "blur_km", "withhold_place"}
     assert all(path.name == clip["id"] for path in page.desk.iterdir()), "nothing is left lying about"
+
+
+def test_an_export_says_what_it_leaves_out(
+    page: LivePage, demo_clip: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("wingtone.web.export.MOST_CLIP_RECORDS", 1)
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    for _ in range(3):
+        page.client.post(f"/api/clips/{clip['id']}/record", json={"again": True}).raise_for_status()
+    sent = page.client.post("/api/export", json={"format": "bwf"})
+    assert (sent.headers["x-wingtone-records"], sent.headers["x-wingtone-left-out"]) == ("1", "2")
+    with zipfile.ZipFile(io.BytesIO(sent.content)) as archive:
+        told = archive.read("left out.txt").decode().splitlines()
+    assert [line.partition(":")[0] for line in told] == ["record 2", "record 3"]
+    assert "wingtone notebook export" in told[0]
+
+
+def test_work_is_told_of_as_it_goes_on(page: LivePage, demo_clip: Path, tmp_path: Path) -> None:
+    """A worker that says nothing for a minute is taken for stuck."""
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    page.client.post(f"/api/clips/{clip['id']}/record", json={}).raise_for_status()
+    told: list[dict[str, Any]] = []
+    worker.cut_clips(str(page.notebook), [1], tmp_path / "clips", told.append)
+    assert len(told) >= 2, "with the record, and with each block of its recording"
+    assert {one["cutting"] for one in told} == {1}
+    told.clear()
+    folder = page.desk / clip["id"]
+    asked = [{"start_s": 1.0, "end_s": end_s, "kind": "flight"} for end_s in (2.0, 2.5, 3.0)]
+    worker.correct(next(folder.glob("sound-*")), folder, asked, "corrected-test", told.append)
+    assert len(told) >= 1 + len(asked), "with each block of the recording, and with each bout"
 
 
 def test_a_recording_that_a_record_points_to_stays(page: LivePage, demo_clip: Path) -> None:

@@ -21,6 +21,7 @@ import datetime as dt
 import re
 import struct
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -30,7 +31,7 @@ from wingtone.files import replacing
 
 if TYPE_CHECKING:
     import os
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     import numpy as np
     from numpy.typing import NDArray
@@ -67,6 +68,7 @@ def write_clips(
     folder: str | os.PathLike[str],
     *,
     recordings: str | os.PathLike[str] | None = None,
+    progress: Callable[[int], None] = lambda _: None,
 ) -> Written:
     """Write every flight bout of the records as a Broadcast Wave file.
 
@@ -79,6 +81,8 @@ def write_clips(
         earlier clip of the same record is written anew; any other file of that name stays, with a reason.
     recordings
         A folder to look for recordings in that are no longer where they were, by their names.
+    progress
+        Called with the number of the record at work, when it is begun and as its recording is read.
 
     Raises
     ------
@@ -96,6 +100,7 @@ def write_clips(
     missing: list[tuple[int, str]] = []
     failed: list[int] = []
     for entry in entries:
+        progress(entry.number)
         recording = entry.record.recording
         flight = [bout for bout in recording.bouts if bout.kind == "flight"] if recording is not None else []
         if recording is None or not flight:
@@ -104,7 +109,8 @@ def write_clips(
             continue
         try:
             path = _found(recording, None if recordings is None else Path(recordings))
-            for i, (bout, samples, rate_hz, from_s) in enumerate(_cuts(path, flight), start=1):
+            at_work = partial(progress, entry.number)
+            for i, (bout, samples, rate_hz, from_s) in enumerate(_cuts(path, flight, at_work), start=1):
                 target = folder / f"{entry.number:05d}-{i}-{_plain(entry.record.taxon) or 'bee'}.wav"
                 if target.exists() and entry.id.replace("-", "").encode() not in _start_of(target):
                     what = "another file has this name already"
@@ -146,12 +152,12 @@ def _found(recording: RecordingNote, folder: Path | None) -> Path:
 
 
 def _cuts(
-    path: Path, bouts: Sequence[BoutNote]
+    path: Path, bouts: Sequence[BoutNote], at_work: Callable[[], None]
 ) -> Iterator[tuple[BoutNote, NDArray[np.float32], int, float]]:
     """Cut the bouts out in one pass, in order of time.
 
     Gives bout, samples of shape (n_channels, n), rate in Hz, and where the samples start in seconds. Memory
-    holds one block and the bouts that are not yet over.
+    holds one block and the bouts that are not yet over; ``at_work`` is called after each block.
     """
     import numpy as np
 
@@ -167,6 +173,7 @@ def _cuts(
             waiting.append((bout, first, round(end_s * rate_hz), pieces))
         at = 0
         for block in recording.blocks():
+            at_work()
             for _, first, last, pieces in waiting:
                 piece = block[:, max(0, first - at) : max(0, last - at)]
                 if piece.shape[1]:

@@ -28,7 +28,7 @@ from wingtone.tone.refine import REFINED, refine_tracked
 from wingtone.tone.rows import ROW, SHOULDER, frame_rows
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -92,6 +92,7 @@ def measure_stretches(
     rate_hz: int = spectrum.RATE_HZ,
     band_hz: float | None = None,
     gate: Gate | None = None,
+    progress: Callable[[int], None] = lambda _: None,
 ) -> list[MeasuredStretch]:
     """Measure stretches of one recording; sound more than 4 s after the last of them is not read.
 
@@ -103,6 +104,8 @@ def measure_stretches(
         In any order; they may overlap.
     rate_hz, band_hz, gate
         As for `wingtone.tone.measure`.
+    progress
+        Called after each stretch with how many are measured.
 
     Returns
     -------
@@ -120,10 +123,11 @@ def measure_stretches(
     gate = gate or load_gate()
     top_hz = spectrum.RATE_HZ / 2
     band = min(top_hz, 0.95 * band_hz) if band_hz else top_hz
-    return [
-        _measured(stretch, samples, gate, band)
-        for stretch, samples in zip(stretches, _sounds(blocks, stretches), strict=True)
-    ]
+    out = []
+    for stretch, samples in zip(stretches, _sounds(blocks, stretches), strict=True):
+        out.append(_measured(stretch, samples, gate, band))
+        progress(len(out))
+    return out
 
 
 def _edges(stretch: Stretch) -> tuple[int, int]:

@@ -25,7 +25,9 @@ from wingtone.tone.stretch import SHORTEST_S, MeasuredStretch, Stretch, measure_
 from wingtone.web.fields import Faults, number_of, record_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+
+    from numpy.typing import NDArray
 
     from wingtone.clip import Measurement
     from wingtone.tone.results import Bout
@@ -45,7 +47,10 @@ SAME_S = 0.006
 
 @dataclass(frozen=True)
 class Correction:
-    """One bout as it shall be. ``octave`` is counted from the tone that the machine had there."""
+    """One bout as it shall be.
+
+    ``octave`` is counted from the tone that the machine had there, or, where it had none, from what is heard.
+    """
 
     start_s: float
     end_s: float
@@ -94,19 +99,24 @@ def read(body: Any, *, duration_s: float, found: Sequence[Bout]) -> list[Correct
             faults.add(f"{at}.end_s", f"a bout lasts {SHORTEST_S:g} to {LONGEST_S:g} s")
         elif not faults:
             correction = Correction(start_s, end_s, cast("Kind", kind), int(octave))
+            near_hz = _near_hz(correction, found)
             if (
-                _kept(correction, found) is None
-                and not LOWEST_HZ <= (near := _near(correction, found)) <= HIGHEST_HZ
+                near_hz is not None
+                and _kept(correction, found) is None
+                and not LOWEST_HZ <= near_hz <= HIGHEST_HZ
             ):
-                span = f"{LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz"
-                what = f"that octave would be at {near:.0f} Hz; wingtone measures {span}"
-                faults.add(f"{at}.octave", what)
+                faults.add(f"{at}.octave", _too_far(near_hz))
             out.append(correction)
     faults.stop()
     return sorted(out, key=lambda one: (one.start_s, one.end_s))
 
 
-def carry_out(found: Measurement, corrections: Sequence[Correction]) -> Measurement:
+def carry_out(
+    found: Measurement,
+    corrections: Sequence[Correction],
+    *,
+    progress: Callable[[], None] = lambda: None,
+) -> Measurement:
     """Give a measurement with the bouts asked for.
 
     Parameters
@@ -115,6 +125,8 @@ def carry_out(found: Measurement, corrections: Sequence[Correction]) -> Measurem
         As the machine found it.
     corrections
         Every bout that shall be there.
+    progress
+        Called again and again while it goes on.
 
     Raises
     ------
@@ -123,26 +135,64 @@ def carry_out(found: Measurement, corrections: Sequence[Correction]) -> Measurem
     RequestError
         A bout that cannot be measured.
     """
-    from wingtone import audio, tone
-
-    bouts = found.tone.bouts
     parts: list[MeasuredStretch | None] = [_as_found(one, found) for one in corrections]
     anew = [i for i, part in enumerate(parts) if part is None]
-    if anew:
-        stretches = [_stretch(corrections[i], bouts) for i in anew]
-        with audio.open_recording(found.recording.path) as recording:
-            try:
-                measured = measure_stretches(
-                    recording.blocks(rate_hz=tone.RATE_HZ),
-                    stretches,
-                    rate_hz=tone.RATE_HZ,
-                    band_hz=recording.sample_rate_hz / 2,
-                )
-            except ValueError as error:
-                raise RequestError(str(error), remedy="move the ends of the bout") from error
-        for i, part in zip(anew, measured, strict=True):
-            parts[i] = part
+    stretches = {i: _stretch(corrections[i], found.tone.bouts) for i in anew}
+    _measure(found, stretches, parts, progress)
+    # Where the machine heard nothing, the octave is counted from what is heard there without one.
+    moved = {
+        i: _moved(stretches[i], part.bout.f0_hz, corrections[i].octave)
+        for i in anew
+        if corrections[i].octave and stretches[i].near_hz is None and (part := parts[i]) is not None
+    }
+    _measure(found, moved, parts, progress)
     return _joined(found, [part for part in parts if part is not None])
+
+
+def _measure(
+    found: Measurement,
+    stretches: Mapping[int, Stretch],
+    parts: list[MeasuredStretch | None],
+    progress: Callable[[], None],
+) -> None:
+    """Measure stretches, each for its place among the parts."""
+    from wingtone import audio, tone
+
+    if not stretches:
+        return
+    with audio.open_recording(found.recording.path) as recording:
+        try:
+            measured = measure_stretches(
+                _told(recording.blocks(rate_hz=tone.RATE_HZ), progress),
+                list(stretches.values()),
+                rate_hz=tone.RATE_HZ,
+                band_hz=recording.sample_rate_hz / 2,
+                progress=lambda _: progress(),
+            )
+        except ValueError as error:
+            raise RequestError(str(error), remedy="move the ends of the bout") from error
+    for i, part in zip(stretches, measured, strict=True):
+        parts[i] = part
+
+
+def _told(
+    blocks: Iterable[NDArray[np.float32]], progress: Callable[[], None]
+) -> Iterator[NDArray[np.float32]]:
+    for block in blocks:
+        progress()
+        yield block
+
+
+def _moved(stretch: Stretch, heard_hz: float, octave: int) -> Stretch:
+    near_hz = heard_hz * 2.0**octave
+    if not LOWEST_HZ <= near_hz <= HIGHEST_HZ:
+        raise RequestError(_too_far(near_hz), remedy="leave the octave of this bout as it is heard")
+    return dataclasses.replace(stretch, near_hz=near_hz)
+
+
+def _too_far(near_hz: float) -> str:
+    span = f"{LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz"
+    return f"that octave would be at {near_hz:.0f} Hz; wingtone measures {span}"
 
 
 def _kept(correction: Correction, bouts: Sequence[Bout]) -> int | None:
@@ -177,13 +227,14 @@ def _anchor(correction: Correction, bouts: Sequence[Bout]) -> Bout | None:
     return best if best is not None and shared_s(best) > 0.0 else None
 
 
-def _near(correction: Correction, bouts: Sequence[Bout]) -> float:
+def _near_hz(correction: Correction, bouts: Sequence[Bout]) -> float | None:
+    """Near which tone to look; None where the machine heard none."""
     anchor = _anchor(correction, bouts)
-    return math.sqrt(LOWEST_HZ * HIGHEST_HZ) if anchor is None else anchor.f0_hz * 2.0**correction.octave
+    return None if anchor is None else anchor.f0_hz * 2.0**correction.octave
 
 
 def _stretch(correction: Correction, bouts: Sequence[Bout]) -> Stretch:
-    near_hz = None if _anchor(correction, bouts) is None else _near(correction, bouts)
+    near_hz = _near_hz(correction, bouts)
     return Stretch(correction.start_s, correction.end_s, correction.kind, near_hz)
 
 

@@ -50,7 +50,7 @@ NAMES = {
 }
 FOLDER_PREFIX = "export-"
 MOST_CLIP_RECORDS = 5000
-"""Ours: an hour of cutting; more is for the command."""
+"""Ours: an hour of cutting; more is for the command, and what is left out is told."""
 
 
 async def export(
@@ -138,9 +138,10 @@ async def _clips(
 ) -> tuple[int, int]:
     def numbers() -> list[int]:
         with page.notebook(write=False) as opened:
-            return [entry.number for entry in itertools.islice(chosen(opened), MOST_CLIP_RECORDS)]
+            return [entry.number for entry in chosen(opened)]
 
-    asked = await run_in_threadpool(numbers)
+    everything = await run_in_threadpool(numbers)
+    asked, over = everything[:MOST_CLIP_RECORDS], everything[MOST_CLIP_RECORDS:]
     clips = folder / "clips"
     clips.mkdir()
     job = {
@@ -152,6 +153,10 @@ async def _clips(
     }
     done = await page.workers.do(job, tell=lambda _: None, urgent=True)
     missing = {int(number): str(reason) for number, reason in done["missing"]}
+    too_many = (
+        f"the page cuts {MOST_CLIP_RECORDS} records at once; wingtone notebook export --format bwf cuts all"
+    )
+    missing |= dict.fromkeys(over, too_many)
 
     def pack() -> None:
         with zipfile.ZipFile(target, "w", zipfile.ZIP_STORED) as archive:
@@ -162,4 +167,4 @@ async def _clips(
                 archive.writestr("left out.txt", "".join(lines))
 
     await run_in_threadpool(pack)
-    return len(asked) - len(missing), len(missing)
+    return len(everything) - len(missing), len(missing)

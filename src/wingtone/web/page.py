@@ -43,6 +43,9 @@ MOST_STREAMS = 32
 LARGE_BYTES = 64 << 20
 """Recordings larger than this are listened to one at a time, so that a short one never waits for two hours of
 sound. Ours."""
+MODEL_SHARE = 0.2
+"""Asking a model may take this part of the length of a recording, in silence. Ours: it reads the recording
+once, and a measurement, which does much more than read, takes a hundredth."""
 COPY_SHARE = 0.2
 """Part of the progress that making the listening copy stands for. Ours: about its share of the time."""
 
@@ -343,7 +346,8 @@ class Page:
             "fauna": None if self.settings.fauna is None else str(self.settings.fauna),
         }
         try:
-            done = await self.workers.do(job, tell=lambda _: None, urgent=True)
+            silent_s = MODEL_SHARE * (clip.duration_s or 0.0)
+            done = await self.workers.do(job, tell=lambda _: None, urgent=True, silent_s=silent_s)
             self.words[clip.id] = tuple(_word(said) for said in done["words"])
         except (WorkerFailed, KeyError, TypeError, ValueError) as error:
             why = error.what if isinstance(error, WorkerFailed) else "its answer made no sense"

@@ -19,6 +19,7 @@ import os
 import signal
 import sys
 import wave
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -32,6 +33,8 @@ from wingtone.web import corrections, stored
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    Tell = Callable[[dict[str, Any]], None]
+
 __all__ = ["COPY", "COPY_RATE_HZ", "GROWING", "ask_model", "correct", "cut_clips", "listen", "main"]
 
 COPY, GROWING = "copy.wav", "copy.growing"
@@ -44,7 +47,7 @@ MEMORY_BYTES = 4 << 30
 FILE_BYTES = int(LONGEST_S * COPY_RATE_HZ * 2) + (1 << 20)
 
 
-def listen(source: Path, folder: Path, tell: Callable[[dict[str, Any]], None]) -> dict[str, Any]:
+def listen(source: Path, folder: Path, tell: Tell) -> dict[str, Any]:
     """Make the listening copy of a recording and measure it.
 
     Raises
@@ -63,7 +66,7 @@ def listen(source: Path, folder: Path, tell: Callable[[dict[str, Any]], None]) -
     return {"duration_s": recording.duration_s, "flights": len(measurement.flight)}
 
 
-def _copy(source: Path, folder: Path, tell: Callable[[dict[str, Any]], None]) -> None:
+def _copy(source: Path, folder: Path, tell: Tell) -> None:
     """Write the copy that is looked at and listened to: one channel, 16 bits."""
     from wingtone import audio
 
@@ -89,10 +92,13 @@ def _copy(source: Path, folder: Path, tell: Callable[[dict[str, Any]], None]) ->
     growing.replace(folder / COPY)
 
 
-def correct(source: Path, folder: Path, asked: list[dict[str, Any]], target: str) -> dict[str, Any]:
+def correct(
+    source: Path, folder: Path, asked: list[dict[str, Any]], target: str, tell: Tell
+) -> dict[str, Any]:
     """Measure again within the limits a user gave; the result goes into a new folder beside the first one."""
     found = stored.load(folder, source)
-    corrected = corrections.carry_out(found, corrections.from_json(asked))
+    at_work = partial(tell, {"at_work": True})
+    corrected = corrections.carry_out(found, corrections.from_json(asked), progress=at_work)
     (folder / target).mkdir()
     stored.save(corrected, folder / target)
     return {"flights": len(corrected.flight)}
@@ -120,13 +126,14 @@ def ask_model(source: Path, folder: Path, model_path: Path, fauna: Path | None) 
     }
 
 
-def cut_clips(notebook: str | None, numbers: list[int], folder: Path) -> dict[str, Any]:
+def cut_clips(notebook: str | None, numbers: list[int], folder: Path, tell: Tell) -> dict[str, Any]:
     """Write the flight bouts of records as Broadcast Wave files."""
     from wingtone.notebook.clips import write_clips
     from wingtone.notebook.store import Notebook
 
     with Notebook.open(notebook, write=False) as opened:
-        written = write_clips((opened.get(number) for number in numbers), folder)
+        entries = (opened.get(number) for number in numbers)
+        written = write_clips(entries, folder, progress=lambda number: tell({"cutting": number}))
     return {"missing": [list(pair) for pair in written.missing]}
 
 
@@ -161,14 +168,14 @@ def _warm() -> None:
     _ = av, scipy, soxr
 
 
-def _do(job: dict[str, Any], tell: Callable[[dict[str, Any]], None]) -> dict[str, Any]:
+def _do(job: dict[str, Any], tell: Tell) -> dict[str, Any]:
     source, folder = Path(job["source"]), Path(job["folder"])
     if job["do"] == "listen":
         return listen(source, folder, tell)
     if job["do"] == "correct":
-        return correct(source, folder, job["bouts"], job["target"])
+        return correct(source, folder, job["bouts"], job["target"], tell)
     if job["do"] == "clips":
-        return cut_clips(job["notebook"], job["numbers"], folder)
+        return cut_clips(job["notebook"], job["numbers"], folder, tell)
     return ask_model(source, folder, Path(job["model"]), job["fauna"] and Path(job["fauna"]))
 
 

@@ -78,7 +78,12 @@ class Workers:
                     self._idle.append(process)
 
     async def do(
-        self, job: dict[str, Any], *, tell: Callable[[dict[str, Any]], None], urgent: bool = False
+        self,
+        job: dict[str, Any],
+        *,
+        tell: Callable[[dict[str, Any]], None],
+        urgent: bool = False,
+        silent_s: float = 0.0,
     ) -> dict[str, Any]:
         """Have a job done.
 
@@ -90,6 +95,8 @@ class Workers:
             Called with what the worker says on its way.
         urgent
             Goes before all jobs that are not.
+        silent_s
+            How long this job says nothing though all is well.
 
         Raises
         ------
@@ -100,7 +107,7 @@ class Workers:
             process = await self._ready()
             try:
                 async with asyncio.timeout(self._total_s):
-                    done = await self._talk(process, job, tell)
+                    done = await self._talk(process, job, tell, self._silence_s + silent_s)
             except WorkerFailed as error:
                 if process.returncode is None and error.where == "worker":
                     self._idle.append(process)  # it gave a reason, so it is well
@@ -174,7 +181,7 @@ class Workers:
         return process
 
     async def _talk(
-        self, process: Process, job: dict[str, Any], tell: Callable[[dict[str, Any]], None]
+        self, process: Process, job: dict[str, Any], tell: Callable[[dict[str, Any]], None], silence_s: float
     ) -> dict[str, Any]:
         assert process.stdin is not None
         try:
@@ -183,7 +190,7 @@ class Workers:
         except (BrokenPipeError, ConnectionResetError) as error:
             raise _lost() from error
         while True:
-            answer = await self._heard(process, self._silence_s)
+            answer = await self._heard(process, silence_s)
             if "done" in answer:
                 return dict(answer["done"])
             if "error" in answer:
