@@ -18,8 +18,10 @@ from hypothesis import strategies as st
 from wingtone.clip import measure_recording
 from wingtone.errors import InputError
 from wingtone.fauna import load as load_fauna
+from wingtone.tone.stretch import measure_stretches
 from wingtone.web import corrections, stored, strip
 from wingtone.web.clips import harmless
+from wingtone.web.corrections import Correction
 from wingtone.web.fields import FieldFaults
 from wingtone.web.seen import read_seen
 from wingtone.web.sounds import read_copy
@@ -197,6 +199,32 @@ def test_any_form_is_taken_or_refused_by_field(body: Any) -> None:
         again = read_seen(seen.body, fauna=load_fauna())
         assert again == seen, "what was taken once is taken again, unchanged"
     assert all(isinstance(text, str) and text for text in fields.values())
+
+
+def test_what_was_measured_before_is_not_measured_again(
+    measured: Measurement, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The result is the same to the last digit; only what is new is measured."""
+    first = [
+        Correction(0.5, 1.5, "flight"),
+        Correction(1.0, 2.0, "flight", 1),
+        Correction(1.002, 2.002, "uncertain"),
+    ]
+    second = [*first, Correction(2.0, 2.5, "flight")]
+    whole = corrections.carry_out(measured, second)
+    known = corrections.measured_before(corrections.carry_out(measured, first), first)
+    assert list(known) == first[:1], "two with the same limits cannot be told apart"
+    asked: list[int] = []
+
+    def counted(blocks: Any, stretches: Any, **options: Any) -> Any:
+        asked.append(len(stretches))
+        return measure_stretches(blocks, stretches, **options)
+
+    monkeypatch.setattr("wingtone.web.corrections.measure_stretches", counted)
+    again = corrections.carry_out(measured, second, before=known)
+    assert asked[0] == len(second) - 1
+    assert repr(again.tone.bouts) == repr(whole.tone.bouts)  # NaN is not equal to itself
+    assert np.array_equal(again.tone.track.f0_hz, whole.tone.track.f0_hz)
 
 
 def test_the_shortest_bout_is_as_short_as_it_is_told_to_be() -> None:

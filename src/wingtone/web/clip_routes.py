@@ -25,7 +25,7 @@ from wingtone.files import synchronise
 from wingtone.web import corrections, sounds, strip
 from wingtone.web.answers import answer_without, answers_of, laid_out, laid_out_without
 from wingtone.web.bodies import read_json
-from wingtone.web.desk import ID, DeskFull
+from wingtone.web.desk import DeskFull
 from wingtone.web.fields import Faults, number_of, record_of
 from wingtone.web.guard import refusal
 from wingtone.web.keeping import records_of_bees
@@ -83,8 +83,7 @@ def clip_of(request: Request) -> Clip:
     NotFound
         There is none; an id that is no id is told the same.
     """
-    clip_id = request.path_params["id"]
-    clip = page_of(request).desk.clips.get(clip_id) if ID.fullmatch(clip_id) else None
+    clip = page_of(request).desk.clips.get(request.path_params["id"])
     if clip is None:
         raise NotFound("this recording is not on the desk", remedy="it may have been removed")
     return clip

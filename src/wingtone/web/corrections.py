@@ -6,6 +6,7 @@ by `wingtone.tone.stretch`, near the tone that the machine had there, an octave 
 
 - `Correction`, `read`, `from_json`, `to_json`: what was asked.
 - `carry_out`: a measurement with the bouts asked for.
+- `measured_before`: what need not be measured again for it.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
     from wingtone.clip import Measurement
     from wingtone.tone.results import Bout
 
-__all__ = ["Correction", "carry_out", "from_json", "read", "to_json"]
+__all__ = ["Correction", "carry_out", "from_json", "measured_before", "read", "to_json"]
 
 MOST_BOUTS = 5000
 MOST_BYTES = 1 << 20
@@ -115,6 +116,7 @@ def carry_out(
     found: Measurement,
     corrections: Sequence[Correction],
     *,
+    before: Mapping[Correction, MeasuredStretch] | None = None,
     progress: Callable[[], None] = lambda: None,
 ) -> Measurement:
     """Give a measurement with the bouts asked for.
@@ -125,6 +127,8 @@ def carry_out(
         As the machine found it.
     corrections
         Every bout that shall be there.
+    before
+        What was measured for a correction already, see `measured_before`; it is not measured again.
     progress
         Called again and again while it goes on.
 
@@ -135,7 +139,8 @@ def carry_out(
     RequestError
         A bout that cannot be measured.
     """
-    parts: list[MeasuredStretch | None] = [_as_found(one, found) for one in corrections]
+    known = before or {}
+    parts: list[MeasuredStretch | None] = [_as_found(one, found) or known.get(one) for one in corrections]
     anew = [i for i, part in enumerate(parts) if part is None]
     stretches = {i: _stretch(corrections[i], found.tone.bouts) for i in anew}
     _measure(found, stretches, parts, progress)
@@ -147,6 +152,35 @@ def carry_out(
     }
     _measure(found, moved, parts, progress)
     return _joined(found, [part for part in parts if part is not None])
+
+
+def measured_before(
+    stands: Measurement, corrections: Sequence[Correction]
+) -> dict[Correction, MeasuredStretch]:
+    """Give what each of some corrections was measured to be, as far as it can be told apart.
+
+    Parameters
+    ----------
+    stands
+        What `carry_out` made of them.
+    """
+    out = {}
+    for one in corrections:
+        numbers = [number for number, bout in enumerate(stands.tone.bouts) if _has_limits(bout, one)]
+        if len(numbers) == 1 and sum(_has_limits(one, other) for other in corrections) == 1:
+            out[one] = _part_of(stands, numbers[0])
+    return out
+
+
+def _has_limits(bout: Bout | Correction, correction: Correction) -> bool:
+    apart_s = max(abs(bout.start_s - correction.start_s), abs(bout.end_s - correction.end_s))
+    return apart_s < SAME_S
+
+
+def _part_of(measurement: Measurement, number: int) -> MeasuredStretch:
+    bout, track = measurement.tone.bouts[number], measurement.tone.track
+    own = track.bout == number
+    return MeasuredStretch(bout, track.time_s[own], track.f0_hz[own])
 
 
 def _measure(
@@ -198,8 +232,7 @@ def _too_far(near_hz: float) -> str:
 def _kept(correction: Correction, bouts: Sequence[Bout]) -> int | None:
     """Which bout of the machine's a correction leaves as it is, but for its kind."""
     for number, bout in enumerate(bouts):
-        apart = max(abs(bout.start_s - correction.start_s), abs(bout.end_s - correction.end_s))
-        if apart < SAME_S and correction.octave == 0:
+        if _has_limits(bout, correction) and correction.octave == 0:
             return number
     return None
 
@@ -208,13 +241,13 @@ def _as_found(correction: Correction, found: Measurement) -> MeasuredStretch | N
     number = _kept(correction, found.tone.bouts)
     if number is None:
         return None
-    bout, track = found.tone.bouts[number], found.tone.track
+    part = _part_of(found, number)
+    bout = part.bout
     if bout.kind != correction.kind:
         # A pass is that of a flight; the rest says what was heard, whatever made it.
         flyby = bout.flyby if correction.kind == "flight" else None
-        bout = dataclasses.replace(bout, kind=correction.kind, flyby=flyby)
-    own = track.bout == number
-    return MeasuredStretch(bout, track.time_s[own], track.f0_hz[own])
+        part = dataclasses.replace(part, bout=dataclasses.replace(bout, kind=correction.kind, flyby=flyby))
+    return part
 
 
 def _anchor(correction: Correction, bouts: Sequence[Bout]) -> Bout | None:

@@ -320,6 +320,7 @@ class Page:
                     "folder": str(self.desk.folder_of(clip)),
                     "target": corrected,
                     "bouts": laid_out,
+                    "before": [clip.corrected, clip.corrections] if clip.corrections else None,
                 }
                 done = await self.workers.do(job, tell=lambda _: None, urgent=True)
                 flights = int(done["flights"])

@@ -129,7 +129,7 @@ def prepare(
     """
     sockets, number = _bind(port, lan=lan)
     try:
-        names = ["127.0.0.1", "localhost", *(["[::1]"] if len(sockets) > 1 else [])]
+        names = ["127.0.0.1", "localhost"]
         addresses = own_addresses() if lan else []
         hosts = {f"{name}:{number}" for name in [*names, *addresses]}
         if number == 80:

@@ -33,6 +33,8 @@ from wingtone.web import corrections, stored
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from wingtone.tone.stretch import MeasuredStretch
+
     Tell = Callable[[dict[str, Any]], None]
 
 __all__ = ["COPY", "COPY_RATE_HZ", "GROWING", "ask_model", "correct", "cut_clips", "listen", "main"]
@@ -93,12 +95,26 @@ def _copy(source: Path, folder: Path, tell: Tell) -> None:
 
 
 def correct(
-    source: Path, folder: Path, asked: list[dict[str, Any]], target: str, tell: Tell
+    source: Path,
+    folder: Path,
+    asked: list[dict[str, Any]],
+    target: str,
+    tell: Tell,
+    *,
+    before: tuple[str, list[dict[str, Any]]] | None = None,
 ) -> dict[str, Any]:
-    """Measure again within the limits a user gave; the result goes into a new folder beside the first one."""
+    """Measure again within the limits a user gave; the result goes into a new folder beside the first one.
+
+    ``before`` is the folder with the corrections that stand, and these: what they share is taken from there.
+    """
     found = stored.load(folder, source)
+    known: dict[corrections.Correction, MeasuredStretch] = {}
+    if before is not None:
+        with contextlib.suppress(stored.Damaged, TypeError):
+            stands = stored.load(folder / before[0], source)
+            known = corrections.measured_before(stands, corrections.from_json(before[1]))
     at_work = partial(tell, {"at_work": True})
-    corrected = corrections.carry_out(found, corrections.from_json(asked), progress=at_work)
+    corrected = corrections.carry_out(found, corrections.from_json(asked), before=known, progress=at_work)
     (folder / target).mkdir()
     stored.save(corrected, folder / target)
     return {"flights": len(corrected.flight)}
@@ -173,7 +189,7 @@ def _do(job: dict[str, Any], tell: Tell) -> dict[str, Any]:
     if job["do"] == "listen":
         return listen(source, folder, tell)
     if job["do"] == "correct":
-        return correct(source, folder, job["bouts"], job["target"], tell)
+        return correct(source, folder, job["bouts"], job["target"], tell, before=job["before"])
     if job["do"] == "clips":
         return cut_clips(job["notebook"], job["numbers"], folder, tell)
     return ask_model(source, folder, Path(job["model"]), job["fauna"] and Path(job["fauna"]))

@@ -4,8 +4,6 @@
 import { drawBee } from "./bee_drawings.js";
 import { el } from "./dom.js";
 
-document.head.append(el("link", { rel: "stylesheet", href: "/static/answer.css" })); // the bee's own colours
-
 for (const place of document.querySelectorAll("[data-hints]")) {
   const hints = JSON.parse(place.dataset.hints);
   if (Object.keys(hints).length) place.append(drawBee(hints));
