@@ -64,37 +64,64 @@ def test_it_starts_answers_and_ends(tmp_path: Path, end: signal.Signals) -> None
     assert not (tmp_path / "notebook.sqlite").exists(), "looking makes no notebook"
 
 
+def listening(process: subprocess.Popen[str]) -> str:
+    """Bring a long recording, and wait until it is being listened to; gives its id."""
+    noise = np.random.default_rng(5).integers(-900, 900, 8000 * 2400).astype("<i2")  # time to strike
+    assert process.stderr is not None
+    found = re.search(r"(http://\S+?/)(enter\S+)", process.stderr.readline())
+    assert found
+    with httpx.Client(base_url=found[1], timeout=60) as client:
+        assert client.get(found[2]).status_code == 303
+        token = {"X-Wingtone-Token": client.get("/api/state").json()["token"]}
+        brought = client.post("/api/clips", content=wav(noise.tobytes(), rate_hz=8000), headers=token)
+        at = f"/api/clips/{brought.json()['id']}"
+        while (clip := client.get(at).json())["progress"] == 0.0:
+            assert clip["status"] in ("waiting", "listening")
+            time.sleep(0.01)
+        assert clip["status"] == "listening"
+    return str(clip["id"])
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such signals")
 @pytest.mark.parametrize("to", ["the group of the terminal", "every process"])
 def test_what_is_being_heard_outlives_the_end(tmp_path: Path, to: str) -> None:
     """A terminal sends Ctrl-C to all that it started, a service manager SIGTERM to all of the service."""
     end = signal.SIGINT if to == "the group of the terminal" else signal.SIGTERM
-    noise = (
-        np.random.default_rng(5).integers(-900, 900, 8000 * 2400).astype("<i2")
-    )  # 40 minutes: time to strike
     with started(tmp_path, "--port", "0", own_group=True) as process:
-        assert process.stderr is not None
-        found = re.search(r"(http://\S+?/)(enter\S+)", process.stderr.readline())
-        assert found
-        with httpx.Client(base_url=found[1], timeout=60) as client:
-            assert client.get(found[2]).status_code == 303
-            token = {"X-Wingtone-Token": client.get("/api/state").json()["token"]}
-            brought = client.post("/api/clips", content=wav(noise.tobytes(), rate_hz=8000), headers=token)
-            at = f"/api/clips/{brought.json()['id']}"
-            while (clip := client.get(at).json())["progress"] == 0.0:
-                assert clip["status"] in ("waiting", "listening")
-                time.sleep(0.01)
-            assert clip["status"] == "listening"
-            os.kill(process.pid, signal.SIGSTOP)  # the page is slow to notice, as on a busy computer
-            if end == signal.SIGTERM:
-                for worker in children_of(process.pid):
-                    os.kill(worker, end)
-            os.killpg(process.pid, end)
-            time.sleep(0.5)
-            os.kill(process.pid, signal.SIGCONT)
-            process.communicate(timeout=60)
-    state = json.loads((tmp_path / "desk" / clip["id"] / "clip.json").read_text())
+        clip_id = listening(process)
+        os.kill(process.pid, signal.SIGSTOP)  # the page is slow to notice, as on a busy computer
+        if end == signal.SIGTERM:
+            for worker in children_of(process.pid):
+                os.kill(worker, end)
+        os.killpg(process.pid, end)
+        time.sleep(0.5)
+        os.kill(process.pid, signal.SIGCONT)
+        process.communicate(timeout=60)
+    state = json.loads((tmp_path / "desk" / clip_id / "clip.json").read_text())
     assert (state["status"], state["error"]) == ("waiting", None)
+
+
+@pytest.mark.skipif(not Path(f"/proc/self/task/{os.getpid()}/children").is_file(), reason="needs Linux")
+def test_no_worker_outlives_a_page_that_was_killed(tmp_path: Path) -> None:
+    """They have a session of their own, so nobody else ends them."""
+    with started(tmp_path, "--port", "0") as process:
+        listening(process)
+        workers = children_of(process.pid)
+        assert workers
+        process.kill()
+        process.communicate(timeout=60)
+    deadline = time.monotonic() + 60
+    while any(running(worker) for worker in workers):
+        assert time.monotonic() < deadline, "a worker lives on"
+        time.sleep(0.05)
+
+
+def running(pid: int) -> bool:
+    """Whether a process lives; one that ended and that nobody has asked after yet does not."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
 
 
 def children_of(pid: int) -> list[int]:
