@@ -404,6 +404,22 @@ def test_answer_is_kept_once_and_reload_loses_nothing(
     expect(tab.get_by_role("heading", level=1)).to_have_text("White-tailed bumblebee")
 
 
+def test_what_was_kept_is_not_said_of_other_bouts(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])["id"]
+    tab = opened(visit, page, clip)
+    answered(tab, 1)
+    tab.get_by_role("button", name="Keep in the notebook").click()
+    expect(tab.locator(".kept")).to_have_text("Kept as record 1.")
+    tab.locator(".bout-line").first.click()
+    tab.get_by_role("button", name="Drop this bout").click()
+    answered(tab, 2)
+    expect(tab.get_by_role("button", name="Keep in the notebook")).to_be_visible()
+    expect(tab.locator(".kept")).to_be_empty()
+    tab.get_by_role("button", name="Undo").click()
+    expect(tab.get_by_role("button", name="Keep it once more")).to_be_visible()
+    expect(tab.locator(".kept")).to_have_text("Kept as record 1.")
+
+
 def test_bee_that_was_only_seen(page: LivePage, visit: Visitors) -> None:
     tab = visit(f"{page.url}#desk/new")
     answered(tab, 1)
