@@ -11,6 +11,7 @@ import json
 import os
 import shutil
 import threading
+import time
 import zipfile
 from typing import TYPE_CHECKING, Any
 
@@ -174,6 +175,8 @@ def test_a_recording_that_could_not_be_used_is_no_dead_end(page: LivePage, demo_
     seen = {**clip["seen"], "notes": "on crocus"}
     page.client.put(f"{at}/seen", json=seen).raise_for_status()
     assert page.client.post(f"{at}/listen", json={}).status_code == 400, "it was heard well"
+    bouts = [{"start_s": 1.0, "end_s": 2.0, "kind": "flight", "octave": 0}]
+    corrected = page.client.put(f"{at}/bouts", json={"bouts": bouts}).json()
     page.stop()
     (page.desk / clip["id"] / "measurement.json").write_text("{}")
     page.start()
@@ -191,7 +194,12 @@ def test_a_recording_that_could_not_be_used_is_no_dead_end(page: LivePage, demo_
     again = page.client.post(f"{at}/listen", json={})
     assert (again.status_code, again.json()["status"], again.json()["error"]) == (202, "waiting", None)
     now = page.heard(clip["id"])
-    assert (now["measurement"], now["seen"]) == (clip["measurement"], seen)
+    assert (now["machine_bouts"], now["seen"]) == (clip["machine_bouts"], seen)
+    until = time.monotonic() + 60
+    while now["corrections"] is None:  # what was corrected before is measured again
+        assert time.monotonic() < until
+        now = page.client.get(at).json()
+    assert (now["corrections"], now["measurement"]) == (bouts, corrected["measurement"])
 
 
 def test_another_try_outlives_the_end_of_the_page(page: LivePage, demo_clip: Path) -> None:

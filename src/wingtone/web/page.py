@@ -20,6 +20,7 @@ from wingtone.errors import InputError, OutputError, RequestError, WingtoneError
 from wingtone.evidence import Likelihood
 from wingtone.web import corrections
 from wingtone.web.answers import Word
+from wingtone.web.clips import CORRECTED
 from wingtone.web.desk import Desk, Limits
 from wingtone.web.seen import EMPTY, prefilled
 from wingtone.web.stored import Damaged
@@ -237,15 +238,13 @@ class Page:
                 # Ready only with the form filled in: else somebody could look, and keep a record, in between.
                 clip.seen = {**EMPTY, **fields, **{name: value for name, value in clip.seen.items() if value}}
                 clip.sha256 = found.sha256
-                clip.duration_s, clip.flights, clip.corrections, clip.corrected = (
-                    duration_s,
-                    flights,
-                    None,
-                    "",
-                )
+                clip.duration_s, clip.flights = duration_s, flights
+                corrected, clip.corrections, clip.corrected = clip.corrections, None, ""
                 clip.status, clip.progress = "ready", 1.0
                 await self.look_up()
                 await self._ask_model(clip)
+                if corrected is not None:  # it was heard before
+                    await self._correct_as_before(clip, corrected)
             except (WorkerFailed, InputError, OutputError) as error:
                 clip.status, clip.error = "failed", {"what": error.what, "remedy": error.remedy}
             except (KeyError, TypeError, ValueError):
@@ -263,6 +262,14 @@ class Page:
                 return
             with contextlib.suppress(OutputError):
                 self.desk.save(clip)
+
+    async def _correct_as_before(self, clip: Clip, corrected: list[dict[str, Any]]) -> None:
+        """Correct a clip that was heard anew, as far as that can be done."""
+        try:
+            await self._correct(clip, corrections.from_json(corrected))
+        except (WorkerFailed, TypeError):
+            if self.stopping:
+                raise
 
     async def measured(self, clip: Clip) -> tuple[Measurement, Measurement]:
         """Give the measurement as found and as it stands after corrections.
@@ -293,6 +300,8 @@ class Page:
                 try:
                     await self._correct(clip, corrections.from_json(clip.corrections or []))
                 except (WorkerFailed, TypeError):
+                    if self.stopping:
+                        raise
                     await self._correct(clip, None)
         return await run_in_threadpool(self.desk.measured, clip)
 
@@ -320,7 +329,7 @@ class Page:
                     "folder": str(self.desk.folder_of(clip)),
                     "target": corrected,
                     "bouts": laid_out,
-                    "before": [clip.corrected, clip.corrections] if clip.corrections else None,
+                    "before": self._before(clip),
                 }
                 done = await self.workers.do(job, tell=lambda _: None, urgent=True)
                 flights = int(done["flights"])
@@ -332,6 +341,12 @@ class Page:
         finally:
             self.desk.clear_corrected(clip)
         await self._ask_model(clip)
+
+    def _before(self, clip: Clip) -> list[Any] | None:
+        """Name what need not be measured again; an earlier version paid no heed to some octaves."""
+        if not clip.corrections or clip.corrected == CORRECTED:
+            return None
+        return [clip.corrected, clip.corrections]
 
     async def _ask_model(self, clip: Clip) -> None:
         """Ask the trained model, if there is one, about a measurement that has just been made."""
