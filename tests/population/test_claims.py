@@ -23,7 +23,7 @@ from wingtone.population.distribution import quantiles, spread
 from wingtone.population.expected import COMPOSITION, expected_castes
 from wingtone.population.individuals import Individual
 from wingtone.population.resampling import Clusters, cluster_of
-from wingtone.population.thorax import thorax
+from wingtone.population.thorax import GRID_MM, thorax
 from wingtone.population.words import percent
 
 if TYPE_CHECKING:
@@ -393,6 +393,26 @@ def test_sizes_of_a_sample_lie_where_its_bees_do() -> None:
     assert by[0.5].low <= by[0.5].value <= by[0.5].high
     assert np.trapezoid(found.density, found.at_mm) == pytest.approx(1.0, abs=0.01)
     assert found.line_factor == pytest.approx(math.exp(2 * 0.12 / 1.05))
+
+
+@pytest.mark.parametrize("n", [2, 3, 4])
+@pytest.mark.parametrize("tones_hz", [(110, 190, 115, 185), (120, 125, 130, 200), (150, 151, 152, 153)])
+def test_no_size_of_few_recordings_is_impossible(n: int, tones_hz: tuple[float, ...]) -> None:
+    """Each end bounds the size, or is left open; a queen beside a worker bounds nothing."""
+    bees = [
+        Individual(float(hz), 0.02, 3, str(i), f"{i}.wav", day=dt.date(2026, 6, 5))
+        for i, hz in enumerate(tones_hz[:n])
+    ]
+    found = thorax(bees, cluster_of(bees), FAUNA, rng=np.random.default_rng(4), n_draws=100)
+    for quantile in found.quantiles:
+        low = GRID_MM[0] if math.isnan(quantile.low) else quantile.low
+        high = GRID_MM[-1] if math.isnan(quantile.high) else quantile.high
+        assert GRID_MM[0] <= low <= quantile.value <= high <= GRID_MM[-1], quantile
+    middle = found.quantiles[2]
+    if n == 2 and tones_hz[0] == 110:
+        assert math.isnan(middle.low) and math.isnan(middle.high)
+    if tones_hz[0] == 150:
+        assert middle.low < middle.value < middle.high < 1.5 * middle.low
 
 
 # --- activity ---------------------------------------------------------------------------------------

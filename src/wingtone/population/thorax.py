@@ -49,7 +49,7 @@ class Thorax:
     Attributes
     ----------
     quantiles
-        In mm, with intervals.
+        In mm, with intervals; an end is NaN where the recordings, or days, are too few to bound it.
     at_mm, density
         Density per mm on an even grid.
     line_factor
@@ -109,7 +109,7 @@ def thorax(
         drawn_cdf = (weights @ below)[total > 0] / total[total > 0, None]
         drawn = np.array([np.interp(PROBABILITIES, row, GRID_MM) for row in drawn_cdf])
         widen = float(stdtrit(clusters.n - 1, 0.5 + LEVEL / 2)) / NORMAL_95
-        ends = points + widen * (np.quantile(drawn, ((1 - LEVEL) / 2, (1 + LEVEL) / 2), axis=0) - points)
+        ends = _widened(points, np.quantile(drawn, ((1 - LEVEL) / 2, (1 + LEVEL) / 2), axis=0), widen)
     step = float(GRID_MM[1] - GRID_MM[0])
     exponent, line = fauna.tone_model["exponent"][0], fauna.tone_model["sd_line"][0]
     return Thorax(
@@ -120,6 +120,19 @@ def thorax(
         at_mm=tuple(map(float, GRID_MM)),
         density=tuple(map(float, np.gradient(cdf, step))),
         line_factor=math.exp(2 * line / abs(exponent)),
+    )
+
+
+def _widened(points: Floats, ends: Floats, widen: float) -> Floats:
+    """Move the ends of intervals away from their points by a factor, for so few clusters, in log mm.
+
+    Sizes have no zero to be crossed there. An end that reaches the edge of the grid is NaN: no bee is that
+    small or that large, so that these clusters do not bound the quantile.
+    """
+    low = points * np.minimum(ends[0] / points, 1.0) ** widen
+    high = points * np.maximum(ends[1] / points, 1.0) ** widen
+    return np.array(
+        [np.where(low > GRID_MM[0], low, math.nan), np.where(high < GRID_MM[-1], high, math.nan)]
     )
 
 
