@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from wingtone.cli import main
-from wingtone.cli.outputs import check_output
+from wingtone.cli.outputs import check_figure, check_output
 from wingtone.errors import RequestError
 from wingtone.notebook.records import Record
 from wingtone.notebook.store import Notebook
@@ -117,9 +117,51 @@ def test_a_photograph_is_known_too(tmp_path: Path, head: bytes) -> None:
         check_output(tmp_path / "bee.csv")
 
 
+def a_png(path: Path, *, drawn_here: bool) -> bytes:
+    """A picture of a few pixels, drawn by us or by a camera or another program."""
+    from matplotlib.figure import Figure
+
+    if drawn_here:
+        from wingtone.figures.style import save_figure
+
+        save_figure(Figure(figsize=(0.3, 0.3)), path)
+    else:
+        Figure(figsize=(0.3, 0.3)).savefig(path)
+    return path.read_bytes()
+
+
+def test_a_png_is_replaced_by_a_figure_only_and_only_where_it_is_one_of_ours(tmp_path: Path) -> None:
+    a_png(tmp_path / "ours.png", drawn_here=True)
+    a_png(tmp_path / "photo.png", drawn_here=False)
+    check_figure(tmp_path / "ours.png")
+    with pytest.raises(RequestError, match="is a picture"):
+        check_output(tmp_path / "ours.png")
+    for check in (check_figure, check_output):
+        with pytest.raises(RequestError, match="photograph or a figure of an earlier wingtone") as caught:
+            check(tmp_path / "photo.png")
+        assert "remove it yourself" in caught.value.remedy
+
+
 @pytest.mark.parametrize(
-    "content", [b"", b"occurrenceID\r\n1\r\n", b"PK\x03\x04", b"\x89PNG\r\n\x1a\n", b"{}"]
+    "command", [["export", "--format", "csv"], ["export", "--format", "bwf"], ["chart", "--kind", "season"]]
 )
+@pytest.mark.parametrize("name", ["bee.png", "bee.svg"])
+def test_the_photographs_of_records_stay(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: list[str], name: str
+) -> None:
+    """Even one that we drew, or that nobody would take for a photograph, and of a removed record."""
+    monkeypatch.chdir(tmp_path)
+    before = a_png(tmp_path / name, drawn_here=True)
+    with Notebook.open(tmp_path / "bees.sqlite") as opened:
+        entry = opened.add(Record(taxon="Bombus hortorum", photographs=(name, "gone.png")))
+        opened.remove(entry.number)
+    result = CliRunner().invoke(main, ["notebook", "--notebook", "bees.sqlite", *command, "--out", name])
+    assert result.exit_code == 2, result.output
+    assert f"{name}: this file" in result.stderr
+    assert (tmp_path / name).read_bytes() == before
+
+
+@pytest.mark.parametrize("content", [b"", b"occurrenceID\r\n1\r\n", b"PK\x03\x04", b"{}"])
 def test_results_can_be_made_again(bees: Path, tmp_path: Path, content: bytes) -> None:
     (tmp_path / "result").write_bytes(content)
     check_output(tmp_path / "result", inputs=[bees, tmp_path / "not there", "a\0b"])

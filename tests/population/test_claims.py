@@ -410,7 +410,8 @@ def test_no_size_of_few_recordings_is_impossible(n: int, tones_hz: tuple[float, 
         assert GRID_MM[0] <= low <= quantile.value <= high <= GRID_MM[-1], quantile
     middle = found.quantiles[2]
     if n == 2 and tones_hz[0] == 110:
-        assert math.isnan(middle.low) and math.isnan(middle.high)
+        assert math.isnan(middle.low)
+        assert math.isnan(middle.high)
     if tones_hz[0] == 150:
         assert middle.low < middle.value < middle.high < 1.5 * middle.low
 

@@ -28,10 +28,11 @@ from wingtone.cli.notebook_reports import (
     unknown_names,
 )
 from wingtone.cli.options import by_option, fauna_option, format_option, mapping_option
-from wingtone.cli.outputs import check_output
+from wingtone.cli.outputs import check_figure, check_output
 from wingtone.cli.process import say_done
 from wingtone.cli.tables import columns, counted, csv_text
 from wingtone.errors import InputError, RequestError, one_line
+from wingtone.files import what_is
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -354,12 +355,10 @@ def chart(ctx: click.Context, /, kind: str, out: Path, **chosen: Any) -> None:
 
     Rejected records are left out unless you ask for them with --status rejected.
     """
-    from wingtone.figures.style import check_target
-
-    check_target(out)
+    check_figure(out)
     where = chosen_filter(**chosen)
     with _open(ctx, write=False) as opened:
-        check_output(out, inputs=(opened.path,))
+        check_figure(out, inputs=_never_replaced(opened, out))
         records = (entry.record for entry in _not_rejected(opened, where))
         if kind == "season":
             from wingtone.figures.season import draw_season
@@ -462,7 +461,7 @@ def export(
     disclosure = Disclosure(None if blur_km is None else int(blur_km), withhold_place)
     where = chosen_filter(**chosen)
     with _open(ctx, write=False) as opened:
-        check_output(out, inputs=(opened.path,))
+        check_output(out, inputs=_never_replaced(opened, out))
         entries = _not_rejected(opened, where)
         if layout == "bwf":
             from wingtone.notebook.clips import write_clips
@@ -504,6 +503,18 @@ def export(
     if not count:
         _tell_empty(out)
     click.echo(f"{counted(count, 'record')} written to {one_line(out)}")
+
+
+def _never_replaced(opened: Notebook, out: Path) -> list[Path]:
+    """Give the notebook and the photographs of its records, where there is a file that could be one of them.
+
+    A path without a folder was written in the folder where the command was given, which may be that of the
+    notebook.
+    """
+    if what_is(out) != "file":
+        return [opened.path]
+    photographs = [Path(path) for path in opened.photographs() if path]
+    return [opened.path, *photographs, *(opened.path.parent / path for path in photographs)]
 
 
 def _tell_empty(out: Path) -> None:

@@ -25,22 +25,31 @@ _KEPT = {"a recording": "holds a recording", "a picture": "is a photograph", "a 
 _LOGS = (b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83", b"\xd9\xd5\x05\xf9\x20\xa1\x63\xd7")
 """How the logs of SQLite begin: its file format, 3 and 4.1 (memory)."""
 _PNG = b"\x89PNG"
-"""A figure may be drawn again over itself."""
+_NOT_OURS = "is a picture, such as a photograph or a figure of an earlier wingtone"
 _BESIDE_A_DATABASE = ("-wal", "-shm", "-journal")
 
 
-def check_output(out: str | os.PathLike[str], *, inputs: Iterable[str | os.PathLike[str]] = ()) -> None:
+def check_output(
+    out: str | os.PathLike[str],
+    *,
+    inputs: Iterable[str | os.PathLike[str]] = (),
+    is_figure: bool = False,
+) -> None:
     """Refuse to write where that would destroy something, before any work is done.
 
     Files are told by what they are and hold, not by their names: a link, another spelling or another ending
-    changes nothing. What a command made before (a table, an archive, a figure, a model) may be made again.
+    changes nothing. What a command made before (a table, an archive, a model) may be made again, and a PNG
+    that says it is a figure of ours may be drawn again.
 
     Parameters
     ----------
     out
         The file that is to be written. It need not exist; a folder is left to whoever writes into it.
     inputs
-        Files that the command reads, the notebook among them; those that are not there do not matter.
+        Files that the command reads, the notebook and its photographs among them; those that are not there do
+        not matter.
+    is_figure
+        What is to be written is a figure.
 
     Raises
     ------
@@ -52,10 +61,11 @@ def check_output(out: str | os.PathLike[str], *, inputs: Iterable[str | os.PathL
     reason = _belongs_to_database(path)
     if what_is(path) == "file":
         is_input = any(_is_same(path, Path(given)) for given in inputs)
-        reason = "is read by this command" if is_input else reason or _why_it_stays(path)
+        reason = "is read by this command" if is_input else reason or _why_it_stays(path, is_figure=is_figure)
     if reason:
         what = f"this file {reason}; a result in its place would destroy it"
-        raise RequestError(what, remedy="give the name of a new file", where=out)
+        also = ", or remove it yourself if nobody needs it" if reason == _NOT_OURS else ""
+        raise RequestError(what, remedy=f"give the name of a new file{also}", where=out)
 
 
 def check_figure(figure: Path, *, inputs: Iterable[str | os.PathLike[str]] = ()) -> None:
@@ -69,7 +79,7 @@ def check_figure(figure: Path, *, inputs: Iterable[str | os.PathLike[str]] = ())
     from wingtone.figures.style import check_target
 
     check_target(figure)
-    check_output(figure, inputs=inputs)
+    check_output(figure, inputs=inputs, is_figure=True)
 
 
 def check_folder(out: Path) -> None:
@@ -103,15 +113,19 @@ def _belongs_to_database(path: Path) -> str:
     return ""
 
 
-def _why_it_stays(path: Path) -> str:
+def _why_it_stays(path: Path, *, is_figure: bool = False) -> str:
     """Say why a file has to stay; nothing of one that may not be read, which the writer then tells."""
     from wingtone.audio.sniff import what_it_holds
+    from wingtone.figures.style import is_our_png
 
     try:
         with path.open("rb") as file:
             head = file.read(8)
             if head.startswith(_LOGS):
                 return "is the log of a database, such as a notebook"
-            return "" if head.startswith(_PNG) else _KEPT.get(what_it_holds(file), "")
+            if head.startswith(_PNG):
+                file.seek(0)
+                return "" if is_figure and is_our_png(file) else _NOT_OURS
+            return _KEPT.get(what_it_holds(file), "")
     except OSError:
         return ""

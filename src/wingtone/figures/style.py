@@ -2,6 +2,7 @@
 
 - `check_target`: whether a figure can be drawn to a file, before the long work starts.
 - `new_figure`: an empty one on our paper.
+- `is_our_png`: whether a file is a figure that was drawn here.
 - `save_figure`: to PNG, SVG or PDF, whole or not at all, and the same for the same input.
 """
 
@@ -18,7 +19,7 @@ from wingtone.files import replacing
 
 if TYPE_CHECKING:
     import os
-    from typing import Any
+    from typing import Any, BinaryIO
 
     from matplotlib.figure import Figure
 
@@ -33,6 +34,7 @@ __all__ = [
     "PURPLE",
     "VERMILION",
     "check_target",
+    "is_our_png",
     "new_figure",
     "save_figure",
 ]
@@ -48,6 +50,12 @@ Design; memory). It is always told by line, hatch or place as well."""
 
 DOTS_PER_INCH = 130
 """Ours: sharp on a page and on a screen, and small files."""
+
+_MADE_BY = "wingtone"
+_MARK = b"tEXtSoftware\0" + _MADE_BY.encode()
+"""How a PNG says who drew it: a text chunk with the keyword Software (PNG specification; memory)."""
+_MARK_WITHIN = 1024
+"""Bytes at the start of a PNG in which its mark stands. Ours: the chunks before it are far shorter."""
 
 
 def check_target(out: str | os.PathLike[str]) -> None:
@@ -75,6 +83,12 @@ def new_figure(width_in: float, height_in: float, *, dpi: int = DOTS_PER_INCH) -
     return Figure(figsize=(width_in, height_in), dpi=dpi, facecolor=PAPER, layout="constrained")
 
 
+def is_our_png(file: BinaryIO) -> bool:
+    """Say whether an open file is a PNG that `save_figure` wrote, and so may be drawn again."""
+    head = file.read(_MARK_WITHIN)
+    return head.startswith(b"\x89PNG") and _MARK in head
+
+
 def save_figure(figure: Figure, out: str | os.PathLike[str]) -> None:
     """Write a figure by the ending of its file name, see `check_target`.
 
@@ -87,7 +101,11 @@ def save_figure(figure: Figure, out: str | os.PathLike[str]) -> None:
 
     suffix = Path(out).suffix.lower()
     # The same input gives the same file: no date, and names inside the SVG that do not change.
-    stamps: dict[str, dict[str, Any]] = {".png": {}, ".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
+    stamps: dict[str, dict[str, Any]] = {
+        ".png": {"Software": _MADE_BY},  # by which it is known again
+        ".svg": {"Date": None},
+        ".pdf": {"CreationDate": None},
+    }
     drawn = io.BytesIO()  # matplotlib's writers lose their way, and their open files, on a full disk
     with replacing(out) as scratch, rc_context({"svg.hashsalt": "wingtone"}), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing")  # a name in a script the font lacks

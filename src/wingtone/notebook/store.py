@@ -418,6 +418,16 @@ class Notebook:
             ).fetchall()
         return {sha256 for (sha256,) in found if sha256 and isinstance(sha256, str)}
 
+    def photographs(self) -> set[str]:
+        """Give the paths of the photographs of every record in every state, also of removed ones."""
+        with translated(self.path):
+            bodies = self._connection.execute("SELECT body FROM history").fetchall()
+        paths: set[str] = set()
+        for (body,) in bodies:
+            with contextlib.suppress(ValueError, RecursionError, AttributeError, TypeError):  # it is damaged
+                paths.update(path for path in json.loads(body)["photographs"] if isinstance(path, str))
+        return paths
+
     def count(self) -> int:
         """Count the records that are not removed."""
         with translated(self.path):

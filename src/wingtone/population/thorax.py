@@ -131,9 +131,7 @@ def _widened(points: Floats, ends: Floats, widen: float) -> Floats:
     """
     low = points * np.minimum(ends[0] / points, 1.0) ** widen
     high = points * np.maximum(ends[1] / points, 1.0) ** widen
-    return np.array(
-        [np.where(low > GRID_MM[0], low, math.nan), np.where(high < GRID_MM[-1], high, math.nan)]
-    )
+    return np.array([np.where(low > GRID_MM[0], low, math.nan), np.where(high < GRID_MM[-1], high, math.nan)])
 
 
 def _cue(bee: Individual, within: float) -> ToneCue:
