@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 from wingtone.cli import main
 from wingtone.cli.outputs import check_figure, check_output
-from wingtone.errors import RequestError
+from wingtone.errors import OutputError, RequestError
 from wingtone.notebook.records import Record
 from wingtone.notebook.store import Notebook
 
@@ -181,18 +181,84 @@ def test_every_command_that_draws_guards_what_is_there(tmp_path: Path) -> None:
     """Each is asked before it reads anything."""
     photo = tmp_path / "bee.pdf"
     photo.write_bytes(b"\xff\xd8\xff\xe1....Exif" + bytes(500))
-    table = tmp_path / "labels.csv"
-    table.write_text("file,caste\n")
-    model = DEMO.parent / "models" / "demonstration.wingtone"
-    commands = (
-        ["measure", str(DEMO / "5_july_worker.ogg")],
-        ["sizes", str(table)],
-        ["survey", str(DEMO), "--out", str(tmp_path / "out")],
-        ["train", str(table), "--out", str(tmp_path / "model.wingtone")],
-        ["assess", str(model), str(table)],
-    )
-    for command in commands:
-        result = CliRunner().invoke(main, [*command, "--figure", str(photo)])
+    with Notebook.open(tmp_path / "bees.sqlite"):
+        pass
+    for command in every_drawing_command(tmp_path):
+        result = CliRunner().invoke(main, [*command, str(photo)])
         assert result.exit_code == 2, command
         assert "is a photograph" in result.stderr, command
     assert photo.read_bytes().startswith(b"\xff\xd8")
+
+
+def every_drawing_command(folder: Path) -> tuple[list[str], ...]:
+    table = folder / "labels.csv"
+    table.write_text("file,caste\n")
+    model = DEMO.parent / "models" / "demonstration.wingtone"
+    return (
+        ["measure", str(DEMO / "5_july_worker.ogg"), "--figure"],
+        ["sizes", str(table), "--figure"],
+        ["survey", str(DEMO), "--out", str(folder / "out"), "--figure"],
+        ["train", str(table), "--out", str(folder / "model.wingtone"), "--figure"],
+        ["assess", str(model), str(table), "--figure"],
+        ["notebook", "--notebook", str(folder / "bees.sqlite"), "chart", "--kind", "season", "--out"],
+    )
+
+
+def test_a_figure_that_has_no_folder_is_refused_before_the_work(tmp_path: Path) -> None:
+    for command in every_drawing_command(tmp_path):
+        result = CliRunner().invoke(main, [*command, str(tmp_path / "nowhere" / "a.png")])
+        assert result.exit_code == 1, command
+        assert "nowhere: there is no such folder (make it first)" in result.stderr, command
+        assert not result.stdout, command
+
+
+def test_a_figure_that_may_not_be_written_is_refused_before_the_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("wingtone.cli.outputs.os.access", lambda path, _: path != tmp_path)
+    with pytest.raises(OutputError, match="nothing may be written in this folder"):
+        check_figure(tmp_path / "a.png")
+    a_png(tmp_path / "a.png", drawn_here=True)
+    monkeypatch.setattr("wingtone.cli.outputs.os.access", lambda path, _: path == tmp_path)
+    with pytest.raises(OutputError, match="write-protected"):
+        check_figure(tmp_path / "a.png")
+
+
+def test_a_figure_may_go_into_a_folder_that_the_command_makes(tmp_path: Path) -> None:
+    check_figure(tmp_path / "out" / "a.png", to_come=tmp_path / "out")
+    with pytest.raises(OutputError, match="no such folder"):
+        check_figure(tmp_path / "other" / "a.png", to_come=tmp_path / "out")
+    tracks = str(tmp_path / "tracks")
+    command = ["measure", str(DEMO / "5_july_worker.ogg"), "--tracks", tracks, "--figure", f"{tracks}/a.png"]
+    assert CliRunner().invoke(main, command).exit_code == 0
+
+
+def test_what_was_found_is_printed_even_when_its_figure_fails(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on a disk that is full by then."""
+    from types import SimpleNamespace
+
+    from wingtone.learn.model_file import load_model
+
+    model = DEMO.parent / "models" / "demonstration.wingtone"
+    loaded = load_model(model)
+    (tmp_path / "labels.csv").write_text("file,caste\nbee.wav,queen\n")
+    (tmp_path / "bee.wav").write_bytes(b"")
+
+    def full(*_: object, **__: object) -> None:
+        raise OutputError("writing failed")
+
+    nothing = SimpleNamespace(notes=())
+    for command in ("assess", "train"):
+        monkeypatch.setattr(f"wingtone.cli.{command}_command.gathered", lambda *_, **__: (nothing, []))
+    monkeypatch.setattr("wingtone.learn.training.assess", lambda *_: loaded.assessment)
+    monkeypatch.setattr("wingtone.learn.training.train", lambda *_, **__: loaded)
+    monkeypatch.setattr("wingtone.figures.assessment.draw_assessment", full)
+    labels, figure = str(tmp_path / "labels.csv"), str(tmp_path / "a.png")
+    out = str(tmp_path / "model.wingtone")
+    for arguments in (["assess", str(model), labels], ["train", labels, "--out", out]):
+        result = CliRunner().invoke(main, [*arguments, "--figure", figure])
+        assert "writing failed" in result.stderr, result.output
+        assert result.exit_code == 1
+        assert result.stdout.count("\n") > 5

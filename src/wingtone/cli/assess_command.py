@@ -66,12 +66,12 @@ def assess(model: Path, labels: Path, figure: Path | None, layout: str) -> None:
     )
     show_notes(dataset.notes)
     assessment = judge(loaded, dataset)
-    if figure is not None:
+    for line in assessed_lines(assessment, loaded.classes, layout=layout, model=loaded.name):
+        click.echo(line)
+    if figure is not None:  # last, as the words do not depend on it
         from wingtone.figures.assessment import draw_assessment
 
         draw_assessment(assessment, loaded.classes, title=loaded.name, out=figure)
-    for line in assessed_lines(assessment, loaded.classes, layout=layout, model=loaded.name):
-        click.echo(line)
     if failed:
         click.get_current_context().exit(1)
 

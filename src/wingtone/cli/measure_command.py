@@ -66,7 +66,7 @@ def measure(
     """
     inputs = Inputs(recordings, flight_threshold=flight_threshold)
     if figure is not None:
-        check_figure(figure, inputs=inputs.paths)
+        check_figure(figure, inputs=inputs.paths, to_come=tracks)
         if len(inputs.paths) > 1:
             raise click.UsageError("--figure draws one recording; give one, or leave --figure out.")
     if tracks is not None:

@@ -68,17 +68,41 @@ def check_output(
         raise RequestError(what, remedy=f"give the name of a new file{also}", where=out)
 
 
-def check_figure(figure: Path, *, inputs: Iterable[str | os.PathLike[str]] = ()) -> None:
+def check_figure(
+    figure: Path,
+    *,
+    inputs: Iterable[str | os.PathLike[str]] = (),
+    to_come: str | os.PathLike[str] | None = None,
+) -> None:
     """Refuse a figure that could not be drawn, or only in the place of something else, see `check_output`.
+
+    Parameters
+    ----------
+    figure, inputs
+        As there.
+    to_come
+        A folder that the command makes itself if it is not there.
 
     Raises
     ------
     RequestError, MissingExtraError
         See `wingtone.figures.style.check_target` as well.
+    OutputError
+        There is no such folder, or nothing may be written there.
     """
     from wingtone.figures.style import check_target
 
     check_target(figure)
+    final = Path(os.path.realpath(figure))
+    if to_come is None or Path(os.path.realpath(to_come)) not in (final.parent, *final.parent.parents):
+        if what_is(final.parent) != "folder":
+            raise OutputError("there is no such folder", remedy="make it first", where=figure.parent)
+        if not os.access(final.parent, os.W_OK):
+            remedy = "give a folder that you may write to"
+            raise OutputError("nothing may be written in this folder", remedy=remedy, where=figure.parent)
+    if what_is(final) == "file" and not os.access(final, os.W_OK):
+        remedy = "give another name, or make it writable"
+        raise OutputError("this file is write-protected", remedy=remedy, where=figure)
     check_output(figure, inputs=inputs, is_figure=True)
 
 

@@ -104,8 +104,7 @@ def survey(
     from wingtone.survey.places import is_url
 
     if figure is not None:
-        check_figure(figure)
-        check_folder(figure)
+        check_figure(figure, to_come=out)
     elif not is_url(out) and what_is(Path(out)) == "folder":
         check_folder(Path(out, FIGURE_NAME))
     from wingtone.survey import preview, run_survey

@@ -114,12 +114,12 @@ def train(
         progress=lambda share: tell(f"assessing: {100 * share:.0f} %" if share < 1 else ""),
     )
     save_model(model, out)
-    if figure is not None:
+    for line in assessed_lines(model.assessment, model.classes, layout=layout, model=model.name):
+        click.echo(line)
+    if figure is not None:  # last, as the words do not depend on it
         from wingtone.figures.assessment import draw_assessment
 
         draw_assessment(model.assessment, model.classes, title=model.name, out=figure)
-    for line in assessed_lines(model.assessment, model.classes, layout=layout, model=model.name):
-        click.echo(line)
     if failed:
         click.get_current_context().exit(1)
 
