@@ -617,3 +617,21 @@ def test_a_genus_of_the_fauna_is_a_name(shell: Shell) -> None:
     assert shell.said == ""
     shell("add", "--date", "2026-06-01", "--taxon", "Bombas")
     assert "is not a name in the fauna" in shell.said
+
+
+def test_of_several_records_one_that_is_not_there_keeps_the_others_from_nothing(shell: Shell) -> None:
+    """README, exit status 1: named with the reason, and the rest is still done."""
+    for taxon in ("Bombus hortorum", "Bombus pratorum"):
+        shell("add", "--taxon", taxon)
+    shown = shell("show", "99", "1", "2", status=1)
+    assert "hortorum" in shown
+    assert "pratorum" in shown
+    assert shell.said.count("there is no record 99") == 1
+    removed = shell("remove", "1", "99", "2", status=1)
+    assert removed.count("removed; bring it back") == 2
+    assert "there is no record 99" in shell.said
+    back = shell("remove", "--undo", "99", "98", "2", status=1)
+    assert "record 2 is back" in back
+    assert "there is no record 98" in shell.said
+    for command in ("show", "remove"):
+        assert shell(command, "99", status=2) == ""

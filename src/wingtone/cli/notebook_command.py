@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import datetime as dt
 import itertools
@@ -13,6 +14,7 @@ import click
 
 from wingtone.cli.command import Command, write_examples
 from wingtone.cli.faults import debug_option, warn
+from wingtone.cli.faults import show as show_error
 from wingtone.cli.keeping import given_of, kept_in_a_line, records_of_measurement, tell
 from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options, in_notebook
 from wingtone.cli.notebook_reports import (
@@ -31,7 +33,7 @@ from wingtone.cli.options import by_option, fauna_option, format_option, mapping
 from wingtone.cli.outputs import check_figure, check_output
 from wingtone.cli.process import say_done
 from wingtone.cli.tables import columns, counted, csv_text
-from wingtone.errors import InputError, RequestError, one_line
+from wingtone.errors import InputError, RequestError, WingtoneError, one_line
 from wingtone.files import what_is
 
 if TYPE_CHECKING:
@@ -74,6 +76,31 @@ def _open(ctx: click.Context, /, *, write: bool) -> Notebook:
     from wingtone.notebook.store import Notebook
 
     return Notebook.open(ctx.obj, write=write)
+
+
+def _one_by_one(
+    ctx: click.Context, /, numbers: Sequence[int]
+) -> Iterator[tuple[int, contextlib.AbstractContextManager[None]]]:
+    """Give each number with a block for it: where several are given, a fault in one is told at once.
+
+    The others are still done, and the exit status is 1 then.
+    """
+    failed: list[WingtoneError] = []
+
+    @contextlib.contextmanager
+    def contained() -> Iterator[None]:
+        try:
+            yield
+        except (RequestError, InputError) as error:
+            if len(numbers) == 1:
+                raise
+            failed.append(error)
+            show_error(error)
+
+    for number in numbers:
+        yield number, contained()
+    if failed:
+        ctx.exit(1)
 
 
 # --- add and change --------------------------------------------------------------------------------------
@@ -247,10 +274,11 @@ def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **f
 def remove(ctx: click.Context, /, numbers: Sequence[int], undo: bool, by: str) -> None:
     """Take records out of lists and exports; they can be brought back."""
     with _open(ctx, write=True) as opened:
-        for number in numbers:
-            entry = opened.restore(number, by=by) if undo else opened.remove(number, by=by)
-            done = "is back" if undo else "removed; bring it back with --undo"
-            say_done(f"record {number} {done}: {in_a_line(entry.record)}")
+        for number, one in _one_by_one(ctx, numbers):
+            with one:
+                entry = opened.restore(number, by=by) if undo else opened.remove(number, by=by)
+                done = "is back" if undo else "removed; bring it back with --undo"
+                say_done(f"record {number} {done}: {in_a_line(entry.record)}")
 
 
 # --- look ------------------------------------------------------------------------------------------------
@@ -304,26 +332,27 @@ def list_command(ctx: click.Context, /, limit: int | None, layout: str, **chosen
 def show(ctx: click.Context, /, numbers: Sequence[int], history: bool, layout: str) -> None:
     """Show all that records hold."""
     with _open(ctx, write=False) as opened:
-        for number in numbers:
-            entry = opened.get(number)
-            states = opened.history(number) if history else []
-            if layout == "json":
-                laid_out = entry_json(entry)
-                if history:
-                    laid_out["history"] = [
-                        {**dataclasses.asdict(state), "record": record_json(state.record)} for state in states
-                    ]
-                click.echo(json.dumps(laid_out, ensure_ascii=False))
-                continue
-            click.echo(
-                f"record {entry.number}, version {entry.version}{', removed' if entry.removed else ''}"
-            )
-            click.echo("\n".join(record_lines(entry.record)))
-            for state in states:
-                by = f" by {one_line(state.by)}" if state.by else ""
-                click.echo(
-                    f"  version {state.version}, {state.action} {state.at}{by}: {in_a_line(state.record)}"
-                )
+        for number, one in _one_by_one(ctx, numbers):
+            with one:
+                click.echo("\n".join(_shown(opened, number, history=history, layout=layout)))
+
+
+def _shown(opened: Notebook, number: int, *, history: bool, layout: str) -> list[str]:
+    entry = opened.get(number)
+    states = opened.history(number) if history else []
+    if layout == "json":
+        laid_out = entry_json(entry)
+        if history:
+            laid_out["history"] = [
+                {**dataclasses.asdict(state), "record": record_json(state.record)} for state in states
+            ]
+        return [json.dumps(laid_out, ensure_ascii=False)]
+    lines = [f"record {entry.number}, version {entry.version}{', removed' if entry.removed else ''}"]
+    lines += record_lines(entry.record)
+    for state in states:
+        by = f" by {one_line(state.by)}" if state.by else ""
+        lines.append(f"  version {state.version}, {state.action} {state.at}{by}: {in_a_line(state.record)}")
+    return lines
 
 
 @notebook.command(
