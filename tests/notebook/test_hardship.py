@@ -342,7 +342,9 @@ def test_rescue_refuses_what_it_cannot_do(filled: Path, tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="exists already"):
         rescue(filled, filled)
     noise = tmp_path / "noise.sqlite"
-    noise.write_bytes(b"no database at all" * 1000)
+    noise.write_bytes(b"no database at all\xff" * 1000)
+    letter = tmp_path / "letter.sqlite"
+    letter.write_bytes(b"no database at all" * 1000)
     blank = tmp_path / "blank.sqlite"
     Notebook.open(blank).close()
     empty = tmp_path / "empty.sqlite"
@@ -350,4 +352,6 @@ def test_rescue_refuses_what_it_cannot_do(filled: Path, tmp_path: Path) -> None:
     for source in (noise, blank, empty):
         with pytest.raises(InputError, match="no record in it can be read"):
             rescue(source, tmp_path / "new.sqlite")
+    with pytest.raises(InputError, match="is a text file, not a notebook"):
+        rescue(letter, tmp_path / "new.sqlite")
     assert not (tmp_path / "new.sqlite").exists()

@@ -635,3 +635,37 @@ def test_of_several_records_one_that_is_not_there_keeps_the_others_from_nothing(
     assert "there is no record 98" in shell.said
     for command in ("show", "remove"):
         assert shell(command, "99", status=2) == ""
+
+
+def test_a_file_that_is_no_notebook_is_called_what_it_is(tmp_path: Path) -> None:
+    """And no remedy sends to a command that sends back."""
+    (tmp_path / "notes.txt").write_text("bees at the gate, Tuesday\n")
+    (tmp_path / "bee.png").write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 20)
+    for path, what in (
+        (DEMO / "1_march_big_queen.m4a", "is a recording, not a notebook"),
+        (tmp_path / "notes.txt", "is a text file, not a notebook"),
+        (tmp_path / "bee.png", "is a picture, not a notebook"),
+    ):
+        shell = Shell(path)
+        for command in (
+            ["list"],
+            ["add", "--taxon", "Bombus hortorum"],
+            ["rescue", "--out", str(tmp_path / "new")],
+        ):
+            shell(*command, status=1)
+            assert what in shell.said, command
+            assert "damaged" not in shell.said
+            assert "rescue" not in shell.said
+            assert shell.said.startswith(f"wingtone: {path}: ")
+
+
+def test_what_may_have_been_a_notebook_is_told_how_to_be_rescued(tmp_path: Path) -> None:
+    path = tmp_path / "my bees.sqlite"
+    path.write_bytes(bytes(5000))
+    shell = Shell(path)
+    shell("list", status=1)
+    assert f"wingtone notebook --notebook '{path}' rescue --out NEW" in shell.said
+    shell("rescue", "--out", str(tmp_path / "new.sqlite"), status=1)
+    assert "no record in it can be read" in shell.said
+    assert "--out NEW" not in shell.said
+    assert not (tmp_path / "new.sqlite").exists()

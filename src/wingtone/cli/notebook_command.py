@@ -639,6 +639,8 @@ def import_command(
 @click.pass_context
 def check(ctx: click.Context, /) -> None:
     """Look through the whole notebook for damage."""
+    from wingtone.notebook.database import rescue_remedy
+
     with _open(ctx, write=False) as opened:
         faults = opened.check()
         if faults:
@@ -646,7 +648,7 @@ def check(ctx: click.Context, /) -> None:
                 click.echo(f"wingtone: {one_line(f'{opened.path}: {fault}')}", err=True)
             raise InputError(
                 "this notebook is damaged; nothing was changed",
-                remedy="save what can be read: wingtone notebook --notebook THIS rescue --out NEW",
+                remedy=rescue_remedy(opened.path),
                 where=opened.path,
             )
         click.echo(f"{counted(opened.count(), 'record')}, all sound")

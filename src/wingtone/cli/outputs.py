@@ -100,6 +100,8 @@ def check_figure(
         if not os.access(final.parent, os.W_OK):
             remedy = "give a folder that you may write to"
             raise OutputError("nothing may be written in this folder", remedy=remedy, where=figure.parent)
+    if what_is(final) == "folder":
+        raise OutputError("this is a folder, not a file", remedy="give a file name", where=figure)
     if what_is(final) == "file" and not os.access(final, os.W_OK):
         remedy = "give another name, or make it writable"
         raise OutputError("this file is write-protected", remedy=remedy, where=figure)

@@ -3,13 +3,15 @@
 - `create`, `connect`: make and open a notebook file.
 - `translated`: turn errors of SQLite and of the system into ours.
 - `folded`: names without regard to capitals.
-- `damaged`: the error for a notebook that cannot be trusted any more.
+- `damaged`, `rescue_remedy`: the error for a notebook that cannot be trusted any more, and what to do then.
+- `no_notebook`: the error for a file that never was one.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
+import shlex
 import sqlite3
 import tempfile
 import unicodedata
@@ -23,10 +25,24 @@ from wingtone.notebook import schema
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["WAIT_S", "connect", "create", "damaged", "folded", "how", "recognise", "translated"]
+__all__ = [
+    "WAIT_S",
+    "connect",
+    "create",
+    "damaged",
+    "folded",
+    "how",
+    "no_notebook",
+    "recognise",
+    "rescue_remedy",
+    "translated",
+]
 
 WAIT_S = 30.0
 """How long a writer waits for another program. Ours: far longer than any single write takes."""
+
+_MAY_BE_DAMAGED = ("a database", "zeros", "of an unknown kind")
+"""What a notebook is by `wingtone.audio.sniff.what_it_holds`, or can become on a failing disk."""
 
 
 def create(path: Path, *, make_folder: bool) -> None:
@@ -144,10 +160,25 @@ def recognise(connection: sqlite3.Connection, path: Path) -> bool:
 def damaged(path: Path, how: str) -> InputError:
     """Make the error for a notebook that cannot be trusted any more."""
     return InputError(
-        f"this notebook is damaged: {how}; nothing was changed",
-        remedy="save what can be read: wingtone notebook --notebook THIS rescue --out NEW",
-        where=path,
+        f"this notebook is damaged: {how}; nothing was changed", remedy=rescue_remedy(path), where=path
     )
+
+
+def rescue_remedy(path: Path) -> str:
+    """Say what to do about a damaged notebook."""
+    return f"save what can be read: wingtone notebook --notebook {shlex.quote(str(path))} rescue --out NEW"
+
+
+def no_notebook(path: Path) -> InputError | None:
+    """Make the error for a file that plainly is something else; None where it may be a damaged notebook."""
+    from wingtone.audio.sniff import what_it_holds  # loads numpy
+
+    with contextlib.suppress(OSError), path.open("rb") as file:
+        what = what_it_holds(file)
+        if what not in _MAY_BE_DAMAGED:
+            what = f"is {what}, not a notebook; nothing was changed"
+            return InputError(what, remedy="give a notebook file", where=path)
+    return None
 
 
 @contextlib.contextmanager
@@ -199,5 +230,6 @@ def _ours(error: sqlite3.Error, path: Path) -> WingtoneError:
             where=path,
         )
     if code.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_ERROR")):
-        return damaged(path, str(error))
+        other = no_notebook(path) if code == "SQLITE_NOTADB" else None
+        return other or damaged(path, str(error))
     return InputError(f"the notebook could not be used: {error}", remedy="try again", where=path)

@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from wingtone.errors import InputError, OutputError, RequestError
 from wingtone.notebook import schema
-from wingtone.notebook.database import connect, create, damaged, translated
+from wingtone.notebook.database import connect, create, no_notebook, translated
 from wingtone.notebook.pages import table_rows
 from wingtone.notebook.records import from_json, new_id, uuid_of
 from wingtone.notebook.store import agrees, projection
@@ -97,7 +97,9 @@ def rescue(source: str | os.PathLike[str], target: str | os.PathLike[str]) -> Re
                 shutil.copyfile(source.with_name(source.name + end), copy.with_name(copy.name + end))
         found, unreadable = _states(copy)
         if not found:
-            raise damaged(source, "no record in it can be read")
+            what = "no record in it can be read; nothing was saved"
+            unreadable_file = InputError(what, remedy="is there a backup of it?", where=source)
+            raise no_notebook(source) or unreadable_file
         known = _known(copy)
         states = _arranged(found, known)
         create(target, make_folder=False)
