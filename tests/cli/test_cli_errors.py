@@ -10,6 +10,7 @@ import sys
 from typing import TYPE_CHECKING
 
 import av
+import click
 import numpy as np
 import pytest
 
@@ -258,3 +259,48 @@ def test_version(runner: CliRunner) -> None:
     from wingtone import __version__
 
     assert runner.invoke(main, ["--version"]).stdout == f"wingtone, version {__version__}\n"
+
+
+def number_options() -> list[tuple[tuple[str, ...], str, bool]]:
+    """Every option of every command that takes a number, and whether it takes whole ones only."""
+    found = []
+    commands: list[tuple[tuple[str, ...], click.Command]] = [((), main)]
+    while commands:
+        names, command = commands.pop()
+        if isinstance(command, click.Group):
+            inside = click.Context(command)
+            children = ((name, command.get_command(inside, name)) for name in command.list_commands(inside))
+            commands += [((*names, name), child) for name, child in children if child is not None]
+        for option in command.params:
+            if isinstance(option, click.Option) and option.type.name.split()[0] in ("float", "integer"):
+                found.append((names, option.opts[0], option.type.name.startswith("integer")))
+    return found
+
+
+def test_there_are_options_that_take_a_number() -> None:
+    assert {"--f0", "--temperature", "--gap", "--within", "--flight-threshold", "--workers", "--limit"} <= {
+        option for _, option, _ in number_options()
+    }
+
+
+@pytest.mark.parametrize(("names", "option", "whole"), number_options())
+def test_a_number_that_is_written_otherwise_is_told_in_plain_words(
+    runner: CliRunner, names: tuple[str, ...], option: str, whole: bool
+) -> None:
+    for written, right in (
+        ("146,5", "146.5"),
+        ("12C", "12"),
+        ("-3,5 °C", "-3.5"),
+        ("146 Hz", "146"),
+        ("two", ""),
+    ):
+        result = runner.invoke(main, [*names, option, written])
+        assert result.exit_code == 2
+        said = " ".join(result.stderr.split())
+        assert "range" not in said.split("Error")[-1], said
+        if whole:
+            assert f"'{written}' is not a whole number" in said
+        elif right:
+            assert f"'{written}' is not a number (write it with a point and without a unit: {right})." in said
+        else:
+            assert "'two' is not a number." in said

@@ -29,7 +29,7 @@ from wingtone.cli.notebook_reports import (
     row_lines,
     unknown_names,
 )
-from wingtone.cli.options import by_option, fauna_option, format_option, mapping_option
+from wingtone.cli.options import WholeRange, by_option, fauna_option, format_option, mapping_option
 from wingtone.cli.outputs import check_figure, check_output
 from wingtone.cli.process import say_done
 from wingtone.cli.tables import columns, counted, csv_text
@@ -296,7 +296,7 @@ def remove(ctx: click.Context, /, numbers: Sequence[int], undo: bool, by: str) -
 )
 @filter_options
 @click.option("--removed", is_flag=True, help="Removed records instead.")
-@click.option("--limit", type=click.IntRange(1), metavar="N", help="The newest N only.")
+@click.option("--limit", type=WholeRange(1), metavar="N", help="The newest N only.")
 @format_option("table", "json", "csv")
 @in_notebook
 @debug_option

@@ -7,6 +7,7 @@ since it is the fauna that says which there are.
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FiniteRange",
+    "WholeRange",
     "by_option",
     "fauna_option",
     "figure_option",
@@ -44,11 +46,35 @@ class FiniteRange(click.FloatRange):
     """A float in a range; NaN, which compares with nothing, is refused as well."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Read the number; click reports what is wrong with it."""
-        number = super().convert(value, param, ctx)
+        """Read the number, or say how it is written; click tells the range."""
+        try:
+            number = float(value)
+        except ValueError:
+            self.fail(f"{value!r} is not a number{_written_right(value)}.", param, ctx)
         if math.isnan(number):
             self.fail(f"{value!r} is not a number.", param, ctx)
-        return number
+        return super().convert(number, param, ctx)
+
+
+class WholeRange(click.IntRange):
+    """A whole number in a range."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read the number, or say what it is not; click tells the range."""
+        try:
+            number = int(value)
+        except ValueError:
+            self.fail(f"{value!r} is not a whole number, such as {self.min or 1}.", param, ctx)
+        return super().convert(number, param, ctx)
+
+
+def _written_right(text: str) -> str:
+    """Give a number with a comma or a unit as it is taken, as an aside; nothing where there is no number."""
+    found = re.fullmatch(r"\s*([+-]?[0-9]+)(?:[.,]([0-9]+))?\s*°?\s*[a-zA-Z]{0,12}\s*", text)
+    if not found:
+        return ""
+    number = found[1] + (f".{found[2]}" if found[2] else "")
+    return f" (write it with a point and without a unit: {number})"
 
 
 def recordings_argument(*, required: bool) -> Callable[[Any], Any]:

@@ -9,7 +9,7 @@ import click
 
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
-from wingtone.cli.options import fauna_option, model_option, notebook_option
+from wingtone.cli.options import WholeRange, fauna_option, model_option, notebook_option
 
 __all__ = ["page"]
 
@@ -33,7 +33,7 @@ __all__ = ["page"]
 @notebook_option
 @fauna_option
 @model_option
-@click.option("--port", type=click.IntRange(0, 65535), metavar="NUMBER", help="Exactly this port.")
+@click.option("--port", type=WholeRange(0, 65535), metavar="NUMBER", help="Exactly this port.")
 @click.option(
     "--lan",
     is_flag=True,

@@ -11,7 +11,7 @@ import click
 
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
-from wingtone.cli.options import flight_threshold_option
+from wingtone.cli.options import WholeRange, flight_threshold_option
 from wingtone.cli.outputs import check_figure, check_folder
 from wingtone.cli.tables import bar, columns, counted, paragraph, tell
 from wingtone.errors import MissingExtraError, OutputError, one_line
@@ -50,7 +50,7 @@ MOST_FAULTS = 20
     help="Where the tables go, and the manifest that remembers what was heard.",
 )
 @click.option(
-    "--workers", type=click.IntRange(1, 1024), metavar="N", help="Processes to use; without it one a core."
+    "--workers", type=WholeRange(1, 1024), metavar="N", help="Processes to use; without it one a core."
 )
 @click.option(
     "--scheduler", metavar="ADDRESS", help="Run on the Dask cluster whose scheduler is at ADDRESS instead."
