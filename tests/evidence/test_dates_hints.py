@@ -145,3 +145,14 @@ def test_every_state_of_the_table_is_read(fauna: Fauna) -> None:
             assert parse_hints([f"{character}={state}"], fauna=fauna) == {character: state}
         assert sorted(fauna.characters[character].states) == sorted(states.split())
     assert set(fauna.characters) > set(table)  # a fauna may ask for more, never for less
+
+
+def test_all_faults_of_hints_are_told_at_once_with_what_was_meant() -> None:
+    with pytest.raises(HintError) as caught:
+        parse_hints(["tial=buff", "tail=wite", "bands=9"])
+    said = str(caught.value)
+    assert "there is no character 'tial' (did you mean tail?)" in said
+    assert "tail has no state 'wite' (did you mean white?)" in said
+    assert "bands has no state '9'" in said
+    assert "the characters are tail" in said
+    assert "of bands, its states are 0, 1, 2, 3" in said

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -165,7 +166,10 @@ def test_one_wrong_cell(
     assert line - 2 <= hits[0].line <= line + 1
     with pytest.raises(TableError) as caught:
         load(folder)
-    assert caught.value.faults == faults
+    # Which folder is meant, as it may have been given long before.
+    assert [f.file for f in caught.value.faults] == [str(folder / fault.file) for fault in faults]
+    assert [f.what for f in caught.value.faults] == [fault.what for fault in faults]
+    assert caught.value.remedy == f"wingtone fauna check {shlex.quote(str(folder))} lists them all"
 
 
 def test_all_faults_at_once_in_order(tmp_path: Path) -> None:

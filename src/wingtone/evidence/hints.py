@@ -79,21 +79,30 @@ def check_hints(hints: Mapping[str, str], *, fauna: Fauna | None = None) -> dict
         from wingtone.fauna import load
 
         fauna = load()
-    for character, state in hints.items():
-        known = fauna.characters.get(character)
-        if known is None:
-            raise HintError(
-                f"there is no character {one_line(character[:60])!r}",
-                remedy=f"the characters are {', '.join(fauna.characters)}",
-                where="hint",
-            )
-        if state != NOT_SEEN and state not in known.states:
-            raise HintError(
-                f"{character} has no state {one_line(state[:60])!r}",
-                remedy=f"its states are {', '.join(known.states)}, or {NOT_SEEN} for not seen",
-                where="hint",
-            )
+    faults = [fault for hint in hints.items() if (fault := _fault(*hint, fauna=fauna))]
+    if faults:  # all at once
+        remedies = dict.fromkeys(remedy for _, remedy in faults)
+        raise HintError("; ".join(what for what, _ in faults), remedy="; ".join(remedies), where="hint")
     return {character: state for character, state in hints.items() if state != NOT_SEEN}
+
+
+def _fault(character: str, state: str, *, fauna: Fauna) -> tuple[str, str] | None:
+    """Say what is wrong with a hint and what to do about it; None where nothing is."""
+    known = fauna.characters.get(character)
+    if known is None:
+        what = f"there is no character {one_line(character[:60])!r}{_meant(character, fauna.characters)}"
+        return what, f"the characters are {', '.join(fauna.characters)}"
+    if state == NOT_SEEN or state in known.states:
+        return None
+    what = f"{character} has no state {one_line(state[:60])!r}{_meant(state, known.states)}"
+    return what, f"of {character}, its states are {', '.join(known.states)}, or {NOT_SEEN} for not seen"
+
+
+def _meant(word: str, known: Iterable[str]) -> str:
+    from difflib import get_close_matches
+
+    near = get_close_matches(word[:60], tuple(known), n=1)
+    return f" (did you mean {near[0]}?)" if near else ""
 
 
 def _tidy(text: str) -> str:

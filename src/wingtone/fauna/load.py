@@ -5,9 +5,10 @@ Public: `load`, `check`, `SHIPPED`.
 
 from __future__ import annotations
 
+import shlex
 import tomllib
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
@@ -84,10 +85,12 @@ class _Raw:
 def _load(folder: Path) -> Fauna:
     raw = _read(folder)
     if raw.faults:
-        remedy = "wingtone fauna check lists them all"
         if what_is(folder) != "folder":
             remedy = "give the folder that holds the tables of a fauna"
-        raise TableError(raw.faults, remedy=remedy, where=folder)
+            raise TableError(raw.faults, remedy=remedy, where=folder)
+        faults = [replace(fault, file=str(folder / fault.file)) for fault in raw.faults]
+        remedy = f"wingtone fauna check {shlex.quote(str(folder))} lists them all"
+        raise TableError(faults, remedy=remedy, where=folder)
     return _build(raw)
 
 
