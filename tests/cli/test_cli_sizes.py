@@ -120,3 +120,25 @@ def test_wrong_requests_end_with_status_2(table: Path, arguments: list[str], tol
     result = run(table, *arguments)
     assert result.exit_code == 2, result.output
     assert told in result.stderr
+
+
+def test_a_site_that_no_recording_lies_in_is_told(table: Path, tmp_path: Path) -> None:
+    sites = tmp_path / "sites.csv"
+    sites.write_text("path,site\na,Low meadow\n./b/,Low meadow\nc,High meadow\nd,Wood\nab,Heath\n")
+    result = run(table, "--sites", sites)
+    assert result.exit_code == 0
+    assert "note: no recording fits the path d and 1 more" in result.stderr
+    sites.write_text("path,site\na,Low meadow\n.,High meadow\n")
+    assert "no recording fits" not in run(table, "--sites", sites).stderr
+
+
+@pytest.mark.parametrize(("heading", "missing"), [("path,place", "site"), ("where,period", "path")])
+def test_the_column_of_sites_that_is_asked_for_is_the_documented_one(
+    table: Path, tmp_path: Path, heading: str, missing: str
+) -> None:
+    sites = tmp_path / "sites.csv"
+    sites.write_text(f"{heading}\na,b\n")
+    result = run(table, "--sites", sites)
+    assert result.exit_code == 1
+    assert f"column {missing}: this column is missing" in result.stderr
+    assert result.stderr.count("this column is missing") == 1

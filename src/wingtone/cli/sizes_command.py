@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from wingtone.cli.command import Command
-from wingtone.cli.faults import debug_option
+from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.options import (
     FiniteRange,
     fauna_option,
@@ -99,7 +99,7 @@ def sizes(
     """
     from wingtone.fauna import load
     from wingtone.population.sources import read_sites, read_sources
-    from wingtone.population.work import sizes_of
+    from wingtone.population.work import sizes_of, unused_sites
 
     if figure is not None:
         check_figure(figure, inputs=measurements)
@@ -107,6 +107,10 @@ def sizes(
         raise click.UsageError("--sites is for --group-by site.")
     fauna = load(fauna_folder)
     source = read_sources(measurements, fauna=fauna)
+    sites = None if sites_file is None else read_sites(sites_file)
+    if sites and (unused := unused_sites(sites, (*source.bouts, *(source.effort or ())))):
+        more = f" and {len(unused) - 1} more" if len(unused) > 1 else ""
+        warn(f"no recording fits the path {unused[0]}{more}: nothing gets that site", where=sites_file)
     found = sizes_of(
         source.bouts,
         source.effort,
@@ -115,7 +119,7 @@ def sizes(
         place=place,
         taxa=taxa,
         group_by=group_by,
-        sites=None if sites_file is None else read_sites(sites_file),
+        sites=sites,
         gap_s=gap_s,
     )
     click.echo(_laid_out(found, layout), nl=False)

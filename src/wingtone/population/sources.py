@@ -277,7 +277,7 @@ def read_sites(path: str | os.PathLike[str]) -> dict[str, str]:
     path = Path(path)
     check_file(path, remedy="give a table of sites, a CSV file")
     columns, rows = _csv(path)
-    label = "site" if "site" in columns else "period"
+    label = "period" if "period" in columns and "site" not in columns else "site"
     faults = [
         Fault(str(path), 1, name, "this column is missing") for name in ("path", label) if name not in columns
     ]

@@ -1,6 +1,7 @@
 """From rows of bouts to what a population sounds like.
 
 - `sizes`: the whole way; `sizes_of`: for rows that say where they stand.
+- `unused_sites`: what a table of sites names in vain.
 - `GROUPINGS`: what bees can be grouped by.
 """
 
@@ -14,7 +15,7 @@ import numpy as np
 
 from wingtone.errors import RequestError
 from wingtone.population.activity import activity, effort_of
-from wingtone.population.bouts import Located, folder_of, plain_rows, read_heard
+from wingtone.population.bouts import Located, folder_of, plain_rows, read_heard, text_of
 from wingtone.population.castes import LEAST_BEES, castes
 from wingtone.population.changeover import changeover, turning_day
 from wingtone.population.comparison import compare, power_statement
@@ -28,14 +29,14 @@ from wingtone.population.words import cautions_of, summary_of
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from wingtone.fauna import Fauna
     from wingtone.notebook.places import Place
     from wingtone.population.bouts import Heard
     from wingtone.population.individuals import Individual
 
-__all__ = ["GROUPINGS", "sizes", "sizes_of"]
+__all__ = ["GROUPINGS", "sizes", "sizes_of", "unused_sites"]
 
 GROUPINGS = ("site", "month", "folder")
 DRAWS = 400
@@ -292,6 +293,17 @@ def _grouping(
         return known[path]
 
     return of_longest_path
+
+
+def unused_sites(sites: Mapping[str, str], rows: Iterable[Located]) -> list[str]:
+    """Give the paths of a table of sites that no recording of the rows has, or lies in."""
+    known: set[str] = {"."}
+    for recording in {text_of(row.values.get("path")) for row in rows}:
+        path, cut = _tidy(recording), "/"
+        while cut:
+            known.add(path)
+            path, cut, _ = path.rpartition("/")
+    return [path for path in sites if _tidy(path) not in known]
 
 
 def _tidy(path: str) -> str:
