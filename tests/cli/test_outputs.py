@@ -262,3 +262,19 @@ def test_what_was_found_is_printed_even_when_its_figure_fails(
         assert "writing failed" in result.stderr, result.output
         assert result.exit_code == 1
         assert result.stdout.count("\n") > 5
+
+
+@pytest.mark.parametrize("name", ["o.xlsx", "o.XLS", "o.ods"])
+def test_no_result_is_named_as_what_it_is_not(bees: Path, tmp_path: Path, name: str) -> None:
+    records = tmp_path / "records.csv"
+    records.write_text("taxon,date,recording\nBombus hortorum,2026-06-01,a.wav\n")
+    out = str(tmp_path / name)
+    for command in (
+        ["notebook", "--notebook", str(bees), "export", "--out", out],
+        ["notebook", "--notebook", str(bees), "export", "--format", "csv", "--out", out],
+        ["cue", str(records), "--clips", str(DEMO), "--out", out],
+    ):
+        result = CliRunner().invoke(main, command)
+        assert result.exit_code == 2, command
+        assert "ends in .csv" in result.stderr
+        assert not Path(out).exists()

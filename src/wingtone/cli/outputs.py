@@ -26,6 +26,8 @@ _LOGS = (b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83", b"\xd9\xd5\x05\xf9\x20\xa1\x6
 """How the logs of SQLite begin: its file format, 3 and 4.1 (memory)."""
 _PNG = b"\x89PNG"
 _NOT_OURS = "is a picture, such as a photograph or a figure of an earlier wingtone"
+_WORKBOOKS = (".xlsx", ".xls", ".xlsm", ".ods")
+"""Endings of what only spreadsheets write."""
 _BESIDE_A_DATABASE = ("-wal", "-shm", "-journal")
 
 
@@ -54,9 +56,14 @@ def check_output(
     Raises
     ------
     RequestError
-        It is one of the inputs, holds a recording, a photograph or a database, or belongs to a database
-        beside it.
+        It is named as a spreadsheet's own file, is one of the inputs, holds a recording, a photograph or a
+        database, or belongs to a database beside it.
     """
+    if Path(out).suffix.lower() in _WORKBOOKS:
+        what = (
+            f"wingtone writes no {Path(out).suffix.lower()} file, and no spreadsheet would open one so named"
+        )
+        raise RequestError(what, remedy="give a name that ends in .csv, which they open", where=out)
     path = Path(os.path.realpath(out))
     reason = _belongs_to_database(path)
     if what_is(path) == "file":
