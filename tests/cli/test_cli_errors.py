@@ -304,3 +304,24 @@ def test_a_number_that_is_written_otherwise_is_told_in_plain_words(
             assert f"'{written}' is not a number (write it with a point and without a unit: {right})." in said
         else:
             assert "'two' is not a number." in said
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ("https://example.com/bee.m4a", "https://example.com/bee.m4a: addresses are not read here (fetch"),
+        ("s3://bucket/bee.m4a", "s3://bucket/bee.m4a: addresses are not read here"),
+        ("-", "-: standard input is not read (write the recording to a file"),
+        ("c:/bee.m4a", "there is no such file or folder"),
+    ],
+)
+def test_what_is_no_name_of_a_file_is_told_as_such(runner: CliRunner, given: str, told: str) -> None:
+    result = runner.invoke(main, ["measure", given])
+    assert result.exit_code == 1
+    assert told in result.stderr
+
+
+def test_a_name_that_begins_with_a_dash_is_told_how_to_be_given(runner: CliRunner) -> None:
+    result = runner.invoke(main, ["measure", "-dash.m4a"])
+    assert result.exit_code == 2
+    assert "./-dash.m4a" in result.stderr

@@ -669,3 +669,23 @@ def test_what_may_have_been_a_notebook_is_told_how_to_be_rescued(tmp_path: Path)
     assert "no record in it can be read" in shell.said
     assert "--out NEW" not in shell.said
     assert not (tmp_path / "new.sqlite").exists()
+
+
+def test_a_search_that_finds_nothing_says_what_may_be_wrong(shell: Shell) -> None:
+    shell("add", "--taxon", "Bombus hortorum", "--date", "2026-06-01", "--place", "51.46,-0.30")
+    assert "hortorum" in shell("list", "--taxon", "Bombus hort")
+    assert shell.said == ""
+    shell("list", "--near", "51.47,-0.31")
+    assert "--within KM looks around it" in shell.said
+    shell("list", "--since", "2026-07-01", "--until", "2026-06-01")
+    assert "no day is both since 2026-07-01 and until 2026-06-01" in shell.said
+    shell("list", "--taxon", "Bombus hortorm")
+    assert "did you mean Bombus hortorum" in shell.said
+    out = shell.path.with_name("none.csv")
+    shell("export", "--out", str(out), "--taxon", "Bombus hortorm")
+    assert "did you mean Bombus hortorum" in shell.said
+
+
+def test_a_folder_is_no_photograph(shell: Shell) -> None:
+    shell("add", "--taxon", "Bombus hortorum", "--photo", str(shell.path.parent))
+    assert "this is a folder, no photograph; its path is kept" in shell.said

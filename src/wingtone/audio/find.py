@@ -85,10 +85,18 @@ def find_recordings(paths: Iterable[str | os.PathLike[str]]) -> list[Path]:
         elif kind != "nothing":
             found[path] = None
         else:
-            raise RecordingError(
-                "there is no such file or folder", remedy="check the name and the folder", where=path
-            )
+            raise _nothing_there(os.fspath(given))
     return list(found)
+
+
+def _nothing_there(given: str) -> RecordingError:
+    """Make the error for a name behind which there is nothing; some are no names of files at all."""
+    what, remedy = "there is no such file or folder", "check the name and the folder"
+    if re.match(r"[a-z][a-z0-9+.]+://", given, re.IGNORECASE):
+        what, remedy = "addresses are not read here", "fetch the recording and give the name of the file"
+    elif given == "-":
+        what, remedy = "standard input is not read", "write the recording to a file and give its name"
+    return RecordingError(what, remedy=remedy, where=given)
 
 
 def named_like_recording(name: str) -> bool:

@@ -29,6 +29,18 @@ class Command(click.Command):
         super().__init__(*args, **options)
         self.examples = tuple(examples)
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Read the arguments; where a name is taken for an option, say how it is given as a name."""
+        given = tuple(args)
+        try:
+            return super().parse_args(ctx, args)
+        except click.NoSuchOption as error:
+            named = [a for a in given if a.startswith(error.option_name) and "." in a and "=" not in a]
+            if not named or error.possibilities:
+                raise
+            what = f"{error.message} If it is the name of a file, write ./{named[0]}"
+            raise click.UsageError(what, ctx) from error
+
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the examples, then the epilog."""
         write_examples(self.examples, formatter)

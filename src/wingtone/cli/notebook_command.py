@@ -16,7 +16,13 @@ from wingtone.cli.command import Command, write_examples
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.faults import show as show_error
 from wingtone.cli.keeping import given_of, kept_in_a_line, records_of_measurement, tell
-from wingtone.cli.notebook_options import chosen_filter, field_options, filter_options, in_notebook
+from wingtone.cli.notebook_options import (
+    chosen_filter,
+    field_options,
+    filter_options,
+    in_notebook,
+    tell_why_none,
+)
 from wingtone.cli.notebook_reports import (
     absent_rows,
     alike_records,
@@ -306,6 +312,8 @@ def list_command(ctx: click.Context, /, limit: int | None, layout: str, **chosen
     where = chosen_filter(**chosen)
     with _open(ctx, write=False) as opened:
         rows = opened.rows(where, limit=limit)
+        if not rows:
+            tell_why_none(where)
         if layout == "json":
             for row in rows:
                 click.echo(json.dumps(entry_json(opened.get(row.number)), ensure_ascii=False))
@@ -499,7 +507,7 @@ def export(
             for number, reason in written.missing:
                 warn(reason, where=f"record {number}")
             if not (written.files or written.missing):
-                _tell_empty(out)
+                _tell_empty(out, where)
             click.echo(f"{counted(len(written.files), 'clip')} written to {one_line(out)}")
             if written.failed:
                 ctx.exit(1)
@@ -517,7 +525,7 @@ def export(
                 why = "not decided or confirmed, without a name, or without a flight"
                 warn(f"{left_out} record{'s are' if left_out > 1 else ' is'} not in it: {why}", where=out)
             if not rows:
-                _tell_empty(out)
+                _tell_empty(out, where)
             click.echo(f"{counted(sum(map(len, rows)), 'label')} written to {one_line(out)}")
             return
         watch = Watch(dt.date.today(), load().castes)
@@ -530,7 +538,7 @@ def export(
             count = write(watch.passing(entries), out, disclosure=disclosure)
         tell(watch.told)
     if not count:
-        _tell_empty(out)
+        _tell_empty(out, where)
     click.echo(f"{counted(count, 'record')} written to {one_line(out)}")
 
 
@@ -546,8 +554,9 @@ def _never_replaced(opened: Notebook, out: Path) -> list[Path]:
     return [opened.path, *photographs, *(opened.path.parent / path for path in photographs)]
 
 
-def _tell_empty(out: Path) -> None:
+def _tell_empty(out: Path, where: Filter) -> None:
     warn("no record of the notebook is what you asked for, so there is none in it", where=out)
+    tell_why_none(where)
 
 
 def _not_rejected(opened: Notebook, where: Filter) -> Iterator[Entry]:

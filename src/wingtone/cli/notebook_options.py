@@ -2,7 +2,7 @@
 
 - `in_notebook`: the notebook that is meant.
 - `field_options`: what a record holds.
-- `filter_options`, `chosen_filter`: which records are meant.
+- `filter_options`, `chosen_filter`: which records are meant; `tell_why_none`: why that may be none.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from wingtone.notebook.places import Place
     from wingtone.notebook.store import Filter
 
-__all__ = ["chosen_filter", "field_options", "filter_options", "in_notebook"]
+__all__ = ["chosen_filter", "field_options", "filter_options", "in_notebook", "tell_why_none"]
 
 
 def _meant(ctx: click.Context, _: click.Parameter, path: Path | None) -> None:
@@ -72,8 +72,9 @@ def _place(ctx: click.Context, parameter: click.Parameter, text: str | None) -> 
 def _photographs(_: click.Context, __: click.Parameter, paths: tuple[str, ...]) -> tuple[str, ...]:
     """Say which are not there: only their paths are kept, and a slip of the pen would show years later."""
     for path in paths:
-        if path and not os.path.exists(path):
-            warn("there is no such photograph; its path is kept as it is written", where=path)
+        if path and not os.path.isfile(path):
+            what = "this is a folder, no photograph" if os.path.isdir(path) else "there is no such photograph"
+            warn(f"{what}; its path is kept as it is written", where=path)
     return tuple(path for path in paths if path) if any(paths) else paths
 
 
@@ -146,10 +147,17 @@ def filter_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--since", callback=_day, metavar="DATE", help="Seen on this day or later."),
         click.option("--until", callback=_day, metavar="DATE", help="Seen on this day or earlier."),
         click.option(
-            "--near", callback=read_place, metavar="PLACE", help="Within a place, or around it: see --within."
+            "--near",
+            callback=read_place,
+            metavar="PLACE",
+            help="In this place: a grid square, or one point. With --within, around it as well.",
         ),
         click.option(
-            "--within", "within_km", type=FiniteRange(0, 20_000), metavar="KM", help="Of the place."
+            "--within",
+            "within_km",
+            type=FiniteRange(0, 20_000),
+            metavar="KM",
+            help="So far around the place of --near.",
         ),
         click.option(
             "--taxon", default="", metavar="NAME", help="A scientific or plain name, or its beginning."
@@ -182,3 +190,17 @@ def chosen_filter(*, within_km: float | None, near: Place | None, taxon: str, **
 
         also = load().names.beginning(taxon)
     return Filter(near=near, within_m=within_m, taxon=taxon, also=also, **known)
+
+
+def tell_why_none(where: Filter) -> None:
+    """Say what may be the reason that no record was found."""
+    if where.since is not None and where.until is not None and where.since > where.until:
+        warn(f"no day is both since {where.since} and until {where.until}")
+    if where.near is not None and where.within_m is None:
+        warn("--near alone finds what lies in that square or point; --within KM looks around it as well")
+    if where.taxon and not where.also:
+        from wingtone.fauna import load
+
+        near = load().names.nearest(where.taxon)
+        meant = f"; did you mean {' or '.join(near)}?" if near else ""
+        warn(f"{where.taxon!r} begins no name in the fauna{meant}")

@@ -209,7 +209,8 @@ def observation_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "--date",
             callback=read_day,
             metavar="DATE",
-            help="Day of the observation, as 2026-03-20. Without it, the day the recording states.",
+            help="Day of the observation, as 2026-03-20, 20/03/2026 (day first) or 20 March 2026. Without "
+            "it, the day the recording states.",
         ),
         place_option(read_place),
         temperature_option,
