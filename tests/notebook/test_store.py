@@ -323,7 +323,7 @@ def test_what_is_no_notebook_is_refused_and_left_alone(path: Path) -> None:
     with pytest.raises(InputError, match="empty"):
         Notebook.open(path)
     path.write_text("These are my notes on bees.\n" * 100)
-    with pytest.raises(InputError, match="damaged"):
+    with pytest.raises(InputError, match="is a text file, not a notebook"):
         Notebook.open(path)
     assert path.read_text().startswith("These are my notes")
     with pytest.raises(InputError, match="not a file"):
