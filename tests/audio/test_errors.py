@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import io
 import os
+import re
 import struct
 from contextlib import suppress
 from typing import TYPE_CHECKING
@@ -391,3 +392,16 @@ def test_frames_of_a_kind_we_cannot_turn_to_float(bouts: Path, monkeypatch: pyte
 
     monkeypatch.setattr(Decoder, "_as_float", refuse)
     assert "no sound can be got out" in refusal(bouts / "flac.flac").what
+
+
+def test_the_list_of_what_is_read_names_every_container(tmp_path: Path) -> None:
+    """Those that the documentation of `Container` names; RF64 is a WAV for people."""
+    from wingtone.audio.sniff import container_of
+
+    (tmp_path / "notes.txt").write_text("no sound")
+    with (tmp_path / "notes.txt").open("rb") as file, pytest.raises(RecordingError) as caught:
+        container_of(file, path=tmp_path / "notes.txt")
+    named = re.findall(r"``(\w+)``", (Container.__doc__ or "").split("name\n")[1].split("demuxer")[0])
+    assert len(named) > 15
+    told = re.findall(r"\w+", caught.value.remedy.casefold())
+    assert [name for name in named if name not in told] == ["rf64"]

@@ -39,7 +39,10 @@ __all__ = ["HEAD_BYTES", "Container", "container_of", "looks_like_recording", "w
 HEAD_BYTES = 65536
 """How much of a file is looked at. Ours: holds three of the longest MPEG frames and any ftyp box."""
 
-_KNOWN = "wingtone reads WAV, FLAC, MP3, Ogg, Opus, M4A, MP4, MOV, 3GP, AMR, CAF, WebM and MKV"
+_KNOWN = (
+    "wingtone reads WAV, AIFF, FLAC, MP3, AAC, Ogg, Opus, M4A, MP4, MOV, 3GP, AMR, CAF, WMA, AVI, MTS, WebM "
+    "and MKV"
+)
 
 
 @dataclass(frozen=True)
