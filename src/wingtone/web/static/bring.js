@@ -6,6 +6,7 @@ import { store } from "./dom.js";
 
 const ARRIVED_MS = 800; // for word of a file that was sent just before a reload
 const CLOCKS_APART_MS = 5000; // between this device and the one that runs wingtone
+const HOPELESS = [413, 415]; // too large, no recording: nothing but another file helps
 const AT_ONCE = 3; // sendings at a time: enough to keep a disk busy, few enough for progress to be seen
 
 // --- the browser's store of waiting files ---------------------------------------------------------------
@@ -43,8 +44,12 @@ async function kept() {
 
 // --- sending --------------------------------------------------------------------------------------------
 
+// Whether trying again can change nothing. What this page itself refuses has no status.
+export const hopeless = ({ status }) => status === undefined || HOPELESS.includes(status);
+
 // What the shell and the desk use: `sending` (store of {name, share, error} on their way or refused),
-// `files(list)`, `dismiss(entry)`, `retry(entry)`, `resume()`.
+// `files(list)`, `dismiss(entry)`, `retry(entry)`, `resume()`. A file leaves the browser's store when it has arrived,
+// when it is cleared away, or when it can never arrive; whatever else is wrong, it may be the only copy.
 export function bringing({ wire, state, clips, announce, navigate }, { received }) {
   const sending = store([]);
   const waiting = [];
@@ -91,7 +96,7 @@ export function bringing({ wire, state, clips, announce, navigate }, { received 
       entry.error = error;
       changed();
       announce(`${entry.name}: ${error.what ?? error.message}`);
-      if (error.status > 0) await release(entry); // refused for good; else it can be tried again, or after a reload
+      if (hopeless(error)) await release(entry);
     } finally {
       busy -= 1;
       next();
@@ -118,12 +123,18 @@ export function bringing({ wire, state, clips, announce, navigate }, { received 
     next();
   }
 
-  function retry(entry) {
+  async function retry(entry) {
     entry.error = null;
     entry.share = 0;
-    waiting.push(entry);
     changed();
+    await wire.state().catch(() => {}); // a program that was started anew wants another token
+    waiting.push(entry);
     next();
+  }
+
+  function dismiss(entry) {
+    without(entry);
+    release(entry);
   }
 
   async function resume() {
@@ -150,7 +161,7 @@ export function bringing({ wire, state, clips, announce, navigate }, { received 
   }
 
   landing(files);
-  return { sending, files, dismiss: without, retry, resume };
+  return { sending, files, dismiss, retry, resume };
 }
 
 // The whole page is the place to drop.

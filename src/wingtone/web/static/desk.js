@@ -1,5 +1,6 @@
 // The desk: bring recordings, see each being listened to, open one.
 
+import { hopeless } from "./bring.js";
 import { clock, count, el, sentence, svg } from "./dom.js";
 import { newcomer } from "./newcomer.js";
 import { recorder } from "./recorder.js";
@@ -198,7 +199,7 @@ function sendingRow({ bring }, entry) {
       word.textContent = error ? "not brought" : "being brought";
       progress.node.hidden = Boolean(error);
       fault.hidden = away.hidden = !error;
-      again.hidden = error?.status !== 0;
+      again.hidden = !error || hopeless(error);
       fault.replaceChildren(...(error ? reason(error) : []));
     },
   };
