@@ -8,17 +8,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import pytest
 from playwright.sync_api import expect
 
 from wingtone.web.desk import Limits
 
-from .chromium import LET_IN, Visitors, answered, drop_files, until
+from .chromium import LET_IN, Visitors, answered, drop_files, launch, settled, until
 from .conftest import live
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
-    from playwright.sync_api import Page
+    from playwright.sync_api import Page, Playwright, Route
 
     from .conftest import LivePage
 
@@ -113,3 +115,110 @@ def test_what_was_cleared_away_stays_away(empty_page: LivePage, demo_clip: Path,
     begun(opened)
     opened.wait_for_timeout(1500)  # longer than the page waits before it takes up what is left
     assert desk_of(empty_page) == []
+
+
+# --- leaving in the middle --------------------------------------------------------------------------------
+
+HELD_TRACKS = """() => {
+    const ask = navigator.mediaDevices.getUserMedia.bind(navigator.mediaDevices);
+    window.tracks = [];
+    navigator.mediaDevices.getUserMedia = async (wish) => {
+        if (window.slow) await window.slow;
+        const stream = await ask(wish);
+        window.tracks.push(...stream.getTracks());
+        return stream;
+    };
+}"""
+
+
+@pytest.fixture
+def listening(driver: Playwright) -> Iterator[Visitors]:
+    """A Chromium with a microphone, which it gives to whoever asks."""
+    browser = launch(driver, "--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream")
+    visitors = Visitors(browser)
+    yield visitors
+    visitors.leave()
+    browser.close()
+
+
+def hold(opened: Page, address: str) -> list[Route]:
+    """Let answers to an address wait; gives them."""
+    held: list[Route] = []
+    opened.route(address, lambda route: held.append(route))
+    return held
+
+
+def mark(opened: Page, character: str, state: str) -> None:
+    """Say one thing of the bee."""
+    opened.locator(f"button[data-part='{character}']").click()
+    opened.locator(f"input[name='state-{character}'][value='{state}']").check()
+
+
+def seen_of(page: LivePage, clip: dict[str, Any]) -> dict[str, Any]:
+    """What the desk holds of what was seen."""
+    seen: dict[str, Any] = page.client.get(f"/api/clips/{clip['id']}").json()["seen"]
+    return seen
+
+
+def microphones(opened: Page) -> list[str]:
+    states: list[str] = opened.evaluate("window.tracks.map((track) => track.readyState)")
+    return states
+
+
+def test_a_recording_that_opens_too_late_takes_nothing_with_it(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    """One was left before it had opened; what is said of the next is kept there."""
+    slow, clip = page.bring(demo_clip / QUEEN), page.bring(demo_clip / TOMATO)
+    page.heard(slow["id"])
+    page.heard(clip["id"])
+    opened = visit(page.url)
+    for address in (f"**/api/clips/{slow['id']}", f"**/api/clips/{slow['id']}/strip"):
+        held = hold(opened, address)
+        opened.get_by_role("link", name=QUEEN).click()
+        until(opened, lambda held=held: bool(held))  # type: ignore[misc]
+        opened.get_by_role("link", name="Desk", exact=True).click()
+        settled(opened, TOMATO)
+        with opened.expect_response(lambda answer: slow["id"] in answer.url):
+            held[0].continue_()
+        opened.unroute(address)
+        opened.wait_for_timeout(500)  # for what the late one would do
+        assert opened.title().startswith(TOMATO)
+        state = "red" if address.endswith("strip") else "white"
+        mark(opened, "tail", state)
+        expect(opened.locator(".seen-status")).to_have_text("Kept on the desk")
+        assert seen_of(page, clip)["hints"] == {"tail": state}
+        assert seen_of(page, slow)["hints"] == {}
+        opened.get_by_role("link", name="Desk", exact=True).click()
+
+
+def test_the_desk_still_ends_a_recording_after_one_opened_late(
+    page: LivePage, demo_clip: Path, listening: Visitors
+) -> None:
+    slow = page.bring(demo_clip / QUEEN)
+    page.heard(slow["id"])
+    opened = listening(page.url, permissions=["microphone"])
+    opened.evaluate(HELD_TRACKS)
+    held = hold(opened, f"**/api/clips/{slow['id']}")
+    opened.get_by_role("link", name=QUEEN).click()
+    until(opened, lambda: bool(held))
+    opened.get_by_role("link", name="Desk", exact=True).click()
+    begun(opened)
+    with opened.expect_response(lambda answer: slow["id"] in answer.url):
+        held[0].continue_()
+    opened.wait_for_timeout(500)
+    opened.get_by_role("button", name="Record here").click()
+    expect(opened.get_by_role("button", name="Stop and keep")).to_be_visible()
+    opened.get_by_role("link", name="Notebook").click()
+    until(opened, lambda: microphones(opened) == ["ended"])
+
+
+def test_a_microphone_that_is_allowed_too_late_is_let_go(page: LivePage, listening: Visitors) -> None:
+    opened = listening(page.url, permissions=["microphone"])
+    opened.evaluate(HELD_TRACKS)
+    opened.evaluate("() => { window.slow = new Promise((allow) => { window.allow = allow; }); }")
+    opened.get_by_role("button", name="Record here").click()
+    opened.get_by_role("link", name="Notebook").click()
+    expect(opened).to_have_title("Notebook · wingtone")
+    opened.evaluate("window.allow()")
+    until(opened, lambda: microphones(opened) == ["ended"])

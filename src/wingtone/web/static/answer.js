@@ -6,7 +6,6 @@
 import { bar, bitsWords, percent, seasonFigure, sizeFigure, weekOf, weight } from "./charts.js";
 import { el, sentence, trouble } from "./dom.js";
 import { latest } from "./latest.js";
-import { asking, faults, saved } from "./seen.js";
 
 const SHOWN = 6; // candidates in full; the rest are one press away
 const LEAST = 0.01;
@@ -28,7 +27,7 @@ const GRAVE = [
   "no bee heard",
 ];
 
-export function mount(element, { wire, state, clip, seen, announce }) {
+export function mount(element, { wire, state, clip, seen, announce, form }) {
   const panel = el("section", { class: "paper answer", "aria-labelledby": "answer-title" });
   const title = el("h2", { id: "answer-title" }, "What it may be");
   const body = el("div", { class: "answer-body" });
@@ -63,14 +62,14 @@ export function mount(element, { wire, state, clip, seen, announce }) {
       const { answers: got } = await wire.post(path, { seen: draft });
       if (gone) return;
       fault.replaceChildren();
-      if (!clip.value) faults.set({}); // else the desk has checked the fields
+      if (!clip.value) form.faults.set({}); // else the desk has checked the fields
       answers = got;
       chosen = Math.min(chosen, answers.length - 1);
       panel.dataset.answered = String(Number(panel.dataset.answered ?? 0) + 1);
       draw();
     } catch (error) {
       if (gone) return;
-      if (error.fields) faults.set({ ...faults.value, ...error.fields });
+      if (error.fields) form.faults.set({ ...form.faults.value, ...error.fields });
       fault.replaceChildren(
         error.fields
           ? el("p", { class: "soft small" }, "The answer below waits: something above needs another look.")
@@ -351,7 +350,7 @@ export function mount(element, { wire, state, clip, seen, announce }) {
     keep.addEventListener("click", async () => {
       keep.disabled = true;
       try {
-        await saved();
+        await form.saved();
         const decided = own.open && (name.value || caste.value);
         const wish = {
           individual,
@@ -447,7 +446,7 @@ export function mount(element, { wire, state, clip, seen, announce }) {
     );
     if (focused)
       [...body.querySelectorAll("button, summary, select, a")].find((one) => keyOf(one) === focused)?.focus();
-    asking.set(answer.look_next);
+    form.asking.set(answer.look_next);
     const best = answer.taxa[0];
     if (!first) announce(`Likeliest: ${best.vernacular}, ${percent(best.probability)}`);
     first = false;

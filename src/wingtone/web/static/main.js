@@ -12,6 +12,7 @@
 //   navigate(hash)   go to a place: "#desk", "#desk/<clip id>", "#notebook", "#notebook/<n>", "#help"
 //   announce(text)   say it to people who listen to the page (polite live region)
 //   route       {place, id}: where we are; id is the clip's, the record's number, or null
+//   left()      whether the view has been left: to be asked after each wait, as another one may stand there then
 //
 // In an open recording (desk/<id>), `seen.js` and `answer.js` mount beside the strip, and their context also has
 //
@@ -19,6 +20,8 @@
 //   seen        store of the seen object as it stands on the page, drafts included; seen.js sets it at each change,
 //               answer.js watches it. It starts as clip.seen
 //   play(from_s, to_s)   let a stretch be heard
+//   form        what the two say to each other: asking (store of the answer's look_next), faults (store of what the
+//               program says of single fields, {place: "..."}), saved() (true once the desk holds what the page shows)
 //
 // "#desk/new" opens the same without a recording (what was seen alone): clip.value is null there.
 
@@ -113,8 +116,9 @@ async function show() {
     });
     if (mine !== turn) return; // already somewhere else
     main.replaceChildren(room);
-    leave = (await mount(room, { ...context, route: now })) ?? null;
-    if (mine !== turn) leave?.();
+    const leaving = (await mount(room, { ...context, route: now, left: () => mine !== turn })) ?? null;
+    if (mine === turn) leave = leaving;
+    else leaving?.();
   } catch (error) {
     if (mine !== turn) return;
     main.replaceChildren(el("h1", {}, title), trouble(error));

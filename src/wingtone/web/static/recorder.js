@@ -12,6 +12,7 @@ const HOLD_S = 1.5; // how long a warning stays
 
 export function recorder({ bring, announce }) {
   let session = null;
+  let left = false;
 
   const button = el("button", { type: "button", on: { click: start } }, dot(), "Record here");
   const fill = el("div", { class: "level-fill" });
@@ -83,13 +84,22 @@ export function recorder({ bring, announce }) {
       else failed("no microphone was found", "connect one, or bring a file");
       return;
     }
+    const still = () => {
+      for (const track of stream.getTracks()) track.stop();
+    };
+    if (left) return still(); // the question of the browser was answered after one had gone elsewhere
     const audio = new AudioContext();
     try {
       await audio.audioWorklet.addModule("/static/recorder_worklet.js");
     } catch {
-      for (const track of stream.getTracks()) track.stop();
+      still();
       await audio.close();
       failed("the recorder could not be started", "reload the page and try again");
+      return;
+    }
+    if (left) {
+      still();
+      await audio.close();
       return;
     }
     const source = audio.createMediaStreamSource(stream);
@@ -171,7 +181,12 @@ export function recorder({ bring, announce }) {
     });
   }
 
-  return { button, panel, leave: () => finish(true, { stay: true }) };
+  function leave() {
+    left = true;
+    return finish(true, { stay: true });
+  }
+
+  return { button, panel, leave };
 }
 
 function whatTheBrowserDid(track) {

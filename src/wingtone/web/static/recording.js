@@ -11,19 +11,24 @@ const LOOK_AGAIN_MS = 1000;
 const OVER = ["ready", "failed"];
 
 export async function mount(room, context) {
-  const { wire, clips, route } = context;
+  const { wire, clips, route, left } = context;
   const leaves = [];
+  const later = (...stops) => {
+    leaves.push(...stops);
+    if (left()) leave(); // what comes after one has gone is stopped at once
+  };
   const leave = () => {
     for (const each of leaves.splice(0)) each();
   };
   if (route.id === "new") {
     room.append(heading("No recording", "Say what was seen; the tone is simply left out."));
-    await answerParts(room, { ...context, clip: store(null), seen: store({}), play() {} }, leaves);
+    await answerParts(room, { ...context, clip: store(null), seen: store({}), play() {} }, later);
     return leave;
   }
 
   const address = `/api/clips/${encodeURIComponent(route.id)}`;
   const clip = store(await wire.get(address));
+  if (left()) return leave;
   const head = store(0);
   const length = store(clip.value.duration_s ?? 0);
   const title = el("div", { class: "recording-head" });
@@ -41,7 +46,7 @@ export async function mount(room, context) {
     try {
       const hear = player({ id: route.id, length, head });
       const shown = await strip({ ...context, clip, bench, head, length, hear });
-      leaves.push(bench.leave, hear.leave, shown.leave);
+      later(bench.leave, hear.leave, shown.leave);
       sheet.append(hear.element, shown.element);
       parts = { bench, hear, shown };
     } catch (error) {
@@ -58,11 +63,12 @@ export async function mount(room, context) {
     progress.remove();
     if (parts) await parts.shown.refresh();
     else await see();
+    if (left()) return;
     const { bench, hear, shown } = parts;
     const list = correcting({ clip, bench, reveal: shown.reveal, hear, length });
-    leaves.push(list.leave);
+    later(list.leave);
     const seen = store(clip.value.seen ?? {});
-    await answerParts(room, { ...context, clip, seen, play: hear.play }, leaves, list.element);
+    await answerParts(room, { ...context, clip, seen, play: hear.play }, later, list.element);
   }
 
   title.replaceChildren(...heading(clip.value.name).childNodes);
@@ -92,6 +98,7 @@ export async function mount(room, context) {
         if (over) {
           stop();
           clip.set(await wire.get(address));
+          if (left()) return;
           if (clip.value.status === "ready") await heard();
           else sheet.replaceChildren(trouble(clip.value.error));
         } else if (parts) {
@@ -106,7 +113,7 @@ export async function mount(room, context) {
       if (!over && OVER.includes(brief().status)) await look(); // it came to an end while this look was taken
     };
     const stop = clips.subscribe(look);
-    leaves.push(stop);
+    later(stop);
     look();
   }
 }
@@ -175,7 +182,7 @@ function jumps(places) {
 
 // Beside each other on a wide screen: the bouts and what was seen; the answer. A part that fails takes nothing
 // else with it.
-async function answerParts(room, context, leaves, bouts = null) {
+async function answerParts(room, context, later, bouts = null) {
   const seen = el("div", { class: "seen-place room" });
   const answer = el("div", { class: "answer-place room" });
   if (bouts)
@@ -187,14 +194,15 @@ async function answerParts(room, context, leaves, bouts = null) {
       ]),
     );
   room.append(el("div", { class: "open-columns" }, el("div", { class: "room" }, bouts, seen), answer));
+  const form = { asking: store([]), faults: store({}), saved: async () => true };
   for (const [place, load] of [
     [seen, () => import("./seen.js")],
     [answer, () => import("./answer.js")],
   ]) {
     try {
       const { mount } = await load();
-      const gone = await mount(place, context);
-      if (gone) leaves.push(gone);
+      if (context.left()) return;
+      later(mount(place, { ...context, form }));
     } catch (error) {
       place.replaceChildren(trouble(error));
       console.error(error);

@@ -5,16 +5,9 @@
 // one request at a time, the latest winning.
 
 import { SPOTS, WHOLE, beeGroup } from "./bee_drawings.js";
-import { el, sentence, store, svg } from "./dom.js";
+import { el, sentence, svg } from "./dom.js";
 import { latest } from "./latest.js";
 import { statePicture } from "./state_pictures.js";
-
-export const asking = store([]); // look_next of the answer that is shown
-export const faults = store({}); // what the program says of single fields: {place: "..."}
-
-let saver = latest(async () => {});
-// Done when the desk holds what the page shows.
-export const saved = () => saver.idle();
 
 const BODY = [
   ["collar", "collar"],
@@ -82,7 +75,7 @@ const MORE = [
 ];
 const FIELDS = [...WHEN_WHERE, ...MORE];
 
-export function mount(element, { wire, state, clip, seen, announce }) {
+export function mount(element, { wire, state, clip, seen, announce, form: { asking, faults }, form }) {
   const characters = state.value.characters;
   const narrow = window.matchMedia("(max-width: 40rem)");
   const skipped = new Set();
@@ -100,7 +93,7 @@ export function mount(element, { wire, state, clip, seen, announce }) {
 
   // Give the desk all that the page shows. A field that it refuses is told at that field, and the rest is kept, so
   // that half a place never spoils the answer.
-  saver = latest(async () => {
+  const saver = latest(async () => {
     const fields = typed();
     const take = (some) => {
       if (Object.keys(some).some((name) => (some[name] ?? "") !== (seen.value[name] ?? "")))
@@ -130,6 +123,8 @@ export function mount(element, { wire, state, clip, seen, announce }) {
       });
     }
   });
+
+  form.saved = () => saver.idle();
 
   function change(part) {
     seen.set({ ...seen.value, ...part });
@@ -423,8 +418,6 @@ export function mount(element, { wire, state, clip, seen, announce }) {
     ),
   );
 
-  faults.set({});
-  asking.set([]);
   let drawing = null;
   const leaves = [
     faults.subscribe(showFaults),
