@@ -451,7 +451,7 @@ def test_fault_stands_at_its_field_and_spoils_nothing(fresh: tuple[LivePage, str
     part(tab, "tail").click()
     state(tab, "tail", "buff").check()
     answered(tab, 2)
-    expect(tab.locator(".seen-status")).to_have_text("Kept on the desk")
+    expect(tab.locator(".seen-status")).to_have_text("Kept on the desk, but for what is marked")
     stored = running.client.get(f"/api/clips/{clip}").json()["seen"]
     assert (stored["hints"], stored["place"]) == ({"tail": "buff"}, before)
     place.fill(before)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from playwright.sync_api import Page, Playwright, Route
+    from playwright.sync_api import Locator, Page, Playwright, Route
 
     from .conftest import LivePage
 
@@ -154,6 +154,10 @@ def mark(opened: Page, character: str, state: str) -> None:
     opened.locator(f"input[name='state-{character}'][value='{state}']").check()
 
 
+def field(opened: Page, name: str) -> Locator:
+    return opened.locator(".seen").get_by_label(name, exact=True)
+
+
 def seen_of(page: LivePage, clip: dict[str, Any]) -> dict[str, Any]:
     """What the desk holds of what was seen."""
     seen: dict[str, Any] = page.client.get(f"/api/clips/{clip['id']}").json()["seen"]
@@ -222,3 +226,250 @@ def test_a_microphone_that_is_allowed_too_late_is_let_go(page: LivePage, listeni
     expect(opened).to_have_title("Notebook · wingtone")
     opened.evaluate("window.allow()")
     until(opened, lambda: microphones(opened) == ["ended"])
+
+
+# --- two windows on one recording ---------------------------------------------------------------------------
+
+
+def queen(page: LivePage, demo_clip: Path) -> dict[str, Any]:
+    """Bring the clip of a queen, heard."""
+    return page.heard(page.bring(demo_clip / QUEEN)["id"])
+
+
+def open_clip(opened: Page, page: LivePage, clip: dict[str, Any], times: int = 1) -> None:
+    opened.goto(f"{page.url}#desk/{clip['id']}")
+    expect(opened.locator(f".answer[data-answered='{times}']")).to_be_visible()
+
+
+def kept_note(opened: Page) -> Locator:
+    return opened.locator(".seen-status")
+
+
+def test_a_window_that_knew_less_undoes_nothing(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    """The second window hears nothing from the program, as one that lay in the background."""
+    clip = queen(page, demo_clip)
+    first, second = visit(page.url), visit(page.url)
+    second.route("**/api/events", lambda route: route.abort())
+    second.reload()
+    for window in (first, second):
+        open_clip(window, page, clip)
+    mark(first, "tail", "buff")
+    field(first, "Notes").fill("on the sallow")
+    expect(kept_note(first)).to_have_text("Kept on the desk")
+    until(first, lambda: seen_of(page, clip)["notes"] == "on the sallow")
+    field(second, "Seen by").fill("Ann")
+    mark(second, "collar", "yellow")
+    until(second, lambda: seen_of(page, clip)["hints"] == {"tail": "buff", "collar": "yellow"})
+    seen = seen_of(page, clip)
+    assert (seen["notes"], seen["observer"]) == ("on the sallow", "Ann")
+    # what the desk held comes onto the page with the answer, so that it shows what would be kept
+    expect(field(second, "Notes")).to_have_value("on the sallow")
+    expect(second.locator("button[data-part='tail']")).to_contain_text("buff")
+
+
+def test_an_open_window_shows_what_is_said_in_another(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = queen(page, demo_clip)
+    first, second = visit(page.url), visit(page.url)
+    for window in (first, second):
+        open_clip(window, page, clip)
+    field(second, "Seen by").type("An")
+    mark(first, "tail", "buff")
+    field(first, "Notes").fill("on the sallow")
+    first.locator(".bout-line").first.click()
+    first.get_by_role("button", name="Drop this bout").click()
+    left = first.locator(".bout-line").count()
+    expect(field(second, "Notes")).to_have_value("on the sallow")
+    expect(second.locator("button[data-part='tail']")).to_contain_text("buff")
+    expect(second.locator(".bout-line")).to_have_count(left)
+    expect(field(second, "Seen by")).to_have_value("An")  # what is being typed stays
+
+
+def test_bouts_of_another_window_are_not_overwritten(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = page.heard(page.bring(demo_clip / TOMATO)["id"])
+    first, second = visit(page.url), visit(page.url)
+    second.route("**/api/events", lambda route: route.abort())
+    second.reload()
+    for window in (first, second):
+        open_clip(window, page, clip)
+    first.locator(".bout-line").first.click()
+    first.get_by_role("button", name="Drop this bout").click()
+    expect(first.locator(".bout-line")).to_have_count(3)
+    expect(first.get_by_text("corrected by you")).to_be_visible()
+    expect(second.locator(".bout-line")).to_have_count(4)
+    second.locator(".bout-line").last.click()
+    second.get_by_role("radio", name="unsure").check()
+    expect(second.get_by_role("alert")).to_contain_text("changed in another window")
+    expect(second.locator(".bout-line")).to_have_count(3)
+    corrected = page.client.get(f"/api/clips/{clip['id']}").json()["corrections"]
+    assert [bout["kind"] for bout in corrected] == ["sonication", "sonication", "flight"]
+    second.get_by_role("radio", name="unsure").check()
+    expect(second.get_by_role("alert")).to_have_count(0)
+    corrected = page.client.get(f"/api/clips/{clip['id']}").json()["corrections"]
+    assert [bout["kind"] for bout in corrected] == ["sonication", "sonication", "uncertain"]
+
+
+# --- what is kept is what is shown --------------------------------------------------------------------------
+
+
+def keep(opened: Page) -> None:
+    opened.get_by_role("button", name="Keep in the notebook").click()
+
+
+def records(page: LivePage) -> list[dict[str, Any]]:
+    rows: list[dict[str, Any]] = page.client.get("/api/records").json()["records"]
+    return rows
+
+
+def test_a_place_that_nobody_understands_is_not_kept_as_the_one_before(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    field(opened, "Place").fill("Richmond Park")
+    keep(opened)
+    expect(opened.locator(".kept")).to_contain_text("It was not kept")
+    expect(opened.locator("#seen-place-fault")).not_to_be_empty()
+    assert records(page) == []
+    field(opened, "Place").fill("TQ 18 75")
+    keep(opened)
+    expect(opened.locator(".kept")).to_have_text("Kept as record 1.")
+    assert page.client.get("/api/records/1").json()["record"]["place"]["text"] == "TQ 18 75"
+
+
+def test_notes_from_anywhere_are_kept_or_marked(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    """Word processors put vertical tabs where a line was broken; bees may be drawn by the thousand."""
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    notes = field(opened, "Notes")
+    notes.fill("line one\x0bline two")
+    mark(opened, "tail", "buff")
+    until(opened, lambda: seen_of(page, clip)["notes"] == "line one\nline two")
+    notes.fill("\U0001f41d" * 17_000)  # more than a request that outlives its page may hold
+    until(opened, lambda: seen_of(page, clip)["notes"].startswith("\U0001f41d"))
+    notes.fill("a bell \x07")
+    expect(opened.locator("#seen-notes-fault")).to_contain_text("no text")
+    mark(opened, "collar", "yellow")
+    expect(kept_note(opened)).to_have_text("Kept on the desk, but for what is marked")
+    until(opened, lambda: seen_of(page, clip)["hints"] == {"tail": "buff", "collar": "yellow"})
+    keep(opened)
+    expect(opened.locator(".kept")).to_contain_text("It was not kept")
+    assert records(page) == []
+
+
+def test_what_is_half_typed_is_marked(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    field(opened, "Time").click()
+    opened.keyboard.press("Delete")
+    field(opened, "Notes").click()
+    expect(opened.locator("#seen-time-fault")).to_contain_text("only half there")
+    air = field(opened, "Air, °C")
+    air.click()
+    opened.keyboard.type("12e")
+    field(opened, "Notes").click()
+    expect(opened.locator("#seen-temperature_c-fault")).to_contain_text("only half there")
+    expect(air).to_have_attribute("aria-invalid", "true")
+    expect(kept_note(opened)).to_have_text("Kept on the desk, but for what is marked")
+    seen = seen_of(page, clip)
+    assert (seen["time"], seen["temperature_c"]) == ("11:40", None)
+    keep(opened)
+    expect(opened.locator(".kept")).to_contain_text("It was not kept")
+    air.fill("12")
+    field(opened, "Time").fill("11:45")
+    keep(opened)
+    expect(opened.locator(".kept")).to_have_text("Kept as record 1.")
+    seen = seen_of(page, clip)
+    assert (seen["time"], seen["temperature_c"]) == ("11:45", 12)
+
+
+def test_a_correction_that_did_not_arrive_is_sent_again(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = page.heard(page.bring(demo_clip / TOMATO)["id"])
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    opened.route("**/bouts", lambda route: route.abort())
+    opened.locator(".bout-line").first.click()
+    opened.get_by_role("button", name="Drop this bout").click()
+    again = opened.get_by_role("button", name="Send again")
+    expect(again).to_be_visible()
+    keep(opened)
+    expect(opened.locator(".kept")).to_contain_text("It was not kept")
+    assert records(page) == []
+    opened.unroute("**/bouts")
+    again.click()
+    expect(again).to_have_count(0)
+    expect(opened.locator(".bout-line")).to_have_count(3)
+    keep(opened)
+    expect(opened.locator(".kept")).to_contain_text("Kept as record 1.")
+    bouts = [bout for bout in page.client.get(f"/api/clips/{clip['id']}").json()["measurement"]["bouts"]]
+    flights = sum(bout["kind"] == "flight" for bout in bouts)
+    assert page.client.get("/api/records/1").json()["record"]["tone"]["n_bouts"] == flights == 1
+
+
+def test_put_back_can_be_undone(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    clip = page.heard(page.bring(demo_clip / TOMATO)["id"])
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    lines = opened.locator(".bout-line")
+    lines.nth(1).click()
+    opened.get_by_role("radio", name="unsure").check()
+    opened.get_by_role("button", name="Drop this bout").click()
+    expect(lines).to_have_count(3)
+    opened.get_by_role("button", name="Put the machine's back").click()
+    expect(lines).to_have_count(4)
+    undo = opened.get_by_role("button", name="Undo")
+    undo.click()
+    expect(lines).to_have_count(3)
+    expect(opened.get_by_text("corrected by you")).to_be_visible()
+    undo.click()
+    expect(lines).to_have_count(4)
+    expect(lines.nth(1)).to_contain_text("unsure")
+
+
+# --- typed, and gone ----------------------------------------------------------------------------------------
+
+
+def test_a_field_that_was_not_left_is_kept(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    field(opened, "Seen by").press_sequentially("Ann")
+    opened.go_back()
+    begun(opened)
+    until(opened, lambda: seen_of(page, clip)["observer"] == "Ann")
+    opened.go_forward()
+    field(opened, "Place").fill("")
+    field(opened, "Place").press_sequentially("TQ 18 75")
+    opened.reload()
+    until(opened, lambda: seen_of(page, clip)["place"] == "TQ 18 75")
+
+
+def test_what_is_said_without_a_recording_stays_until_it_is_kept(page: LivePage, visit: Visitors) -> None:
+    opened = visit(f"{page.url}#desk/new")
+    field(opened, "Notes").fill("a long story")
+    mark(opened, "tail", "red")
+    field(opened, "Seen by").press_sequentially("Ann")
+    opened.get_by_role("link", name="Help").click()
+    expect(opened).to_have_title("Help · wingtone")
+    opened.go_back()
+    expect(field(opened, "Notes")).to_have_value("a long story")
+    expect(field(opened, "Seen by")).to_have_value("Ann")
+    expect(opened.locator("button[data-part='tail']")).to_contain_text("red")
+    opened.reload()
+    expect(field(opened, "Notes")).to_have_value("a long story")
+    keep(opened)
+    expect(opened.locator(".kept")).to_have_text("Kept as record 1.")
+    record = page.client.get("/api/records/1").json()["record"]
+    assert (record["notes"], record["recorder"], record["hints"]) == ("a long story", "Ann", {"tail": "red"})
+    opened.get_by_role("link", name="Help").click()
+    expect(opened).to_have_title("Help · wingtone")
+    opened.go_back()
+    expect(field(opened, "Notes")).to_have_value("")

@@ -845,3 +845,36 @@ def test_a_trained_model_gives_its_word(tmp_path: Path, demo_clip: Path) -> None
         assert [share["probability"] for share in again["taxa"]] == pytest.approx(shares, rel=1e-5, abs=1e-9)
         record = page.client.post(f"/api/clips/{clip['id']}/record", json={}).json()["record"]
         assert model.name in record["made_with"]["model"]
+
+
+def test_a_window_changes_what_it_says_and_nothing_else(page: LivePage, demo_clip: Path) -> None:
+    clip = page.heard(page.bring(demo_clip / "1_march_big_queen.m4a")["id"])
+    address = f"/api/clips/{clip['id']}/seen"
+    first = page.client.patch(address, json={"notes": "on the sallow", "hints": {"tail": "buff"}}).json()
+    assert first["seen"] == {**clip["seen"], "notes": "on the sallow", "hints": {"tail": "buff"}}
+    assert first["seen_version"] != clip["seen_version"]
+    then = page.client.patch(address, json={"observer": "Ann", "hints": {"collar": "yellow"}}).json()["seen"]
+    assert then["hints"] == {"tail": "buff", "collar": "yellow"}
+    assert (then["notes"], then["observer"], then["date"]) == ("on the sallow", "Ann", "2026-03-12")
+    last = page.client.patch(address, json={"hints": {"tail": ""}}).json()
+    assert last["seen"]["hints"] == {"collar": "yellow"}
+    for wrong in ({"date": ""}, {"hints": "tail"}, {"hints": {"tail": 3}}, {"place": "nowhere"}):
+        refused = page.client.patch(address, json=wrong)
+        assert refused.status_code == 400, wrong
+    [brief] = page.client.get("/api/state").json()["clips"]
+    assert brief["seen_version"] == last["seen_version"]
+
+
+def test_bouts_made_from_older_ones_are_refused(page: LivePage, demo_clip: Path) -> None:
+    clip = page.heard(page.bring(demo_clip / "4_july_tomato_flower.flac")["id"])
+    address = f"/api/clips/{clip['id']}/bouts"
+    bouts = [{name: bout[name] for name in ("start_s", "end_s", "kind")} for bout in clip["machine_bouts"]]
+    wish = {"bouts": bouts[1:], "bouts_version": clip["bouts_version"]}
+    newer = page.client.put(address, json=wish)
+    assert newer.status_code == 200, newer.text
+    refused = page.client.put(address, json={"bouts": bouts, "bouts_version": clip["bouts_version"]})
+    assert refused.status_code == 409
+    assert "another window" in refused.json()["error"]["what"]
+    assert len(page.client.get(f"/api/clips/{clip['id']}").json()["corrections"]) == len(bouts) - 1
+    wish = {"bouts": bouts, "bouts_version": newer.json()["bouts_version"]}
+    assert page.client.put(address, json=wish).status_code == 200

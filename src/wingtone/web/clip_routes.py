@@ -25,6 +25,7 @@ from wingtone.files import synchronise
 from wingtone.web import corrections, sounds, strip
 from wingtone.web.answers import answer_without, answers_of, laid_out, laid_out_without
 from wingtone.web.bodies import read_json
+from wingtone.web.clips import version
 from wingtone.web.desk import DeskFull
 from wingtone.web.fields import Faults, number_of, record_of
 from wingtone.web.guard import refusal
@@ -425,9 +426,16 @@ async def sound(request: Request) -> Response:
 
 
 async def correct(request: Request) -> Response:
-    """Measure again with the bouts that the user wants."""
+    """Measure again with the bouts that the user wants.
+
+    ``bouts_version`` says, where it is sent, which bouts were on the page; those of another window are not
+    overwritten unseen.
+    """
     page, clip = page_of(request), clip_of(request)
     body = await read_json(request, most=corrections.MOST_BYTES)
+    if isinstance(body, dict) and body.get("bouts_version", now := version(clip.corrections)) != now:
+        remedy = "look at them as they are now, and make your change again"
+        return refusal(409, "the bouts were changed in another window meanwhile", remedy=remedy)
     found = await run_in_threadpool(page.desk.found, clip)
     asked = corrections.read(body, duration_s=found.recording.duration_s, found=found.tone.bouts)
     await page.correct(clip, asked)
@@ -451,6 +459,22 @@ async def put_seen(request: Request) -> Response:
     clip.seen = seen.body
     page.desk.save(clip)
     return JSONResponse({"seen": clip.seen})
+
+
+async def change_seen(request: Request) -> Response:
+    """Keep those fields that are sent, and those hints; a hint without a state is taken back.
+
+    The rest stays as it is, so that no window undoes what was said in another one.
+    """
+    page, clip = page_of(request), clip_of(request)
+    faults = Faults()
+    fields = record_of(await read_json(request), faults)
+    hints = record_of(fields.get("hints", {}), faults, where="hints")
+    faults.stop()
+    whole = {**clip.seen, **fields, "hints": {**clip.seen.get("hints", {}), **hints}}
+    clip.seen = read_seen(whole, fauna=page.fauna).body
+    page.desk.save(clip)
+    return JSONResponse({"seen": clip.seen, "seen_version": version(clip.seen)})
 
 
 async def answer(request: Request) -> Response:
@@ -517,6 +541,7 @@ ROUTES = [
     Route("/api/clips/{id}/bouts", correct, methods=["PUT"]),
     Route("/api/clips/{id}/bouts", put_back, methods=["DELETE"]),
     Route("/api/clips/{id}/seen", put_seen, methods=["PUT"]),
+    Route("/api/clips/{id}/seen", change_seen, methods=["PATCH"]),
     Route("/api/clips/{id}/answer", answer, methods=["POST"]),
     Route("/api/answer", answer_alone, methods=["POST"]),
 ]

@@ -8,12 +8,14 @@ under another name. Fields that a newer version added go through our hands uncha
 - `Clip`: the state.
 - `write`, `read`, `recover`: to its folder and back, and what is done when it cannot be read.
 - `harmless`: a file name that can do no harm, made of any name.
+- `version`: tells two states of what was said apart.
 - `now`: the time, as the state says when a recording was brought.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import json
 import re
 from dataclasses import dataclass, field
@@ -25,7 +27,7 @@ from wingtone.files import replacing
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["CORRECTED", "STATE", "Clip", "harmless", "now", "read", "recover", "write"]
+__all__ = ["CORRECTED", "STATE", "Clip", "harmless", "now", "read", "recover", "version", "write"]
 
 STATE = "clip.json"
 CORRECTED = "corrected"
@@ -133,8 +135,15 @@ class Clip:
             "error": self.error,
             "notice": RECOVERED if self.recovered else None,
             "recorded": self.recorded,
+            "seen_version": version(self.seen),
+            "bouts_version": version(self.corrections),
             "added_at": self.added_at,
         }
+
+
+def version(said: Any) -> str:
+    """Tell what a user said from what was said before: windows that lie open beside each other compare it."""
+    return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()[:16]
 
 
 def write(clip: Clip, folder: Path) -> None:

@@ -6,6 +6,7 @@
 import { bar, bitsWords, percent, seasonFigure, sizeFigure, weekOf, weight } from "./charts.js";
 import { el, sentence, trouble } from "./dom.js";
 import { latest } from "./latest.js";
+import { Refusal } from "./wire.js";
 
 const SHOWN = 6; // candidates in full; the rest are one press away
 const LEAST = 0.01;
@@ -27,7 +28,7 @@ const GRAVE = [
   "no bee heard",
 ];
 
-export function mount(element, { wire, state, clip, seen, announce, form }) {
+export function mount(element, { wire, state, clip, seen, announce, form, kept: told = () => {} }) {
   const panel = el("section", { class: "paper answer", "aria-labelledby": "answer-title" });
   const title = el("h2", { id: "answer-title" }, "What it may be");
   const body = el("div", { class: "answer-body" });
@@ -40,6 +41,7 @@ export function mount(element, { wire, state, clip, seen, announce, form }) {
   let asked = null;
   let first = true;
   let gone = false;
+  const doubted = new Map(); // individual -> what is doubtful about its record
   const opened = new Set(); // names unfolded, kept from answer to answer
   const kept = new Map(); // individual -> record
   let measured = null; // what `kept` was told for: after a correction another bee may have the number
@@ -336,9 +338,9 @@ export function mount(element, { wire, state, clip, seen, announce, form }) {
       ),
     );
     own.addEventListener("toggle", () => (own.open ? opened.add("keep") : opened.delete("keep")));
-    let doubts = [];
     const show = () => {
       const number = kept.get(individual);
+      const doubts = doubted.get(individual) ?? [];
       if (number)
         said.replaceChildren(
           el("p", {}, "Kept as ", el("a", { href: `#notebook/${number}` }, `record ${number}`), "."),
@@ -350,7 +352,11 @@ export function mount(element, { wire, state, clip, seen, announce, form }) {
     keep.addEventListener("click", async () => {
       keep.disabled = true;
       try {
-        await form.saved();
+        if (!((await form.bouts()) && (await form.saved())))
+          throw new Refusal(0, {
+            what: "it was not kept: the desk does not hold all that stands here",
+            remedy: "look at what is marked, or was not sent, and keep it then",
+          });
         const decided = own.open && (name.value || caste.value);
         const wish = {
           individual,
@@ -362,14 +368,16 @@ export function mount(element, { wire, state, clip, seen, announce, form }) {
         const done = clip.value
           ? await wire.post(`/api/clips/${encodeURIComponent(clip.value.id)}/record`, wish)
           : await wire.post("/api/records", { seen: seen.value, ...wish });
-        const { record } = done;
-        ({ doubts } = done);
+        const { record, doubts } = done;
+        doubted.set(individual, doubts);
         kept.set(individual, record.number);
+        told();
         keep.textContent = "Keep it once more";
-        show();
+        if (said.isConnected) show();
+        else draw(); // another answer has come meanwhile
         announce(`Kept in the notebook as record ${record.number}`);
       } catch (error) {
-        said.replaceChildren(trouble(error));
+        (said.isConnected ? said : body.querySelector(".kept"))?.replaceChildren(trouble(error));
       } finally {
         keep.disabled = false;
       }

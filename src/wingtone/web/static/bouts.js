@@ -30,11 +30,13 @@ export function boutBench({ wire, clip, announce }) {
   const state = store({ busy: false, error: null });
   const past = []; // earlier lists, for undo
   let newestKey = 0;
-  let sent = "";
-  let underWay = false;
+  let sent = ""; // the bouts that the desk holds, as far as this window knows,
+  let version; // and their version
+  let underWay = null;
   let again = false;
 
-  const address = () => `/api/clips/${encodeURIComponent(clip.value.id)}/bouts`;
+  const home = () => `/api/clips/${encodeURIComponent(clip.value.id)}`;
+  const address = () => `${home()}/bouts`;
   const text = (list) => JSON.stringify(list.map(asSent));
   const find = (key) => bouts.value.find((bout) => bout.key === key) ?? null;
   const sorted = (list) => list.toSorted((a, b) => a.start_s - b.start_s || a.end_s - b.end_s);
@@ -50,32 +52,35 @@ export function boutBench({ wire, clip, announce }) {
     });
     if (chosen.value !== null && !next.some((bout) => bout.key === chosen.value)) chosen.set(null);
     sent = text(next);
+    version = clip.value.bouts_version;
     bouts.set(next);
   }
 
-  async function send() {
-    if (underWay) {
-      again = true;
-      return;
-    }
-    underWay = true;
+  function send() {
+    if (underWay) again = true;
+    underWay ??= sending();
+    return underWay;
+  }
+
+  async function sending() {
     state.set({ busy: true, error: null });
     try {
       do {
         again = false;
         const list = bouts.value.map(asSent);
-        sent = JSON.stringify(list);
         // keepalive: also arrives when the page is closed this very moment
-        const newer = await wire.put(address(), { bouts: list }, { keepalive: list.length < 400 });
+        const newer = await wire.put(address(), { bouts: list, bouts_version: version }, { keepalive: true });
+        sent = JSON.stringify(list);
+        version = newer.bouts_version;
         if (!again) take(newer);
       } while (again);
+      underWay = null;
       state.set({ busy: false, error: null });
     } catch (error) {
-      underWay = false;
+      if (error.status === 409) await wire.get(home()).then(clip.set, () => {});
+      underWay = null;
       if (error.status >= 400 && error.status < 500) fromClip(); // refused: as it was before
       state.set({ busy: false, error });
-    } finally {
-      underWay = false;
     }
   }
 
@@ -89,7 +94,7 @@ export function boutBench({ wire, clip, announce }) {
 
   let own = false;
   const stop = clip.subscribe(() => {
-    if (!own && !underWay && clip.value) fromClip();
+    if (!own && !underWay && clip.value && !bench.unsent) fromClip();
   });
 
   function replace(list, { remember = true } = {}) {
@@ -160,17 +165,28 @@ export function boutBench({ wire, clip, announce }) {
       replace(list, { remember: false });
       announce("undone");
     },
+    get unsent() {
+      return text(bouts.value) !== sent;
+    },
+    send,
+    // Done when the desk holds the bouts of the page, or cannot be told them.
+    async saved() {
+      bench.settle();
+      if (bench.unsent || underWay) await send();
+      return !bench.unsent;
+    },
     get corrected() {
-      return Boolean(clip.value?.corrections) || text(bouts.value) !== sent;
+      return Boolean(clip.value?.corrections) || bench.unsent;
     },
     async restore() {
-      past.length = 0;
       state.set({ busy: true, error: null });
       try {
         const newer = await wire.remove(address());
+        past.push(bouts.value);
         chosen.set(null);
-        clip.set(newer);
-        announce("the machine's bouts are back");
+        take(newer);
+        fromClip();
+        announce("the machine's bouts are back; undo brings yours back");
         state.set({ busy: false, error: null });
       } catch (error) {
         state.set({ busy: false, error });

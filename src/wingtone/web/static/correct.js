@@ -24,6 +24,7 @@ export function correcting({ clip, bench, reveal, hear, length }) {
     { type: "button", class: "quiet", on: { click: () => bench.state.value.busy || bench.restore() } },
     "Put the machine's back",
   );
+  const sendAgain = el("button", { type: "button", on: { click: () => bench.send() } }, "Send again");
   const fault = el("div", {});
   const title = el("h2", { id: "bouts-title", tabindex: "-1" }, "Bouts");
   const element = el(
@@ -227,7 +228,7 @@ export function correcting({ clip, bench, reveal, hear, length }) {
     said.textContent = busy
       ? "Measuring again…"
       : `${found || "No bouts"}${bench.corrected ? ", corrected by you" : found ? ", as the machine heard it" : ". Drag in the band above the strip to mark one"}.`;
-    fault.replaceChildren(...(error ? [trouble(error)] : []));
+    fault.replaceChildren(...(error ? [trouble(error), bench.unsent ? sendAgain : ""] : []));
     for (const [button, needed] of [
       [undo, bench.canUndo],
       [restore, Boolean(clip.value.corrections)],

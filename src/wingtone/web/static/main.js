@@ -21,7 +21,8 @@
 //               answer.js watches it. It starts as clip.seen
 //   play(from_s, to_s)   let a stretch be heard
 //   form        what the two say to each other: asking (store of the answer's look_next), faults (store of what the
-//               program says of single fields, {place: "..."}), saved() (true once the desk holds what the page shows)
+//               program says of single fields, {place: "..."}), saved() and bouts() (true once the desk holds what was seen,
+//               and the bouts, as the page shows them)
 //
 // "#desk/new" opens the same without a recording (what was seen alone): clip.value is null there.
 

@@ -8,6 +8,8 @@ import { player } from "./player.js";
 import { strip } from "./strip.js";
 
 const LOOK_AGAIN_MS = 1000;
+const SETTLED_MS = 300;
+const DRAFT = "wingtone-only-seen";
 const OVER = ["ready", "failed"];
 
 export async function mount(room, context) {
@@ -22,7 +24,8 @@ export async function mount(room, context) {
   };
   if (route.id === "new") {
     room.append(heading("No recording", "Say what was seen; the tone is simply left out."));
-    await answerParts(room, { ...context, clip: store(null), seen: store({}), play() {} }, later);
+    const { seen, kept } = draft(later);
+    await answerParts(room, { ...context, clip: store(null), seen, kept, play() {} }, later);
     return leave;
   }
 
@@ -68,7 +71,8 @@ export async function mount(room, context) {
     const list = correcting({ clip, bench, reveal: shown.reveal, hear, length });
     later(list.leave);
     const seen = store(clip.value.seen ?? {});
-    await answerParts(room, { ...context, clip, seen, play: hear.play }, later, list.element);
+    await answerParts(room, { ...context, clip, bench, seen, play: hear.play }, later, list.element);
+    watch();
   }
 
   title.replaceChildren(...heading(clip.value.name).childNodes);
@@ -82,6 +86,25 @@ export async function mount(room, context) {
     follow();
   }
   return leave;
+
+  // Another window may change the same recording: what it says comes onto this page too.
+  function watch() {
+    let waiting = null;
+    const known = ({ seen_version, bouts_version }) => `${seen_version} ${bouts_version}`;
+    const look = async () => {
+      const before = known(clip.value);
+      if (left() || known(brief()) === before) return;
+      const newer = await wire.get(address).catch(() => null); // the next news will do
+      if (left() || !newer) return;
+      if (known(clip.value) === before) clip.set(newer);
+      else await look(); // a change of our own came between
+    };
+    const soon = () => {
+      clearTimeout(waiting); // our own changes are told as well, and known by then
+      waiting = setTimeout(look, SETTLED_MS);
+    };
+    later(clips.subscribe(soon), () => clearTimeout(waiting));
+  }
 
   // Until it has been heard: look now and then how far it is.
   function follow() {
@@ -182,6 +205,20 @@ function jumps(places) {
 
 // Beside each other on a wide screen: the bouts and what was seen; the answer. A part that fails takes nothing
 // else with it.
+// What is said without a recording lies on no desk: the window remembers it, until it was kept.
+function draft(later) {
+  let done = false;
+  const seen = store(JSON.parse(sessionStorage.getItem(DRAFT) ?? "{}"));
+  seen.subscribe(() => {
+    done = false;
+    sessionStorage.setItem(DRAFT, JSON.stringify(seen.value));
+  });
+  later(() => done && sessionStorage.removeItem(DRAFT));
+  return { seen, kept: () => (done = true) };
+}
+
+const yes = async () => true;
+
 async function answerParts(room, context, later, bouts = null) {
   const seen = el("div", { class: "seen-place room" });
   const answer = el("div", { class: "answer-place room" });
@@ -194,7 +231,7 @@ async function answerParts(room, context, later, bouts = null) {
       ]),
     );
   room.append(el("div", { class: "open-columns" }, el("div", { class: "room" }, bouts, seen), answer));
-  const form = { asking: store([]), faults: store({}), saved: async () => true };
+  const form = { asking: store([]), faults: store({}), saved: yes, bouts: context.bench?.saved ?? yes };
   for (const [place, load] of [
     [seen, () => import("./seen.js")],
     [answer, () => import("./answer.js")],

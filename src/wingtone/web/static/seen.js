@@ -73,7 +73,7 @@ const MORE = [
   { name: "temperature_c", label: "Air, °C", type: "number", hint: "if you know it" },
   { name: "observer", label: "Seen by", type: "text" },
 ];
-const FIELDS = [...WHEN_WHERE, ...MORE];
+const HALF = "this is only half there: finish it, or empty it";
 
 export function mount(element, { wire, state, clip, seen, announce, form: { asking, faults }, form }) {
   const characters = state.value.characters;
@@ -83,32 +83,68 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
 
   // --- keeping ---------------------------------------------------------------------------------------------
 
-  const typed = () =>
-    Object.fromEntries(
-      FIELDS.map(({ name, type }) => {
-        const text = inputs[name].value.trim();
-        return [name, type === "number" ? (text === "" ? null : Number(text)) : text];
-      }),
-    );
+  // Only what was changed in this window is sent: another one may have said the rest.
+  const shown = {}; // the texts of the fields, when they were last in step with the desk
+  let heldHints = { ...seen.value.hints }; // the hints that the desk holds, as far as this window knows
 
-  // Give the desk all that the page shows. A field that it refuses is told at that field, and the rest is kept, so
-  // that half a place never spoils the answer.
+  const textOf = (name) => inputs[name].value.replace(/[\v\f]/g, "\n").trim();
+  const valueOf = (name) =>
+    inputs[name].type !== "number" ? textOf(name) : textOf(name) === "" ? null : Number(textOf(name));
+  const half = (name) => inputs[name].validity.badInput;
+
+  function changes() {
+    const names = Object.keys(inputs).filter((name) => textOf(name) !== shown[name] && !half(name));
+    const some = Object.fromEntries(names.map((name) => [name, valueOf(name)]));
+    const now = seen.value.hints ?? {};
+    const turned = Object.keys({ ...heldHints, ...now }).filter((name) => heldHints[name] !== now[name]);
+    return turned.length ? { ...some, hints: Object.fromEntries(turned.map((name) => [name, now[name] ?? ""])) } : some;
+  }
+
+  // What the desk holds comes onto the page, but for what is being changed here.
+  function take(desk) {
+    for (const [name, input] of Object.entries(inputs)) {
+      if (textOf(name) !== shown[name] || half(name)) continue;
+      const text = String(desk[name] ?? "");
+      if (text !== shown[name]) input.value = text;
+      shown[name] = textOf(name);
+    }
+    const hints = { ...desk.hints };
+    const now = seen.value.hints ?? {};
+    for (const name of Object.keys({ ...heldHints, ...now }))
+      if (now[name] !== heldHints[name]) {
+        if (now[name]) hints[name] = now[name];
+        else delete hints[name];
+      }
+    heldHints = { ...desk.hints };
+    const next = { ...desk, hints };
+    if (JSON.stringify(sorted(next)) !== JSON.stringify(sorted(seen.value))) seen.set(next);
+  }
+  const sorted = ({ hints, ...fields }) => [hints ?? {}, fields].map((some) => Object.entries(some).sort());
+
+  async function put(some) {
+    const texts = Object.fromEntries(Object.keys(inputs).map((name) => [name, textOf(name)]));
+    const address = `/api/clips/${encodeURIComponent(clip.value.id)}/seen`;
+    const { seen: desk, seen_version } = await wire.patch(address, some, { keepalive: true });
+    for (const name of Object.keys(some)) if (name !== "hints") shown[name] = texts[name];
+    for (const [name, state] of Object.entries(some.hints ?? {})) heldHints[name] = state || undefined;
+    Object.assign(clip.value, { seen: desk, seen_version });
+    take(desk);
+  }
+
+  // A field that the desk refuses is told at that field, and the rest is kept, so that half a place never spoils
+  // the answer.
   const saver = latest(async () => {
-    const fields = typed();
-    const take = (some) => {
-      if (Object.keys(some).some((name) => (some[name] ?? "") !== (seen.value[name] ?? "")))
-        seen.set({ ...seen.value, ...some });
-      status.textContent = clip.value ? "Kept on the desk" : "";
-    };
-    const put = (some) => {
-      const body = { ...seen.value, ...some };
-      return wire
-        .put(`/api/clips/${encodeURIComponent(clip.value.id)}/seen`, body, { keepalive: true })
-        .then(() => take(some));
-    };
+    const some = changes();
+    const any = Object.keys(some).length > 0;
+    showFaults(); // a field may be half typed
+    if (!clip.value) {
+      for (const name of Object.keys(some)) if (name !== "hints") shown[name] = textOf(name);
+      heldHints = { ...seen.value.hints };
+      if (any) seen.set({ ...seen.value, ...some, hints: { ...heldHints } });
+      return;
+    }
     try {
-      if (!clip.value) return take(fields);
-      await put(fields);
+      if (any) await put(some);
       faults.set({});
     } catch (error) {
       if (!error.fields) {
@@ -117,14 +153,30 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
       }
       faults.set(error.fields);
       announce(Object.values(error.fields).map(sentence).join(" "));
-      const good = Object.fromEntries(Object.entries(fields).filter(([name]) => !(name in error.fields)));
-      await put(good).catch(() => {
+      const good = Object.fromEntries(Object.entries(some).filter(([name]) => !(name in error.fields)));
+      try {
+        if (Object.keys(good).length) await put(good);
+      } catch {
         status.textContent = "Not kept: something here needs another look.";
-      });
+        return;
+      }
     }
+    if (marked()) status.textContent = "Kept on the desk, but for what is marked";
+    else if (any || status.textContent) status.textContent = "Kept on the desk";
   });
+  const marked = () => Object.keys(faults.value).length > 0 || Object.keys(inputs).some(half);
 
-  form.saved = () => saver.idle();
+  form.saved = async () => {
+    await saver.ask();
+    return !marked() && (!clip.value || Object.keys(changes()).length === 0);
+  };
+
+  // Who goes away in the middle of a field has still said it.
+  function goingAway() {
+    const some = clip.value ? changes() : {};
+    if (Object.keys(some).length) put(some).catch(() => {});
+    else if (!clip.value) saver.ask();
+  }
 
   function change(part) {
     seen.set({ ...seen.value, ...part });
@@ -154,7 +206,9 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
       value: seen.value[name] ?? "",
     });
     input.addEventListener("change", () => saver.ask());
+    input.addEventListener("blur", () => half(name) && saver.ask()); // which browsers do not call a change
     inputs[name] = input;
+    shown[name] = textOf(name);
     faultLines[name] = el("span", { class: "fault small", id: faultId });
     return el(
       "div",
@@ -166,13 +220,16 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
     );
   }
 
-  const notes = el("textarea", { id: "seen-notes", rows: "2" });
+  const notes = el("textarea", { id: "seen-notes", rows: "2", "aria-describedby": "seen-notes-fault" });
   notes.value = seen.value.notes ?? "";
-  notes.addEventListener("input", () => change({ notes: notes.value }));
+  notes.addEventListener("input", () => saver.ask());
+  inputs.notes = notes;
+  shown.notes = textOf("notes");
+  faultLines.notes = el("span", { class: "fault small", id: "seen-notes-fault" });
 
   function showFaults() {
-    for (const { name } of FIELDS) {
-      const fault = faults.value[name];
+    for (const name of Object.keys(inputs)) {
+      const fault = half(name) ? HALF : faults.value[name];
       faultLines[name].textContent = fault ? sentence(fault) : "";
       if (fault) inputs[name].setAttribute("aria-invalid", "true");
       else inputs[name].removeAttribute("aria-invalid");
@@ -412,7 +469,7 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
         "div",
         { class: "fields" },
         MORE.map(fieldOf),
-        el("div", { class: "field field-notes" }, el("label", { for: "seen-notes" }, "Notes"), notes),
+        el("div", { class: "field field-notes" }, el("label", { for: "seen-notes" }, "Notes"), notes, faultLines.notes),
       ),
       status,
     ),
@@ -432,10 +489,18 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
       });
     }),
   ];
+  if (clip.value) leaves.push(clip.subscribe(() => take(clip.value.seen)));
+  const ways = [
+    [window, "pagehide"],
+    [document, "visibilitychange"],
+  ];
+  for (const [place, event] of ways) place.addEventListener(event, goingAway);
   narrow.addEventListener("change", drawStrip);
   showSaid();
   showNext();
   return () => {
+    goingAway();
+    for (const [place, event] of ways) place.removeEventListener(event, goingAway);
     clearTimeout(drawing);
     for (const leave of leaves) leave();
     narrow.removeEventListener("change", drawStrip);

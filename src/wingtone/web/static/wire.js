@@ -28,18 +28,23 @@ async function refusal(response) {
   return new Refusal(response.status, error);
 }
 
+// A request that outlives its page takes 64 KiB (Fetch standard, "HTTP-network-or-cache fetch"; from memory); a
+// letter is three bytes at most.
+const STAYS_ALIVE = 20_000;
+
 let token = "";
 
 async function request(method, path, { body, signal, keepalive } = {}) {
   const headers = {};
   if (method !== "GET") headers["X-Wingtone-Token"] = token;
   if (body !== undefined) headers["Content-Type"] = "application/json";
+  const text = body === undefined ? undefined : JSON.stringify(body);
   const ask = {
     method,
     headers,
     signal,
-    keepalive,
-    body: body === undefined ? undefined : JSON.stringify(body),
+    keepalive: keepalive && text.length < STAYS_ALIVE,
+    body: text,
   };
   let response;
   try {
