@@ -86,13 +86,20 @@ def told(running: LivePage, clip: str) -> dict[str, Any]:
 
 
 def test_day_and_place_come_from_the_file_and_say_so(fresh: tuple[LivePage, str], visit: Visitors) -> None:
-    tab = opened(visit, *fresh)
+    running, clip = fresh
+    tab = opened(visit, running, clip)
     # demo_audio/README.md and scenario.json: 12 March 2026, 11:40, and a made-up place
     expect(field(tab, "Day")).to_have_value("2026-03-12")
     expect(field(tab, "Time")).to_have_value("11:40")
     expect(field(tab, "Place")).to_have_value(re.compile(r"^51\.1"))
-    for name in ("Day", "Place"):
-        expect(field(tab, name)).to_have_accessible_description("filled in from the recording")
+    for name, said in (("Day", ", in UTC"), ("Time", ", in UTC"), ("Place", "")):
+        expect(field(tab, name)).to_have_accessible_description(f"filled in from the recording{said}")
+    expect(tab.locator(".recording-head")).to_contain_text("recorded 2026-03-12 11:40 UTC (says the file)")
+    place = field(tab, "Place")
+    place.fill("TQ 18 75")  # what somebody types is not from the recording any more
+    expect(place).not_to_have_accessible_description(re.compile("filled in"))
+    place.fill(running.client.get(f"/api/clips/{clip}").json()["filled"]["place"])
+    expect(place).to_have_accessible_description("filled in from the recording")
 
 
 def test_every_part_opens_its_states_not_seen_first(fresh: tuple[LivePage, str], visit: Visitors) -> None:

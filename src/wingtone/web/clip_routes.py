@@ -288,7 +288,8 @@ def clip_json(page: Page, clip: Clip, measured: tuple[Measurement, Measurement] 
         "machine_bouts": [],
         "corrections": clip.corrections,
         "seen": {**EMPTY, **clip.seen},
-        "prefilled": {"date": None, "place": None},
+        "prefilled": {"date": None, "place": None, "zone": None},
+        "filled": {},
         "individuals": [],
         "records": {},
     }
@@ -297,7 +298,7 @@ def clip_json(page: Page, clip: Clip, measured: tuple[Measurement, Measurement] 
     found, stands = measured
     laid = measure_json(stands)
     laid["recording"]["path"] = clip.name
-    _, body["prefilled"] = prefilled(found.recording)
+    body["filled"], body["prefilled"] = prefilled(found.recording)
     bouts = stands.tone.bouts
     place = {id(bout): number for number, bout in enumerate(bouts)}
     body["measurement"] = laid

@@ -42,7 +42,13 @@ export function dayWords(first, last = first) {
 // When as people say it: an event date is a day, a day with a time, a month, a year or a span of them.
 function whenWords(event) {
   const day = /^(\d{4}-\d{2}-\d{2})(?:T(\d{2}:\d{2}))?[^/]*$/.exec(event ?? "");
-  return day ? `${dayWords(day[1])}${day[2] ? `, ${day[2]}` : ""}` : event || "";
+  return day ? `${dayWords(day[1])}${day[2] ? `, ${day[2]}${zoneWords(event)}` : ""}` : event || "";
+}
+
+// The zone of a time, where it tells one: " UTC", " UTC+01:00". Phones write UTC into their files.
+export function zoneWords(event) {
+  const zone = /T.*?(Z|[+-]\d{2}:?\d{2})$/.exec(event)?.[1];
+  return zone ? ` UTC${/^Z|^[+-]00:?00$/.test(zone) ? "" : zone}` : "";
 }
 
 export const LABELS = {

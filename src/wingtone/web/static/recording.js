@@ -5,6 +5,7 @@ import { boutBench } from "./bouts.js";
 import { correcting } from "./correct.js";
 import { clock, el, sentence, store, trouble } from "./dom.js";
 import { player } from "./player.js";
+import { zoneWords } from "./record_words.js";
 import { strip } from "./strip.js";
 
 const LOOK_AGAIN_MS = 1000;
@@ -180,7 +181,7 @@ function about({ recording }) {
     recording.sample_rate_hz && `${recording.sample_rate_hz / 1000} kHz`,
   ];
   if (recording.recorded_at) {
-    const day = recording.recorded_at.slice(0, 16).replace("T", " ");
+    const day = `${recording.recorded_at.slice(0, 16).replace("T", " ")}${zoneWords(recording.recorded_at)}`;
     parts.push(`recorded ${day} (${SOURCES[recording.recorded_at_source] ?? recording.recorded_at_source})`);
   }
   return parts.filter(Boolean).join(" · ");

@@ -108,6 +108,7 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
       if (text !== shown[name]) input.value = text;
       shown[name] = textOf(name);
     }
+    showNotes();
     const hints = { ...desk.hints };
     const now = seen.value.hints ?? {};
     for (const name of Object.keys({ ...heldHints, ...now }))
@@ -189,10 +190,9 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
 
   const inputs = {};
   const faultLines = {};
+  const noteLines = [];
 
   function fieldOf({ name, label, type, hint }) {
-    const source = clip.value?.prefilled?.[name === "time" ? "date" : name];
-    const note = (source && seen.value[name] ? (SOURCES[source] ?? `from ${source}`) : null) ?? hint;
     const noteId = `seen-${name}-note`;
     const faultId = `seen-${name}-fault`;
     const input = el("input", {
@@ -202,22 +202,37 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
       step: type === "number" ? "0.5" : null,
       min: type === "number" ? "-40" : null,
       max: type === "number" ? "60" : null,
-      "aria-describedby": `${note ? noteId : ""} ${faultId}`.trim(),
+      "aria-describedby": `${noteId} ${faultId}`,
       value: seen.value[name] ?? "",
     });
     input.addEventListener("change", () => saver.ask());
     input.addEventListener("blur", () => half(name) && saver.ask()); // which browsers do not call a change
     inputs[name] = input;
     shown[name] = textOf(name);
+    const note = el("span", { class: "soft small", id: noteId });
+    noteLines.push(() => (note.textContent = (isFilled(name) ? sourceOf(name) : hint) ?? ""));
+    input.addEventListener("input", showNotes);
     faultLines[name] = el("span", { class: "fault small", id: faultId });
     return el(
       "div",
       { class: `field field-${name}` },
       el("label", { for: input.id }, label),
       input,
-      note ? el("span", { class: "soft small", id: noteId }, note) : null,
+      note,
       faultLines[name],
     );
+  }
+
+  // Whether a field still says what the recording says of itself, and where that says it.
+  const isFilled = (name) => textOf(name) !== "" && textOf(name) === clip.value?.filled?.[name];
+  function sourceOf(name) {
+    const { zone, date, place } = clip.value.prefilled;
+    if (name === "place") return SOURCES[place] ?? `from ${place}`;
+    const words = SOURCES[date] ?? `from ${date}`;
+    return zone ? `${words}, in ${zone}` : words; // the day too: just after midnight in summer it is another one in UTC
+  }
+  function showNotes() {
+    for (const show of noteLines) show();
   }
 
   const notes = el("textarea", { id: "seen-notes", rows: "2", "aria-describedby": "seen-notes-fault" });
@@ -494,6 +509,7 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
     [window, "pagehide"],
     [document, "visibilitychange"],
   ];
+  showNotes();
   for (const [place, event] of ways) place.addEventListener(event, goingAway);
   narrow.addEventListener("change", drawStrip);
   showSaid();
