@@ -473,3 +473,70 @@ def test_what_is_said_without_a_recording_stays_until_it_is_kept(page: LivePage,
     expect(opened).to_have_title("Help · wingtone")
     opened.go_back()
     expect(field(opened, "Notes")).to_have_value("")
+
+
+# --- one file, one recording --------------------------------------------------------------------------------
+
+
+def test_a_second_window_does_not_bring_the_same_file(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    opened = visit(page.url)
+    begun(opened)
+    held = hold(opened, "**/api/clips")
+    drop_files(opened, [("slow.m4a", (demo_clip / QUEEN).read_bytes())])
+    until(opened, lambda: bool(held))
+    second = opened.context.new_page()
+    second.goto(page.url)
+    begun(second)
+    second.wait_for_timeout(1500)  # longer than the page waits before it takes up what is left
+    held[0].continue_()
+    answered(opened, "slow.m4a")
+    assert desk_of(page) == ["slow.m4a"]
+
+
+def test_a_file_that_has_arrived_is_known_by_more_than_its_name(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    """macOS writes a narrow space before AM; the window was closed before it heard of the arrival."""
+    opened = visit(page.url)
+    begun(opened)
+    opened.route("**/api/clips", lambda route: (route.fetch(), route.abort()))
+    drop_files(opened, [("Rec 10.32\u202fAM.m4a", (demo_clip / QUEEN).read_bytes())])
+    until(opened, lambda: bool(desk_of(page)))
+    opened.unroute("**/api/clips")
+    assert len(opened.evaluate(WAITING)) == 1
+    other = opened.context.new_page()  # there the file is left alone, as this window has it
+    other.goto(page.url)
+    begun(other)
+    opened.get_by_role("button", name="Try again").click()
+    until(opened, lambda: opened.evaluate(WAITING) == [])
+    assert desk_of(page) == ["Rec 10.32 AM.m4a"]
+
+
+def test_a_file_that_arrived_just_before_a_reload_is_not_brought_again(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    opened = visit(page.url)
+    begun(opened)
+    opened.route("**/api/clips", lambda route: (route.fetch(), route.abort()))
+    drop_files(opened, [("x\u00a0y.m4a", (demo_clip / QUEEN).read_bytes())])
+    expect(opened.get_by_role("button", name="Try again: x\u00a0y.m4a")).to_be_visible()
+    opened.unroute("**/api/clips")
+    opened.reload()
+    until(opened, lambda: opened.evaluate(WAITING) == [])
+    assert desk_of(page) == ["x y.m4a"]
+
+
+def test_a_file_that_comes_meanwhile_ends_no_recording(
+    page: LivePage, demo_clip: Path, listening: Visitors
+) -> None:
+    opened = listening(page.url, permissions=["microphone"])
+    opened.get_by_role("button", name="Record here").click()
+    stop = opened.get_by_role("button", name="Stop and keep")
+    expect(stop).to_be_visible()
+    drop_files(opened, [("other.m4a", (demo_clip / QUEEN).read_bytes())])
+    expect(opened.get_by_role("link", name="other.m4a")).to_be_visible()
+    opened.wait_for_timeout(500)  # for the page to go there
+    expect(stop).to_be_visible()
+    opened.get_by_role("button", name="Throw away").click()

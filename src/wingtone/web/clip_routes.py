@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import re
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
 
@@ -45,6 +46,7 @@ if TYPE_CHECKING:
 
 __all__ = ["ROUTES", "NotFound"]
 
+UPLOAD_ID = re.compile(r"[0-9a-f]{32}")
 PIECE_BYTES = 1 << 20
 MOST_UPLOADS = 12
 """Recordings that come in at the same time; browsers send six. Ours."""
@@ -134,6 +136,7 @@ async def upload(request: Request) -> Response:
     request.app.state.uploads += 1
     try:
         clip, file = await run_in_threadpool(desk.begin, name)
+        clip.upload = _upload_id(request)
         try:
             with file:
                 refused = await _take_in(request, page, clip, file, size)
@@ -189,6 +192,11 @@ async def _take_in(request: Request, page: Page, clip: Clip, file: Any, size: in
     if not looked and not await run_in_threadpool(_is_sound, page.desk.source_of(clip), file):
         return _no_sound()
     return None
+
+
+def _upload_id(request: Request) -> str:
+    given = request.headers.get("x-upload", "")
+    return given if UPLOAD_ID.fullmatch(given) else ""
 
 
 def _is_sound(path: Path, file: Any) -> bool:

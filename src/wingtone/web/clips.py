@@ -52,6 +52,7 @@ KINDS: dict[str, Any] = {
     "kept": dict,
     "away": bool,
     "recovered": bool,
+    "upload": str,
 }
 """What the state file holds."""
 NEEDED = ("id", "name", "file", "bytes", "added_at", "status")
@@ -92,6 +93,8 @@ class Clip:
     recovered
         Whether its state could not be read once and was made anew: records may point to it that are not in
         ``kept``.
+    upload
+        The id that the browser gave to bringing it, so that it does not bring it twice.
     more
         What a newer version keeps in the state file.
     """
@@ -113,6 +116,7 @@ class Clip:
     recorded: bool = False
     away: bool = False
     recovered: bool = False
+    upload: str = ""
     progress: float = 0.0
     copied_s: float = 0.0
     more: dict[str, Any] = field(default_factory=dict)
@@ -138,6 +142,7 @@ class Clip:
             "seen_version": version(self.seen),
             "bouts_version": version(self.corrections),
             "added_at": self.added_at,
+            "upload": self.upload,
         }
 
 

@@ -53,6 +53,11 @@ SPARE_BYTES = 200 << 20
 """What an upload leaves free on the disk. Ours."""
 
 
+def _plain(name: str) -> str:
+    """Take the odd spaces out of a name, as macOS writes before AM, and what joins emoji: not escapes."""
+    return re.sub(r"[\u00a0\u2000-\u200a\u202f\u205f\u3000]", " ", name.replace("\u200d", ""))
+
+
 class DeskFull(WingtoneError):
     """There is no room for another recording."""
 
@@ -213,7 +218,7 @@ class Desk:
         """Make a place for a recording that is coming in, and open its file."""
         clip = Clip(
             id=secrets.token_hex(8),
-            name=one_line(name)[:200] or "recording",
+            name=one_line(_plain(name))[:200] or "recording",
             file=clips.harmless(name),
             bytes=0,
             added_at=clips.now(),

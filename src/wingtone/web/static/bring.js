@@ -5,7 +5,6 @@
 import { store } from "./dom.js";
 
 const ARRIVED_MS = 800; // for word of a file that was sent just before a reload
-const CLOCKS_APART_MS = 5000; // between this device and the one that runs wingtone
 const HOPELESS = [413, 415]; // too large, no recording: nothing but another file helps
 const AT_ONCE = 3; // sendings at a time: enough to keep a disk busy, few enough for progress to be seen
 
@@ -33,14 +32,28 @@ async function inStore(mode, work) {
   }
 }
 
-const keep = (file) =>
-  inStore("readwrite", (waiting) => waiting.add({ file, name: file.name, since: Date.now() }));
+const keep = (file, id) => inStore("readwrite", (waiting) => waiting.add({ file, name: file.name, id }));
 const forget = (key) => inStore("readwrite", (waiting) => waiting.delete(key));
 async function kept() {
   const keys = await inStore("readonly", (waiting) => waiting.getAllKeys());
   const items = await inStore("readonly", (waiting) => waiting.getAll());
   return items.map((item, i) => ({ ...item, key: keys[i] }));
 }
+
+// Every file that is brought has an id of its own, which the desk keeps beside it: names are no mark of a file.
+const newId = () =>
+  [...crypto.getRandomValues(new Uint8Array(16))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+
+// The window that has a file has its lock until it is done with it, and no other window takes it up meanwhile. Gives
+// how to let go, or null when another window has it. Browsers lock nothing for pages of other machines (--lan).
+const hold = (id) =>
+  !navigator.locks
+    ? Promise.resolve(() => {})
+    : new Promise((resolve) => {
+        navigator.locks.request(`wingtone ${id}`, { ifAvailable: true }, (lock) =>
+          lock ? new Promise((done) => resolve(done)) : resolve(null),
+        );
+      });
 
 // --- sending --------------------------------------------------------------------------------------------
 
@@ -68,8 +81,8 @@ export function bringing({ wire, state, clips, announce, navigate }, { received 
     return null;
   }
 
-  function take(file, name, key) {
-    const entry = { name, share: 0, error: refused(file), file, key };
+  function take(file, name, id, { key, held } = {}) {
+    const entry = { name, share: 0, error: refused(file), file, id, key, held };
     sending.set([...sending.value, entry]);
     if (!entry.error) waiting.push(entry);
     return entry;
@@ -78,6 +91,7 @@ export function bringing({ wire, state, clips, announce, navigate }, { received 
   async function release(entry) {
     const key = await entry.key;
     if (key !== undefined) await forget(key).catch(() => {});
+    (await entry.held)?.();
   }
 
   async function send(entry) {
@@ -87,10 +101,10 @@ export function bringing({ wire, state, clips, announce, navigate }, { received 
         entry.share = share;
         changed();
       };
-      const brief = await wire.upload(entry.file, entry.name, { heard });
+      const brief = await wire.upload(entry.file, entry.name, { heard, id: entry.id });
       without(entry);
       received(brief);
-      if (entry.alone && ["", "#desk"].includes(location.hash)) navigate(`#desk/${brief.id}`);
+      if (entry.alone && !pinned() && ["", "#desk"].includes(location.hash)) navigate(`#desk/${brief.id}`);
       await release(entry);
     } catch (error) {
       entry.error = error;
@@ -114,9 +128,12 @@ export function bringing({ wire, state, clips, announce, navigate }, { received 
     const alone = chosen.length === 1 && !stay && sending.value.every((entry) => entry.error);
     announce(chosen.length === 1 ? `bringing ${chosen[0].name}` : `bringing ${chosen.length} files`);
     for (const file of chosen) {
-      const entry = take(file, file.name, undefined);
+      const entry = take(file, file.name, newId());
       // A browser without room or in private mode keeps nothing: then only the sending itself is left.
-      if (!entry.error) entry.key = keep(file).catch(() => undefined);
+      if (!entry.error) {
+        entry.held = hold(entry.id);
+        entry.key = entry.held.then(() => keep(file, entry.id)).catch(() => undefined);
+      }
       entry.alone = alone;
     }
     if (!stay && location.hash !== "" && location.hash !== "#desk") navigate("#desk");
@@ -127,7 +144,8 @@ export function bringing({ wire, state, clips, announce, navigate }, { received 
     entry.error = null;
     entry.share = 0;
     changed();
-    await wire.state().catch(() => {}); // a program that was started anew wants another token
+    const now = await wire.state().catch(() => null); // a program that was started anew wants another token
+    if (now?.clips.some((clip) => clip.upload === entry.id)) return dismiss(entry); // only its answer got lost
     waiting.push(entry);
     next();
   }
@@ -147,21 +165,27 @@ export function bringing({ wire, state, clips, announce, navigate }, { received 
     if (!left.length) return;
     // One may have arrived just as the page was left, with nobody there any more to hear of it.
     await new Promise((done) => setTimeout(done, ARRIVED_MS));
-    for (const { file, name, key, since } of left) {
-      const arrived = clips.value.some(
-        (clip) =>
-          clip.name === name &&
-          clip.bytes === file.size &&
-          Date.parse(clip.added_at) > since - CLOCKS_APART_MS,
-      );
-      if (arrived) forget(key).catch(() => {});
-      else take(file, name, key);
+    for (const { file, name, key, id } of left) {
+      const letGo = await hold(id);
+      if (!letGo) continue;
+      const here = (await kept().catch(() => [])).some((item) => item.key === key);
+      const arrived = clips.value.some((clip) => clip.upload === id);
+      if (here && !arrived) {
+        take(file, name, id, { key, held: letGo });
+        continue;
+      }
+      if (here) await forget(key).catch(() => {});
+      letGo();
     }
     next();
   }
 
+  // Something under way on the desk, as a recording with the microphone, that opening a file would end.
+  let pinned = () => false;
+  const pin = (asked) => (pinned = asked);
+
   landing(files);
-  return { sending, files, dismiss, retry, resume };
+  return { sending, files, pin, dismiss, retry, resume };
 }
 
 // The whole page is the place to drop.

@@ -13,6 +13,7 @@ const HOLD_S = 1.5; // how long a warning stays
 export function recorder({ bring, announce }) {
   let session = null;
   let left = false;
+  bring.pin(() => Boolean(session));
 
   const button = el("button", { type: "button", on: { click: start } }, dot(), "Record here");
   const fill = el("div", { class: "level-fill" });

@@ -70,13 +70,14 @@ async function state() {
 }
 
 // Send one file. `heard` gets the share sent, 0..1. Gives back a promise of the clip's brief; abort by signal.
-function upload(file, name, { heard = () => {}, signal } = {}) {
+function upload(file, name, { heard = () => {}, signal, id = "" } = {}) {
   return new Promise((resolve, reject) => {
     const ask = new XMLHttpRequest(); // fetch cannot tell how much has been sent
     ask.open("POST", "/api/clips");
     ask.responseType = "json";
     ask.setRequestHeader("X-Wingtone-Token", token);
     ask.setRequestHeader("X-File-Name", encodeURIComponent(name));
+    ask.setRequestHeader("X-Upload", id);
     ask.setRequestHeader("Content-Type", "application/octet-stream");
     ask.upload.onprogress = (event) => event.lengthComputable && heard(event.loaded / event.total);
     ask.onload = () =>
