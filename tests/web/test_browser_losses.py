@@ -540,3 +540,47 @@ def test_a_file_that_comes_meanwhile_ends_no_recording(
     opened.wait_for_timeout(500)  # for the page to go there
     expect(stop).to_be_visible()
     opened.get_by_role("button", name="Throw away").click()
+
+
+# --- the program goes, and a recording goes -----------------------------------------------------------------
+
+
+def test_an_open_page_says_that_the_program_wants_its_code(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    opened = visit(page.url)
+    begun(opened)
+    page.restart()
+    alert = opened.get_by_role("alert")
+    expect(alert).to_contain_text("The code is needed first")
+    opened.get_by_role("link", name="Notebook").click()
+    expect(alert).to_have_count(2)  # the place says so too
+    for each in alert.all():
+        expect(each).to_contain_text("The code is needed first")
+    enter(opened, page)
+    expect(alert).to_have_count(1)
+    opened.get_by_role("link", name="Desk", exact=True).click()
+    page.bring(demo_clip / QUEEN)
+    expect(opened.get_by_role("link", name=QUEEN)).to_be_visible()
+    expect(alert).to_have_count(0)
+    # What the browser itself says of the module that it got the door for.
+    visit.faults[:] = [said for said in visit.faults if not said.startswith("Failed to load module script")]
+
+
+@pytest.mark.parametrize("address", ["desk/%E0%A4%A", "constructor", "desk/nothing"])
+def test_an_address_that_is_none_leads_somewhere(page: LivePage, visit: Visitors, address: str) -> None:
+    opened = visit(f"{page.url}#{address}")
+    if address.startswith("desk/"):
+        expect(opened.get_by_role("alert")).to_contain_text("not on the desk")
+    else:
+        begun(opened)
+
+
+def test_what_could_not_be_handed_on_is_said(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    clip = queen(page, demo_clip)
+    page.client.post(f"/api/clips/{clip['id']}/record", json={}).raise_for_status()
+    opened = visit(f"{page.url}#notebook")
+    opened.get_by_role("radio", name="Labels for training").check()
+    with opened.expect_download():
+        opened.get_by_role("button", name="Hand on").click()
+    expect(opened.get_by_text("with 0 records; 1 record could not be in it")).to_be_visible()

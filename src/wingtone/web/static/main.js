@@ -30,6 +30,7 @@ import { bringing } from "./bring.js";
 import { el, store, trouble } from "./dom.js";
 import { silence, wire } from "./wire.js";
 
+const TRY_AGAIN_MS = 3000;
 const main = document.getElementById("main");
 const polite = document.getElementById("polite");
 
@@ -57,7 +58,15 @@ function navigate(hash) {
 
 function route() {
   const [place, id] = location.hash.slice(1).split("/");
-  return place in PLACES ? { place, id: id ? decodeURIComponent(id) : null } : { place: "desk", id: null };
+  return Object.hasOwn(PLACES, place) ? { place, id: id ? decoded(id) : null } : { place: "desk", id: null };
+}
+
+function decoded(id) {
+  try {
+    return decodeURIComponent(id);
+  } catch {
+    return id; // then there is no such recording, which is told like any other that is not there
+  }
 }
 
 // --- clips ----------------------------------------------------------------------------------------------
@@ -112,8 +121,8 @@ async function show() {
   document.title = `${title} · wingtone`;
   const room = el("div", { class: "room" });
   try {
-    const { mount } = await view(now).catch((error) => {
-      throw error instanceof TypeError ? silence() : error; // a module that does not come
+    const { mount } = await view(now).catch(async (error) => {
+      throw error instanceof TypeError ? ((await why()) ?? silence()) : error; // a module that does not come
     });
     if (mine !== turn) return; // already somewhere else
     main.replaceChildren(room);
@@ -142,15 +151,44 @@ function themeButton() {
   name();
 }
 
+// Why the program does not give what it was asked for: it is silent, or wants its code; null when it is there.
+const why = () =>
+  wire.state().then(
+    () => null,
+    (error) => error,
+  );
+
+const lost = el("div", { class: "lost paper", hidden: true });
+document.body.append(lost);
+
+function tellLost(error) {
+  const told = error ? trouble(error) : null;
+  lost.hidden = !told;
+  if ((told?.textContent ?? "") !== lost.textContent) lost.replaceChildren(...(told ? [told] : []));
+}
+
 // News of the clips, while the page is looked at: a browser opens only six lines to one program, for all its tabs.
 function listen() {
-  const open = () =>
-    wire.events({ clip: clipChanged, removed: clipRemoved, open: () => refresh().catch(() => {}) });
-  let close = open();
-  document.addEventListener("visibilitychange", () => {
+  let close = () => {};
+  let again = null;
+  const shut = () => {
     close();
-    if (!document.hidden) close = open();
-  });
+    clearTimeout(again);
+  };
+  const open = () => {
+    shut();
+    close = wire.events({
+      clip: clipChanged,
+      removed: clipRemoved,
+      open: () => refresh().then(() => tellLost(null), tellLost),
+      lost: async () => {
+        again = setTimeout(open, TRY_AGAIN_MS);
+        tellLost(await why());
+      },
+    });
+  };
+  open();
+  document.addEventListener("visibilitychange", () => (document.hidden ? shut() : open()));
 }
 
 async function begin() {
