@@ -567,6 +567,32 @@ def test_an_open_page_says_that_the_program_wants_its_code(
     visit.faults[:] = [said for said in visit.faults if not said.startswith("Failed to load module script")]
 
 
+def test_a_recording_taken_away_elsewhere_is_said(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    page.client.delete(f"/api/clips/{clip['id']}").raise_for_status()
+    expect(opened.get_by_role("alert")).to_contain_text("taken off the desk")
+    expect(opened.get_by_role("alert")).to_have_count(1)
+    expect(opened.get_by_role("button", name="Keep in the notebook")).to_have_count(0)
+
+
+def test_taking_off_what_was_kept_says_what_stays(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    clip = queen(page, demo_clip)
+    page.client.post(f"/api/clips/{clip['id']}/record", json={}).raise_for_status()
+    opened = visit(page.url)
+    told = opened.locator("#polite")
+    opened.get_by_role("button", name=f"Remove {QUEEN} from the desk", exact=True).click()
+    expect(told).to_contain_text(f"Really remove {QUEEN} from the desk? Its sound stays")
+    really = opened.get_by_role("button", name=f"Really remove {QUEEN} from the desk?")
+    expect(really).to_be_focused()
+    opened.locator(".clips").get_by_text("Delete the sound too").click()
+    expect(opened.get_by_role("checkbox", name="Delete the sound too")).to_be_checked()
+    really.click()
+    expect(opened.get_by_role("link", name=QUEEN)).to_have_count(0)
+    until(opened, lambda: not (page.desk / clip["id"]).exists())
+
+
 @pytest.mark.parametrize("address", ["desk/%E0%A4%A", "constructor", "desk/nothing"])
 def test_an_address_that_is_none_leads_somewhere(page: LivePage, visit: Visitors, address: str) -> None:
     opened = visit(f"{page.url}#{address}")

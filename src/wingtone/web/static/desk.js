@@ -224,17 +224,33 @@ function clipRow(context, clip) {
     { type: "button", class: "quiet small", "aria-label": `Remove ${clip.name} from the desk` },
     "Remove",
   );
+  const throwAway = el("input", { type: "checkbox" });
+  const stays = el(
+    "label",
+    { class: "small", hidden: true, tabindex: "-1" },
+    "Its sound stays in the desk's folder, as a record points to it. ",
+    throwAway,
+    " Delete the sound too",
+  );
+  let newest = clip;
+  const kept = () => newest.recorded || Boolean(newest.notice);
   let asked = false;
+  const question = (asking) => {
+    asked = asking;
+    remove.textContent = asking ? "Really remove?" : "Remove";
+    const name = asking ? `Really remove ${clip.name} from the desk?` : `Remove ${clip.name} from the desk`;
+    remove.setAttribute("aria-label", name);
+    stays.hidden = !asking || !kept();
+    throwAway.checked = false;
+    if (asking) announce(stays.hidden ? name : `${name} ${stays.textContent}`);
+  };
   remove.addEventListener("click", async () => {
-    if (!asked) {
-      // No dialog: the button itself asks once more, and forgets the question when one moves on.
-      asked = true;
-      remove.textContent = "Really remove?";
-      return;
-    }
+    // No dialog: the button itself asks once more, and forgets the question when one moves on.
+    if (!asked) return question(true);
     try {
-      await wire.remove(`/api/clips/${encodeURIComponent(clip.id)}`);
-      announce(`${clip.name} is off the desk`);
+      const sound = kept() && throwAway.checked ? "?sound=too" : "";
+      await wire.remove(`/api/clips/${encodeURIComponent(clip.id)}${sound}`);
+      announce(`${clip.name} is off the desk${kept() && !sound ? "; its sound stays" : ""}`);
       context.clips.set(context.clips.value.filter((other) => other.id !== clip.id));
       document.getElementById("main").focus({ preventScroll: true });
     } catch (error) {
@@ -242,23 +258,23 @@ function clipRow(context, clip) {
       fault.hidden = false;
     }
   });
-  remove.addEventListener("blur", () => {
-    asked = false;
-    remove.textContent = "Remove";
-  });
   const sign = el("span", { class: "mark-holder" });
   const rescue = rescuing(context, clip, fault);
   const node = el(
     "li",
     { class: "clip" },
     sign,
-    el("div", { class: "clip-main" }, name, words, progress.node, fault, notice, rescue),
+    el("div", { class: "clip-main" }, name, words, progress.node, fault, notice, rescue, stays),
     remove,
   );
+  node.addEventListener("focusout", ({ relatedTarget }) => {
+    if (asked && !node.contains(relatedTarget)) question(false);
+  });
   let drawn = "";
   return {
     node,
     update(now) {
+      newest = now;
       progress.set(now.status === "listening" ? now.progress : null);
       progress.node.hidden = now.status !== "listening" && now.status !== "waiting";
       words.textContent = said(now);

@@ -22,7 +22,7 @@ export function mount(element, context) {
   return context.route.id ? recordView(element, context) : listView(element, context);
 }
 
-function listView(element, { wire, announce }) {
+function listView(element, { wire }) {
   let gone = false;
   const list = el("ol", { class: "ruled records" });
   const total = el("p", { class: "soft records-total", role: "status" });
@@ -227,14 +227,15 @@ function listView(element, { wire, announce }) {
     handed.replaceChildren(el("p", {}, "One moment: the file is being made."));
     const given = Object.fromEntries(Object.entries(wanted).filter(([, value]) => value));
     try {
-      const name = await wire.download("/api/export", {
+      const { name, records, leftOut } = await wire.download("/api/export", {
         format: new FormData(form).get("format"),
         filters: given,
         blur_km: ["1", "2", "10"].includes(blur.value) ? Number(blur.value) : null,
         withhold_place: blur.value === "none",
       });
-      handed.replaceChildren(el("p", {}, `Made: ${name}. The browser has it among its downloads.`));
-      announce(`${name} was made`);
+      const left = leftOut ? `; ${count(leftOut, "record")} could not be in it` : "";
+      const words = `Made: ${name}, with ${count(records, "record")}${left}.`;
+      handed.replaceChildren(el("p", {}, `${words} The browser has it among its downloads.`));
     } catch (error) {
       handed.replaceChildren(trouble(error));
     } finally {

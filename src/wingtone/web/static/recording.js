@@ -14,7 +14,9 @@ const DRAFT = "wingtone-only-seen";
 const OVER = ["ready", "failed"];
 
 export async function mount(room, context) {
-  const { wire, clips, route, left } = context;
+  const { wire, clips, route } = context;
+  let removed = false;
+  const left = () => removed || context.left();
   const leaves = [];
   const later = (...stops) => {
     leaves.push(...stops);
@@ -37,7 +39,24 @@ export async function mount(room, context) {
   const length = store(clip.value.duration_s ?? 0);
   const title = el("div", { class: "recording-head" });
   const sheet = el("section", { class: "paper strip-paper", "aria-label": "See and hear" });
-  room.append(title, sheet);
+  const fault = el("div", {});
+  room.append(title, fault, sheet);
+
+  // It may be taken off the desk in another window.
+  let there = false;
+  later(
+    clips.subscribe(() => {
+      const here = clips.value.some(({ id }) => id === route.id);
+      if (there && !here) {
+        removed = true;
+        leave();
+        const gone = { what: "this recording was taken off the desk", remedy: "the desk shows what is there" };
+        room.replaceChildren(heading(clip.value.name), trouble(gone));
+      }
+      there ||= here;
+    }),
+  );
+  there = clips.value.some(({ id }) => id === route.id);
 
   document.title = `${clip.value.name} · wingtone`;
   const brief = () => clips.value.find((other) => other.id === route.id) ?? clip.value;
@@ -72,7 +91,7 @@ export async function mount(room, context) {
     const list = correcting({ clip, bench, reveal: shown.reveal, hear, length });
     later(list.leave);
     const seen = store(clip.value.seen ?? {});
-    await answerParts(room, { ...context, clip, bench, seen, play: hear.play }, later, list.element);
+    await answerParts(room, { ...context, left, clip, bench, seen, play: hear.play }, later, list.element);
     watch();
   }
 
@@ -125,13 +144,14 @@ export async function mount(room, context) {
           if (left()) return;
           if (clip.value.status === "ready") await heard();
           else sheet.replaceChildren(trouble(clip.value.error));
+          fault.replaceChildren();
         } else if (parts) {
           await parts.shown.refresh();
         } else {
           await see();
         }
       } catch (error) {
-        sheet.prepend(trouble(error));
+        if (!left()) fault.replaceChildren(trouble(error));
       }
       busy = false;
       if (!over && OVER.includes(brief().status)) await look(); // it came to an end while this look was taken

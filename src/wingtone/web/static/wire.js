@@ -101,7 +101,8 @@ function events(hearers) {
   return () => source.close();
 }
 
-// Ask for a file and hand it to the browser to keep, under the name that the program gives it.
+// Ask for a file and hand it to the browser to keep, under the name that the program gives it. Gives back that name,
+// and how many records are in it and how many could not be.
 async function download(path, body) {
   const response = await request("POST", path, { body });
   const header = response.headers.get("Content-Disposition") ?? "";
@@ -112,7 +113,8 @@ async function download(path, body) {
   link.download = name ? decodeURIComponent(name) : "wingtone";
   link.click();
   setTimeout(() => URL.revokeObjectURL(address), 60_000); // the browser may still be writing it
-  return link.download;
+  const told = (header) => Number(response.headers.get(header) ?? 0);
+  return { name: link.download, records: told("X-Wingtone-Records"), leftOut: told("X-Wingtone-Left-Out") };
 }
 
 export const wire = {
