@@ -22,7 +22,7 @@ export function mount(element, context) {
   return context.route.id ? recordView(element, context) : listView(element, context);
 }
 
-function listView(element, { wire }) {
+function listView(element, { wire, announce }) {
   let gone = false;
   const list = el("ol", { class: "ruled records" });
   const total = el("p", { class: "soft records-total", role: "status" });
@@ -235,6 +235,7 @@ function listView(element, { wire }) {
       });
       const left = leftOut ? `; ${count(leftOut, "record")} could not be in it` : "";
       const words = `Made: ${name}, with ${count(records, "record")}${left}.`;
+      announce(`${name} was made`);
       handed.replaceChildren(el("p", {}, `${words} The browser has it among its downloads.`));
     } catch (error) {
       handed.replaceChildren(trouble(error));
