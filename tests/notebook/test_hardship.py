@@ -355,26 +355,3 @@ def test_rescue_refuses_what_it_cannot_do(filled: Path, tmp_path: Path) -> None:
     with pytest.raises(InputError, match="is a text file, not a notebook"):
         rescue(letter, tmp_path / "new.sqlite")
     assert not (tmp_path / "new.sqlite").exists()
-
-
-def test_reading_leaves_one_file_and_changes_nothing(filled: Path) -> None:
-    """README: a notebook is one file. Another program may be at it meanwhile."""
-    before = filled.read_bytes()
-    for _ in range(2):
-        with Notebook.open(filled, write=False) as opened:
-            count = opened.count()
-    assert [path.name for path in filled.parent.iterdir() if path.name.startswith(filled.name)] == [
-        filled.name
-    ]
-    assert filled.read_bytes() == before
-    with Notebook.open(filled, write=False) as reader:
-        with Notebook.open(filled) as writer:
-            writer.add(Record(taxon="Bombus hortorum"))
-        assert reader.count() == count + 1
-        with pytest.raises(OutputError):
-            reader.add(Record(taxon="Bombus hortorum"))
-    assert [path.name for path in filled.parent.iterdir() if path.name.startswith(filled.name)] == [
-        filled.name
-    ]
-    with Notebook.open(filled, write=False) as opened:
-        assert opened.count() == count + 1

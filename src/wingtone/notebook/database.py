@@ -88,9 +88,8 @@ def connect(path: Path, *, write: bool) -> sqlite3.Connection:
     alone = "ro&immutable=1"  # without the helper files that SQLite makes beside it
     if not os.access(path.parent, os.W_OK) and not _is_logged(path):
         return _connect(path, alone)
-    connection = _connect(path, "rw" if _may_be_tidied(path) else "ro")
+    connection = _connect(path, "ro")
     try:
-        connection.execute("PRAGMA query_only = ON")
         connection.execute("PRAGMA schema_version").fetchone()
     except sqlite3.OperationalError as error:
         connection.close()
@@ -109,16 +108,6 @@ def folded(text: str) -> str:
     SQLite's own NOCASE knows the capitals from A to Z only. In statements it is called by the same name.
     """
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold())
-
-
-def _may_be_tidied(path: Path) -> bool:
-    """Whether the helper files that SQLite makes beside the notebook may be cleared away after reading.
-
-    SQLite does so by itself when the last program closes the notebook, but only one that may write. Where
-    something stands in a log already, reading leaves everything as it is.
-    """
-    journal = path.with_name(path.name + "-journal")
-    return os.access(path, os.W_OK) and not journal.exists() and not _is_logged(path)
 
 
 def _is_logged(path: Path) -> bool:
