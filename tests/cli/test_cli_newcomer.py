@@ -65,7 +65,7 @@ def test_a_photograph_that_is_not_there_is_told(
         (["identify", "--f0", "146", "--fauna", "here"], "here: is not a folder (give the folder that holds"),
         (
             ["train", "here.csv", "--check"],
-            "here.csv: there is no such file (give a table of labels, a CSV file)",
+            "here.csv: cannot be read: there is no such file (give a CSV file)",
         ),
     ],
 )

@@ -91,5 +91,5 @@ def test_a_full_disk(tmp_path: Path) -> None:
 def test_a_folder_that_may_not_be_written() -> None:
     with open_folder() as folder:
         told = outcomes("read-only", folder)
-    check(told, words="Permission denied|cannot be written|write-protected")
+    check(told, words="Permission denied|cannot be written|write-protected|nothing may be written")
     assert {one["command"] for one in told if one["status"] == 0} == {"list, on the disk itself"}

@@ -228,7 +228,7 @@ def test_forms_must_leave_something_for_the_typical_one(tmp_path: Path) -> None:
         (
             table_text("abundance") + '"' + "x" * 200_000 + '",hill,1,s,memory,\n',
             5,
-            "is not a readable table",
+            "holds 200,000 characters",
         ),
         ("x" * (MAX_FILE_BYTES + 1), 0, "is larger than 5,000,000 bytes"),
     ],

@@ -430,7 +430,7 @@ def test_all_faults_of_a_table_are_told(shell: Shell, tmp_path: Path) -> None:
         (("add", "--hint", "tail=pink"), 2, "tail"),
         (("add", "--taxon", "Bombus", "--date", "soon"), 2, "not understood"),
         (("add", "--taxon", "Bombus", "--place", "QT 12 34"), 2, "did you mean TQ"),
-        (("add", "--taxon", "Bombus", "--temperature", "warm"), 2, "not a valid float"),
+        (("add", "--taxon", "Bombus", "--temperature", "warm"), 2, "is not a number"),
         (("add", "--recording", "missing.m4a"), 1, "missing.m4a"),
         (("list", "--within", "5"), 2, "--within needs --near"),
         (("export", "--out", "x.zip", "--blur", "5"), 2, "not one of"),

@@ -50,7 +50,8 @@ def test_from_dropping_an_m4a_to_an_exported_archive(page: LivePage, visit: Visi
     group = opened.get_by_role("group", name="What colour is the tip of the abdomen (the tail)?", exact=True)
     group.get_by_role("radio", name="buff").check()
     candidates = opened.locator(".answer-place")
-    expect(candidates.get_by_text("Buff-tailed bumblebee").first).to_be_visible()
+    named = candidates.get_by_role("listitem").filter(has_text="Buff-tailed bumblebee").first
+    expect(named).to_be_visible()
     opened.get_by_text("I know better").click()
     opened.get_by_label("Name", exact=True).select_option("Bombus terrestris")
     opened.get_by_role("button", name="Keep in the notebook").click()
