@@ -69,7 +69,7 @@ def test_a_waiting_file_outlives_a_refusal(page: LivePage, demo_clip: Path, visi
     page.start(port=port)
     again.click()
     expect(opened.locator(".clips .trouble")).to_contain_text("code")
-    assert opened.evaluate(WAITING) == ["only copy.m4a"]
+    until(opened, lambda: opened.evaluate(WAITING) == ["only copy.m4a"])
     enter(opened, page)
     again.click()
     answered(opened, "only copy.m4a")
@@ -87,7 +87,7 @@ def test_a_recording_that_finds_no_room_can_be_brought_later(
         drop_files(opened, [("only copy.m4a", (demo_clip / QUEEN).read_bytes())])
         again = opened.get_by_role("button", name="Try again: only copy.m4a")
         expect(again).to_be_visible()
-        assert opened.evaluate(WAITING) == ["only copy.m4a"]
+        until(opened, lambda: opened.evaluate(WAITING) == ["only copy.m4a"])
         page.client.delete(f"/api/clips/{other['id']}").raise_for_status()
         again.click()
         expect(opened.get_by_role("heading", level=1, name="only copy.m4a")).to_be_visible()
@@ -505,7 +505,7 @@ def test_a_file_that_has_arrived_is_known_by_more_than_its_name(
     drop_files(opened, [("Rec 10.32\u202fAM.m4a", (demo_clip / QUEEN).read_bytes())])
     until(opened, lambda: bool(desk_of(page)))
     opened.unroute("**/api/clips")
-    assert len(opened.evaluate(WAITING)) == 1
+    until(opened, lambda: len(opened.evaluate(WAITING)) == 1)
     other = opened.context.new_page()  # there the file is left alone, as this window has it
     other.goto(page.url)
     begun(other)
