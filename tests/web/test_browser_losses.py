@@ -503,9 +503,9 @@ def test_a_file_that_has_arrived_is_known_by_more_than_its_name(
     begun(opened)
     opened.route("**/api/clips", lambda route: (route.fetch(), route.abort()))
     drop_files(opened, [("Rec 10.32\u202fAM.m4a", (demo_clip / QUEEN).read_bytes())])
-    until(opened, lambda: bool(desk_of(page)))
+    expect(opened.get_by_role("button", name="Try again")).to_be_visible()  # it heard of no arrival
     opened.unroute("**/api/clips")
-    until(opened, lambda: len(opened.evaluate(WAITING)) == 1)
+    assert len(desk_of(page)) == len(opened.evaluate(WAITING)) == 1
     other = opened.context.new_page()  # there the file is left alone, as this window has it
     other.goto(page.url)
     begun(other)

@@ -26,7 +26,7 @@ from wingtone.fauna import load
 from wingtone.notebook.store import Notebook
 from wingtone.tone.comb import HIGHEST_HZ, LOWEST_HZ
 from wingtone.tone.stretch import REACH_LN
-from wingtone.web import stored, worker
+from wingtone.web import clip_routes, stored, worker
 from wingtone.web.sounds import COPY_RATE_HZ
 from wingtone.web.strip import FINEST_S, HEIGHT_PX, HIGH_HZ, LOW_HZ, TILE_PX
 
@@ -491,6 +491,31 @@ def test_an_answer_without_a_recording(shared_page: LivePage) -> None:
     assert bare["pictures"]["size"] is None
     refused = shared_page.client.post("/api/answer", json={"f0_hz": 9000})
     assert refused.json()["error"]["fields"] == {"f0_hz": "must lie between 40 and 500"}
+
+
+def test_what_becomes_ready_while_it_is_told_is_not_told_as_ready_without_its_bouts(
+    page: LivePage, demo_clip: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = f"/api/clips/{page.heard(page.bring(demo_clip / QUEEN)['id'])['id']}"
+    clip_of, clip_json = clip_routes.clip_of, clip_routes.clip_json
+
+    def before(request: Any) -> Any:
+        clip = clip_of(request)
+        clip.status = "listening"
+        return clip
+
+    def after(page: Any, clip: Any, *rest: Any) -> dict[str, Any]:
+        clip.status = "ready"
+        return clip_json(page, clip, *rest)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(clip_routes, "clip_of", before)
+        patch.setattr(clip_routes, "clip_json", after)
+        told = page.client.get(at).json()
+    assert (told["status"], told["measurement"]) == ("listening", None)
+    told = page.client.get(at).json()
+    assert told["status"] == "ready"
+    assert told["measurement"]["bouts"]
 
 
 def test_a_clip_is_ready_only_with_its_form_filled_in(

@@ -284,18 +284,26 @@ async def show(request: Request) -> Response:
 
 
 async def _whole(page: Page, clip: Clip) -> Response:
-    measured = await page.measured(clip) if clip.status == "ready" else None
-    return JSONResponse(await run_in_threadpool(clip_json, page, clip, measured))
-
-
-def clip_json(page: Page, clip: Clip, measured: tuple[Measurement, Measurement] | None) -> dict[str, Any]:
-    """Lay a clip out whole; without what was measured where it has not been heard."""
-    body: dict[str, Any] = {
+    # The status as it was before anything was waited for: what becomes ready meanwhile has no bouts here yet.
+    status = clip.status
+    measured = await page.measured(clip) if status == "ready" else None
+    said = {
         **clip.brief(),
-        "measurement": None,
-        "machine_bouts": [],
+        "status": status,
         "corrections": clip.corrections,
         "seen": {**EMPTY, **clip.seen},
+    }
+    return JSONResponse(await run_in_threadpool(clip_json, page, clip, said, measured))
+
+
+def clip_json(
+    page: Page, clip: Clip, said: dict[str, Any], measured: tuple[Measurement, Measurement] | None
+) -> dict[str, Any]:
+    """Lay a clip out whole: what is ``said`` of it, and what was measured where it has been heard."""
+    body: dict[str, Any] = {
+        **said,
+        "measurement": None,
+        "machine_bouts": [],
         "prefilled": {"date": None, "place": None, "zone": None},
         "filled": {},
         "individuals": [],
