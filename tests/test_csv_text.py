@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import tracemalloc
 from typing import TYPE_CHECKING
 
 import pytest
@@ -16,6 +17,7 @@ from wingtone.csv_text import (
     from_spreadsheet,
     numbered_rows,
     row_writer,
+    rows_of_file,
     safe_for_spreadsheets,
     separator_of,
 )
@@ -50,6 +52,32 @@ def test_rows_know_the_line_that_they_begin_on() -> None:
     text = 'name,notes\r\na,"two\r\nlines"\r\n\r\nb,c\r\n'
     rows = list(numbered_rows(io.StringIO(text, newline=""), "t.csv"))
     assert rows == [(1, ["name", "notes"]), (2, ["a", "two\r\nlines"]), (4, []), (5, ["b", "c"])]
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+@pytest.mark.parametrize(
+    ("before", "separator", "at"),
+    [("sep=;\r\n", ";", 2), ("", ",", 1), (" \r\n\r\n", "\t", 3), ("SEP=|\r\n", "|", 2)],
+)
+def test_a_file_is_cut_by_what_it_says_or_has_between_its_cells(
+    tmp_path: Path, encoding: str, before: str, separator: str, at: int
+) -> None:
+    """Spreadsheets write their separator into a first line of its own, and read it there."""
+    path = tmp_path / "bees.csv"
+    text = f'{before}name{separator}notes\r\n\r\nB\u00e4r{separator}"two\r\nlines"\r\n'
+    path.write_bytes(text.encode(encoding))
+    assert list(rows_of_file(path)) == [(at, ["name", "notes"]), (at + 2, ["B\u00e4r", "two\r\nlines"])]
+
+
+def test_a_file_is_not_kept_whole_in_memory(tmp_path: Path) -> None:
+    path = tmp_path / "many.csv"
+    path.write_text("name,notes\n" + f"Bombus,{'x' * 990}\n" * 20_000)
+    tracemalloc.start()
+    n_rows = sum(1 for _ in rows_of_file(path))
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert n_rows == 20_001
+    assert most < 0.2 * path.stat().st_size
 
 
 def test_a_row_that_cannot_be_cut_is_named_after_those_before_it() -> None:

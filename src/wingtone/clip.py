@@ -23,12 +23,13 @@ from __future__ import annotations
 import dataclasses
 import datetime
 import math
-import os
 from typing import TYPE_CHECKING, Any
 
 from wingtone.errors import PlaceError
+from wingtone.files import path_text
 
 if TYPE_CHECKING:
+    import os
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from wingtone.audio import RecordingInfo
@@ -534,8 +535,7 @@ def _measured(measurement: Measurement) -> dict[str, Any]:
     recording = measurement.recording
     return {
         "recording": {
-            # A name that is no valid text (Linux allows any bytes) is shown with escapes.
-            "path": os.fsencode(recording.path).decode("utf-8", "backslashreplace"),
+            "path": path_text(recording.path),
             "sha256": measurement.sha256,
             "duration_s": _number(recording.duration_s),
             "sample_rate_hz": recording.sample_rate_hz,

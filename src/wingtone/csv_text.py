@@ -3,7 +3,7 @@
 The rooms that read tables ask different things of headings and cells, so each checks its own.
 
 - `encoding_of`: how the letters of a file are coded.
-- `separator_of`: what stands between the cells.
+- `separator_of`, `separator_in`: what stands between the cells, by a line and of a file.
 - `numbered_rows`: rows of cells, each with the line that it begins on.
 - `rows_of_file`: all of this for a whole file.
 - `check_headings`: refuse a table without headings, or with one that stands there twice.
@@ -18,7 +18,6 @@ from __future__ import annotations
 import codecs
 import contextlib
 import csv
-import io
 import re
 from typing import TYPE_CHECKING, Any
 
@@ -38,12 +37,17 @@ __all__ = [
     "row_writer",
     "rows_of_file",
     "safe_for_spreadsheets",
+    "separator_in",
     "separator_of",
 ]
 
 MOST_BYTES = 500_000_000
 """Largest table taken, ours: two million rows; a mistaken file is refused before it fills the memory."""
 
+
+_LONGEST_LINE = 100_000
+_SAID_SEPARATOR = re.compile(r"\s*\"?sep=([,;\t|])\"?[,;\t\s]*", re.IGNORECASE)
+"""How much of a line is looked at for its separator, ours; and how spreadsheets say it (memory)."""
 
 LONGEST_CELL = 10_000_000
 """Longest cell taken, in characters. Ours: Python's own limit, 131 072, is reached by a record of ours with
@@ -88,6 +92,25 @@ def encoding_of(path: Path) -> str:
 def separator_of(first_line: str) -> str:
     """Give the comma, semicolon or tab that stands most often in a line; the comma where none does."""
     return max(",;\t", key=first_line.count)
+
+
+def separator_in(file: TextIO) -> tuple[str, int]:
+    """Tell what stands between the cells of an open table, and leave it at its first row.
+
+    A first line such as ``sep=;`` is no row: some spreadsheets write it, and read it, as the separator.
+
+    Returns
+    -------
+    separator, n_lines
+        The separator, and how many lines were read over.
+    """
+    first = file.readline(_LONGEST_LINE)
+    if said := _SAID_SEPARATOR.fullmatch(first):
+        return said[1], 1
+    while first and not first.strip():
+        first = file.readline(_LONGEST_LINE)
+    file.seek(0)
+    return separator_of(first), 0
 
 
 def numbered_rows(
@@ -154,12 +177,10 @@ def rows_of_file(path: Path) -> Iterator[tuple[int, list[str]]]:
         See `numbered_rows`.
     """
     with path.open(encoding=encoding_of(path), newline="") as file:
-        text = file.read()
-    first = next((line for line in text.splitlines() if line.strip()), "")
-    lines = io.StringIO(text, newline="")
-    for line, cells in numbered_rows(lines, str(path), separator=separator_of(first)):
-        if any(cell.strip() for cell in cells):
-            yield line, cells
+        separator, n_lines = separator_in(file)
+        for line, cells in numbered_rows(file, str(path), separator=separator, first_line=1 + n_lines):
+            if any(cell.strip() for cell in cells):
+                yield line, cells
 
 
 _LINE_END = re.compile(r"\r\n|\r|\n")

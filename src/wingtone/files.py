@@ -6,6 +6,7 @@
 - `lock`: hold a folder against other programs, for as long as this one lives.
 - `check_file`: refuse what is no ordinary file: a pipe would be waited for, a device read for ever.
 - `data_folder`: where wingtone keeps what nobody gave a place.
+- `path_text`: a path as valid text.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from wingtone.errors import InputError, OutputError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["check_file", "data_folder", "lock", "replacing", "synchronise", "what_is"]
+__all__ = ["check_file", "data_folder", "lock", "path_text", "replacing", "synchronise", "what_is"]
 
 Kind = Literal["file", "folder", "other", "nothing"]
 
@@ -197,3 +198,8 @@ def _kind(path: Path) -> Kind:
             return "nothing"
         raise
     return "file" if stat.S_ISREG(mode) else "folder" if stat.S_ISDIR(mode) else "other"
+
+
+def path_text(path: str | os.PathLike[str]) -> str:
+    """Give a path as valid text: bytes in it that are none (Linux allows any) become escapes."""
+    return os.fsencode(path).decode("utf-8", "backslashreplace")

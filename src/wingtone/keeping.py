@@ -11,13 +11,13 @@
 from __future__ import annotations
 
 import dataclasses
-import os
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from wingtone import __version__
+from wingtone.files import path_text
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -150,8 +150,7 @@ def record_of_individual(
     record = record_from_answer(laid_out, tone=_tone(cue), made_with=versions, **known)
     if record.recording is None:
         return record
-    # A name that is no valid text (Linux allows any bytes) is kept with escapes.
-    full = os.fsencode(Path(measurement.recording.path).resolve()).decode("utf-8", "backslashreplace")
+    full = path_text(Path(measurement.recording.path).resolve())
     return dataclasses.replace(record, recording=dataclasses.replace(record.recording, path=full))
 
 

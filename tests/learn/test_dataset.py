@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -17,6 +18,9 @@ from wingtone.learn.features import NAMES
 from wingtone.learn.labels import Label, read_labels
 from wingtone.learn.model import Model, word_of
 from wingtone.learn.training import assess, check_extras, train
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 A = Path("a.wav")
 
@@ -92,6 +96,16 @@ def test_recordings_are_collected_and_faults_are_kept_apart(tmp_path: Path) -> N
     )
 
 
+def all_alike_but(name: str) -> Callable[[Path], Heard]:
+    """Hear recordings of which all but one hold the same."""
+
+    def hear(path: Path) -> Heard:
+        told = heard(path)
+        return told if path.name == name else Heard(told.flight, told.table, "sum")
+
+    return hear
+
+
 def test_copies_of_a_recording_are_heard_once_and_never_parted(tmp_path: Path) -> None:
     for name in ("a.wav", "copy.wav", "part.wav", "b.wav"):
         (tmp_path / name).write_bytes(b"")
@@ -100,12 +114,7 @@ def test_copies_of_a_recording_are_heard_once_and_never_parted(tmp_path: Path) -
         "b.wav,,,worker,1\na.wav,,,queen,2\ncopy.wav,,,queen,2\npart.wav,4,7,worker,3\n",
         encoding="utf-8",
     )
-
-    def same(path: Path) -> Heard:
-        told = heard(path)
-        return told if path.name == "b.wav" else Heard(told.flight, told.table, "sum")
-
-    dataset, _ = collect(read_labels(tmp_path / "labels.csv"), listen=same)
+    dataset, _ = collect(read_labels(tmp_path / "labels.csv"), listen=all_alike_but("b.wav"))
     # The first bout of the copies is a queen by each, the second a worker by one: that cannot be.
     assert dataset.y.tolist() == ["worker", "worker", "queen"]
     assert dataset.group.tolist() == [0, 0, 1]
@@ -123,12 +132,7 @@ def test_copies_under_two_individuals_are_of_one_group(tmp_path: Path) -> None:
         "file,start_s,end_s,caste,individual\na.wav,0,3,queen,1\nb.wav,4,7,queen,2\nc.wav,,,queen,2\n",
         encoding="utf-8",
     )
-
-    def same(path: Path) -> Heard:
-        told = heard(path)
-        return told if path.name == "c.wav" else Heard(told.flight, told.table, "sum")
-
-    dataset, _ = collect(read_labels(tmp_path / "labels.csv"), listen=same)
+    dataset, _ = collect(read_labels(tmp_path / "labels.csv"), listen=all_alike_but("c.wav"))
     assert dataset.group.tolist() == [0, 0, 0, 0]
 
 

@@ -6,6 +6,7 @@ and people leave in the middle of things.
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -180,7 +181,7 @@ def test_a_recording_that_opens_too_late_takes_nothing_with_it(
     for address in (f"**/api/clips/{slow['id']}", f"**/api/clips/{slow['id']}/strip"):
         held = hold(opened, address)
         opened.get_by_role("link", name=QUEEN).click()
-        until(opened, lambda held=held: bool(held))  # type: ignore[misc]
+        until(opened, partial(bool, held))
         opened.get_by_role("link", name="Desk", exact=True).click()
         settled(opened, TOMATO)
         with opened.expect_response(lambda answer: slow["id"] in answer.url):
@@ -495,16 +496,21 @@ def test_a_second_window_does_not_bring_the_same_file(
     assert desk_of(page) == ["slow.m4a"]
 
 
+def arrived_unheard(opened: Page, name: str, content: bytes) -> None:
+    """Bring a file that arrives, though the window never hears of it."""
+    begun(opened)
+    opened.route("**/api/clips", lambda route: (route.fetch(), route.abort()))
+    drop_files(opened, [(name, content)])
+    expect(opened.get_by_role("button", name=f"Try again: {name}")).to_be_visible()
+    opened.unroute("**/api/clips")
+
+
 def test_a_file_that_has_arrived_is_known_by_more_than_its_name(
     page: LivePage, demo_clip: Path, visit: Visitors
 ) -> None:
     """macOS writes a narrow space before AM; the window was closed before it heard of the arrival."""
     opened = visit(page.url)
-    begun(opened)
-    opened.route("**/api/clips", lambda route: (route.fetch(), route.abort()))
-    drop_files(opened, [("Rec 10.32\u202fAM.m4a", (demo_clip / QUEEN).read_bytes())])
-    expect(opened.get_by_role("button", name="Try again")).to_be_visible()  # it heard of no arrival
-    opened.unroute("**/api/clips")
+    arrived_unheard(opened, "Rec 10.32\u202fAM.m4a", (demo_clip / QUEEN).read_bytes())
     assert len(desk_of(page)) == len(opened.evaluate(WAITING)) == 1
     other = opened.context.new_page()  # there the file is left alone, as this window has it
     other.goto(page.url)
@@ -518,11 +524,7 @@ def test_a_file_that_arrived_just_before_a_reload_is_not_brought_again(
     page: LivePage, demo_clip: Path, visit: Visitors
 ) -> None:
     opened = visit(page.url)
-    begun(opened)
-    opened.route("**/api/clips", lambda route: (route.fetch(), route.abort()))
-    drop_files(opened, [("x\u00a0y.m4a", (demo_clip / QUEEN).read_bytes())])
-    expect(opened.get_by_role("button", name="Try again: x\u00a0y.m4a")).to_be_visible()
-    opened.unroute("**/api/clips")
+    arrived_unheard(opened, "x\u00a0y.m4a", (demo_clip / QUEEN).read_bytes())
     opened.reload()
     until(opened, lambda: opened.evaluate(WAITING) == [])
     assert desk_of(page) == ["x y.m4a"]

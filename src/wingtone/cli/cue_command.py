@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,6 +16,7 @@ from wingtone.cli.options import FiniteRange, fauna_option, flight_threshold_opt
 from wingtone.cli.outputs import check_output
 from wingtone.cli.tables import columns, paragraph
 from wingtone.errors import Fault, OutputError, one_line
+from wingtone.files import path_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -186,9 +186,9 @@ def _failed(records: Records, matches: Sequence[Match]) -> list[str]:
 
 
 def _name(path: Path, folders: Sequence[str]) -> str:
-    """Name a clip by its place in the folder it was found in; bytes that are no text become escapes."""
+    """Name a clip by its place in the folder it was found in."""
     inside = next((path.relative_to(folder) for folder in folders if path.is_relative_to(folder)), path)
-    return os.fsencode(inside.as_posix()).decode("utf-8", "backslashreplace")
+    return path_text(inside.as_posix())
 
 
 # --- the summary -----------------------------------------------------------------------------------------

@@ -2,7 +2,7 @@
 
 - `check_output`: refuse a file that a command reads, a recording, a photograph or a notebook.
 - `check_figure`: the same for a figure, which also has to be of a kind that we draw.
-- `check_folder`: refuse a result that has nowhere to go, before days of work.
+- `check_place`: refuse a result that has nowhere to go, before days of work.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from wingtone.files import what_is
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["check_figure", "check_folder", "check_output"]
+__all__ = ["check_figure", "check_output", "check_place"]
 
 _DATABASE = "holds a database, such as a notebook"
 _KEPT = {"a recording": "holds a recording", "a picture": "is a photograph", "a database": _DATABASE}
@@ -81,53 +81,54 @@ def check_figure(
     inputs: Iterable[str | os.PathLike[str]] = (),
     to_come: str | os.PathLike[str] | None = None,
 ) -> None:
-    """Refuse a figure that could not be drawn, or only in the place of something else, see `check_output`.
+    """Refuse a figure that could not be drawn, or only in the place of something else.
 
     Parameters
     ----------
     figure, inputs
-        As there.
+        As in `check_output`.
+    to_come
+        As in `check_place`.
+
+    Raises
+    ------
+    RequestError, MissingExtraError, OutputError
+        See these two, and `wingtone.figures.style.check_target`.
+    """
+    from wingtone.figures.style import check_target
+
+    check_target(figure)
+    check_place(figure, to_come=to_come)
+    check_output(figure, inputs=inputs, is_figure=True)
+
+
+def check_place(out: Path, *, to_come: str | os.PathLike[str] | None = None) -> None:
+    """Refuse a file that could not be written where it is to go.
+
+    Whoever writes it would say so as well, but only when the work is done.
+
+    Parameters
+    ----------
     to_come
         A folder that the command makes itself if it is not there.
 
     Raises
     ------
-    RequestError, MissingExtraError
-        See `wingtone.figures.style.check_target` as well.
     OutputError
-        There is no such folder, or nothing may be written there.
+        There is no such folder, nothing may be written there, or the file is a folder or write-protected.
     """
-    from wingtone.figures.style import check_target
-
-    check_target(figure)
-    final = Path(os.path.realpath(figure))
+    final = Path(os.path.realpath(out))
     if to_come is None or Path(os.path.realpath(to_come)) not in (final.parent, *final.parent.parents):
         if what_is(final.parent) != "folder":
-            raise OutputError("there is no such folder", remedy="make it first", where=figure.parent)
+            raise OutputError("there is no such folder", remedy="make it first", where=out.parent)
         if not os.access(final.parent, os.W_OK):
             remedy = "give a folder that you may write to"
-            raise OutputError("nothing may be written in this folder", remedy=remedy, where=figure.parent)
+            raise OutputError("nothing may be written in this folder", remedy=remedy, where=out.parent)
     if what_is(final) == "folder":
-        raise OutputError("this is a folder, not a file", remedy="give a file name", where=figure)
+        raise OutputError("this is a folder, not a file", remedy="give a file name", where=out)
     if what_is(final) == "file" and not os.access(final, os.W_OK):
         remedy = "give another name, or make it writable"
-        raise OutputError("this file is write-protected", remedy=remedy, where=figure)
-    check_output(figure, inputs=inputs, is_figure=True)
-
-
-def check_folder(out: Path) -> None:
-    """Refuse a file whose folder is not there, or that is a folder itself.
-
-    Raises
-    ------
-    OutputError
-        Whoever writes it would say so as well, but only when the work is done.
-    """
-    if what_is(out.parent) != "folder":
-        remedy = "give a folder that exists and that you may write to"
-        raise OutputError("cannot write here: there is no such folder", remedy=remedy, where=out)
-    if what_is(out) == "folder":
-        raise OutputError("this is a folder, not a file", remedy="give a file name", where=out)
+        raise OutputError("this file is write-protected", remedy=remedy, where=out)
 
 
 def _is_same(path: Path, given: Path) -> bool:

@@ -12,7 +12,7 @@ import click
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.options import WholeRange, flight_threshold_option
-from wingtone.cli.outputs import check_figure, check_folder
+from wingtone.cli.outputs import check_figure, check_place
 from wingtone.cli.tables import bar, columns, counted, paragraph, tell
 from wingtone.errors import MissingExtraError, OutputError, one_line
 from wingtone.files import what_is
@@ -106,7 +106,7 @@ def survey(
     if figure is not None:
         check_figure(figure, to_come=out)
     elif not is_url(out) and what_is(Path(out)) == "folder":
-        check_folder(Path(out, FIGURE_NAME))
+        check_place(Path(out, FIGURE_NAME))
     from wingtone.survey import preview, run_survey
 
     settings = _settings(model_path, flight_threshold)

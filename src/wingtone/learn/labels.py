@@ -30,7 +30,6 @@ Copies under other names are found when they are heard, see `wingtone.learn.data
 from __future__ import annotations
 
 import difflib
-import hashlib
 import math
 import os
 import re
@@ -40,6 +39,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from wingtone.audio.find import sha256_of
 from wingtone.csv_text import from_spreadsheet, row_writer, rows_of_file, safe_for_spreadsheets
 from wingtone.errors import Fault, TableError, WingtoneError
 from wingtone.evidence.dates import parse_date
@@ -203,7 +203,7 @@ def read_labels(path: str | os.PathLike[str]) -> Labels:
         order = {name: i for i, name in enumerate(headings)}
         faults.sort(key=lambda fault: (fault.line, order.get(fault.column, -1)))
         raise TableError(faults[:MOST_FAULTS], remedy="put these right, then try again with --check")
-    return Labels(path, tuple(rows), ignored, hashlib.sha256(path.read_bytes()).hexdigest())
+    return Labels(path, tuple(rows), ignored, sha256_of(path))
 
 
 def write_labels(path: str | os.PathLike[str], rows: Iterable[Label]) -> None:

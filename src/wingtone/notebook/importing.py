@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from wingtone.csv_text import check_headings, encoding_of, from_spreadsheet, numbered_rows, separator_of
+from wingtone.csv_text import check_headings, encoding_of, from_spreadsheet, numbered_rows, separator_in
 from wingtone.errors import Fault, TableError, WingtoneError
 from wingtone.notebook import events
 from wingtone.notebook.cells import (
@@ -263,16 +263,8 @@ def carry_out(plan: Plan, notebook: Notebook, *, by: str = "") -> Imported:
 
 
 def _rows_of(path: Path, file: TextIO) -> tuple[list[str], Iterable[tuple[int, list[str]]]]:
-    """Headings, and rows with the number of the line they begin on.
-
-    A first line such as ``sep=;`` is no row: some spreadsheets write it, and read it, as the separator.
-    """
-    start, skipped = file.readline(100_000), 0
-    if said := re.fullmatch(r"\s*\"?sep=([,;\t|])\"?[,;\t\s]*", start, re.IGNORECASE):
-        separator, skipped = said[1], 1
-    else:
-        separator = separator_of(start)
-        file.seek(0)
+    """Headings, and rows with the number of the line they begin on."""
+    separator, skipped = separator_in(file)
     # Old tables have inches and seconds in them: a quotation mark within a line may be one.
     rows = numbered_rows(file, str(path), separator=separator, strict=False, first_line=1 + skipped)
     _, cells = next(rows, (1, []))

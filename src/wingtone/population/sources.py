@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any
 from wingtone.csv_text import check_headings, encoding_of, from_spreadsheet, rows_of_file
 from wingtone.errors import Fault, InputError, MissingExtraError, TableError, one_line
 from wingtone.evidence.lineup import NOT_A_BUMBLEBEE
+from wingtone.fauna.names import says_bumblebee
 from wingtone.files import check_file, what_is
 from wingtone.population.bouts import MOST_FAULTS, Located, text_of
 
@@ -39,8 +40,6 @@ NOTEBOOKS = (".sqlite", ".sqlite3", ".db")
 JSONS = (".json", ".jsonl", ".ndjson")
 WHOLE_RECORDING = "many bees"
 """The flag of a recording that holds for each of its bouts."""
-BUMBLEBEES = ("bombus", "psithyrus")
-"""Genera of bumblebees; the second is an older name of the cuckoo bumblebees (common knowledge)."""
 
 
 @dataclass(frozen=True)
@@ -263,7 +262,7 @@ def _is_other(record: Record, others: frozenset[str]) -> bool:
     if record.status not in ("decided", "confirmed"):
         return False
     is_narrow = rank_of_name(record.taxon) in ("species", "aggregate")
-    return record.taxon in others or (is_narrow and record.taxon.split()[0].casefold() not in BUMBLEBEES)
+    return record.taxon in others or (is_narrow and not says_bumblebee(record.taxon))
 
 
 def read_sites(path: str | os.PathLike[str]) -> dict[str, str]:

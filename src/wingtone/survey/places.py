@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from wingtone.errors import MissingExtraError, OutputError, RecordingError, RequestError
+from wingtone.files import path_text, replacing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -61,8 +62,8 @@ class Found:
 
     @property
     def told_path(self) -> str:
-        """`path` as valid text, as `wingtone.clip` tells it."""
-        return self.path.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+        """`path` as valid text."""
+        return path_text(self.path)
 
     @property
     def remote(self) -> bool:
@@ -192,8 +193,6 @@ class Output:
         OutputError
             It cannot be written.
         """
-        from wingtone.files import replacing
-
         if self._remote is None:
             with replacing(Path(self.place, name)) as scratch:
                 yield scratch

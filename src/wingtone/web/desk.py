@@ -296,12 +296,7 @@ class Desk:
     def found(self, clip: Clip) -> Measurement:
         """Give the measurement as the machine found it, whatever became of the corrected one.
 
-        Raises
-        ------
-        InputError
-            The recording has not been measured.
-        Damaged
-            What is on the disk is damaged.
+        It raises what `measured` does.
         """
         self._check_heard(clip)
         held = self._measured.get(clip.id)

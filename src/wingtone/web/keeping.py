@@ -17,6 +17,7 @@ from wingtone.keeping import named, record_of_answer, record_of_individual
 from wingtone.notebook.events import parse_event_date
 from wingtone.notebook.places import parse_place
 from wingtone.notebook.records import CASTES, COLDEST_C, STATUSES, WARMEST_C, sex_of
+from wingtone.web.corrections import SAME_S
 from wingtone.web.fields import Faults, number_of, record_of, text_of
 
 if TYPE_CHECKING:
@@ -33,8 +34,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Choice", "changes_of", "read_choice", "record_for", "record_without", "records_of_bees"]
 
-SAME_S, SAME_HZ = 0.006, 0.1
-"""Bouts nearer than this in limits and tone are one. Ours: less than a frame, and the last digit shown."""
+SAME_HZ = 0.1
+"""Tones nearer than this are one. Ours: the last digit shown."""
 
 
 @dataclasses.dataclass(frozen=True)

@@ -224,8 +224,6 @@ function jumps(places) {
   );
 }
 
-// Beside each other on a wide screen: the bouts and what was seen; the answer. A part that fails takes nothing
-// else with it.
 // What is said without a recording lies on no desk: the window remembers it, until it was kept.
 function draft(later) {
   let done = false;
@@ -240,6 +238,8 @@ function draft(later) {
 
 const yes = async () => true;
 
+// Beside each other on a wide screen: the bouts and what was seen; the answer. A part that fails takes nothing
+// else with it.
 async function answerParts(room, context, later, bouts = null) {
   const seen = el("div", { class: "seen-place room" });
   const answer = el("div", { class: "answer-place room" });
