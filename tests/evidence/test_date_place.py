@@ -237,6 +237,12 @@ def test_where_the_fauna_does_not_reach_nothing_is_sure(fauna: Fauna, place: str
     assert "%" not in answer.record_as.reason
     assert "sure" not in answer.record_as.reason
     assert "or whether any do" in answer.record_as.reason
+    # A bumblebee of another continent, black all over, fits none of ours.
+    foreign = look(fauna, "tail=black", place=place, f0_hz=107)
+    assert foreign.record_as.rank == "none"
+    assert "fits well" in foreign.record_as.reason
+    assert "%" not in foreign.record_as.reason
+    assert foreign.size.summary.startswith("Perhaps no bumblebee")
 
 
 def test_only_is_not_said_of_what_is_not_all(fauna: Fauna) -> None:

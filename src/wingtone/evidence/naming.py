@@ -88,6 +88,8 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "",
 
     if not heard and not seen:
         return naming("", "none", NOTHING_KNOWN)
+    if bumblebee < 0.5 and outside:
+        return naming("", "none", f"No bumblebee of this fauna fits well; {outside}.")
     if bumblebee < 0.5:
         return naming("", "none", f"Probably not a bumblebee ({_percent(1.0 - bumblebee)}).")
     if seen and not doubt and not outside:

@@ -245,7 +245,8 @@ def size_sentence(
         return math.nan, math.nan, math.nan, "", "Without a tone nothing is said about the size."
     weight = np.where(lineup.is_bumblebee, probability, 0.0)
     if weight.sum() < 0.5:
-        text = "Probably not a bumblebee, and then the tone says nothing about the size."
+        what = "Perhaps no bumblebee" if is_outside(lineup, case.place) else "Probably not a bumblebee"
+        text = f"{what}, and then the tone says nothing about the size."
         return math.nan, math.nan, math.nan, "", text
     low, middle, high = itd_interval(tone_of(lineup, case), weight, level=level)
     least, most = size_words(low), size_words(high)
