@@ -302,12 +302,14 @@ def test_bouts_of_another_window_are_not_overwritten(
     expect(first.get_by_text("corrected by you")).to_be_visible()
     expect(second.locator(".bout-line")).to_have_count(4)
     second.locator(".bout-line").last.click()
-    second.get_by_role("radio", name="unsure").check()
+    # Not check(): the list is drawn anew, and it would look for the new button and choose it a second time.
+    second.get_by_role("radio", name="unsure").click()
     expect(second.get_by_role("alert")).to_contain_text("changed in another window")
     expect(second.locator(".bout-line")).to_have_count(3)
     corrected = page.client.get(f"/api/clips/{clip['id']}").json()["corrections"]
     assert [bout["kind"] for bout in corrected] == ["sonication", "sonication", "flight"]
-    second.get_by_role("radio", name="unsure").check()
+    second.get_by_role("radio", name="unsure").click()
+    expect(second.get_by_text("corrected by you")).to_be_visible()  # not before the answer
     expect(second.get_by_role("alert")).to_have_count(0)
     corrected = page.client.get(f"/api/clips/{clip['id']}").json()["corrections"]
     assert [bout["kind"] for bout in corrected] == ["sonication", "sonication", "uncertain"]
