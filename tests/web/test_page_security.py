@@ -242,6 +242,7 @@ def test_what_nobody_foresaw_is_told_as_everything_else(
     assert answer.status_code == 500
     assert "went wrong" in answer.json()["error"]["what"]
     assert answer.headers["x-content-type-options"] == "nosniff"
+    assert answer.headers["connection"] == "close", "the server hangs up after what it did not foresee"
     alive(page)
     for number in ("9" * 15, "9" * 400, "9" * 5000):
         for path in (

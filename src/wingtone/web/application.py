@@ -172,7 +172,10 @@ async def _no_room(_: Request, error: Exception) -> Response:
 
 async def _went_wrong(_: Request, __: Exception) -> Response:
     """Answer as the page expects it; the fault itself then goes on to the server, which writes it down."""
-    return refusal(500, "something went wrong inside wingtone", remedy="please report it")
+    answer = refusal(500, "something went wrong inside wingtone", remedy="please report it")
+    # The server then hangs up. Told so, nobody sends the next request down the same line.
+    answer.headers["connection"] = "close"
+    return answer
 
 
 async def _gone(_: Request, __: Exception) -> Response:
