@@ -5,15 +5,16 @@ from __future__ import annotations
 import re
 import shutil
 import sys
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
 
 from survey.made_up import rows, write_clips
 from wingtone.cli import main
-from wingtone.cli.survey_command import progress_text
+from wingtone.cli.survey_command import _forecast_lines, _tone_words, progress_text
 from wingtone.errors import OutputError
-from wingtone.survey import Progress
+from wingtone.survey import Forecast, Progress
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -187,6 +188,29 @@ def test_wrong_usage(runner: CliRunner, place: Path, tmp_path: Path, options: li
     assert result.exit_code == 2
     assert word in result.stderr
     assert not out.exists()
+
+
+def test_what_takes_next_to_no_time_is_told_so() -> None:
+    told = Forecast(n_found=1, n_new=1, n_partly=0, to_hear_s=0.4, reckoned=True, rate=500.0, measured=False)
+    text = " ".join(_forecast_lines(told, workers=2))
+    assert "less than 1 s of sound" in text
+    assert "less than 1 s with 2 workers" in text
+    assert "about" not in text
+    longer = " ".join(_forecast_lines(replace(told, to_hear_s=30_000.0), workers=2))
+    assert "about 8.3 h of sound" in longer
+    assert "about 30 s with 2 workers" in longer
+
+
+@pytest.mark.parametrize(
+    ("tones", "said"),
+    [
+        ([110.0], "110 Hz (A2 0 c)"),
+        ([109.6, 110.0, 110.4], "most at 110 Hz (A2 0 c)"),
+        ([100.0, 110.0, 120.0], "110 Hz (A2 0 c) in the middle, most between 100 and 120 Hz"),
+    ],
+)
+def test_tones_that_are_told_alike_are_one_figure(tones: list[float], said: str) -> None:
+    assert _tone_words(tones) == said
 
 
 def test_a_missing_folder_is_told(runner: CliRunner, tmp_path: Path) -> None:

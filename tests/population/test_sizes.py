@@ -194,6 +194,12 @@ def test_few_or_equal_bees_do_not_break_anything(tones: list[float], tmp_path: P
     assert (tmp_path / "few.png").stat().st_size > 5000
 
 
+def test_tones_that_are_told_alike_are_one_figure() -> None:
+    one, alike = (sizes(rows_of(tones), recordings=[], draws=40) for tones in ([150.0], [150.0, 150.2]))
+    assert one.summary[1] == "It flies at 150 Hz."
+    assert alike.summary[1] == "The middle four fifths fly at 150 Hz."
+
+
 def test_a_row_that_cannot_be_right_is_named() -> None:
     with pytest.raises(TableError, match="rows, line 2, column f0_hz"):
         sizes([ROWS[0], ROWS[1] | {"f0_hz": "?"}])

@@ -19,6 +19,8 @@ from wingtone.files import what_is
 from wingtone.pitch_names import note_name
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from wingtone.survey import Forecast, Progress, Report, Settings, Summary
     from wingtone.survey.workers import Workers
 
@@ -266,11 +268,7 @@ def _summary_lines(report: Report, drawn: str | None) -> list[str]:
     )
     tones = sorted(summary.flight_tones[1])
     if tones:
-        low, middle, high = (tones[round(q * (len(tones) - 1))] for q in (0.1, 0.5, 0.9))
-        text = (
-            f"{middle:.0f} Hz ({note_name(middle)}) in the middle, most between {low:.0f} and {high:.0f} Hz"
-        )
-        lines += paragraph(text, label="Tones ")
+        lines += paragraph(_tone_words(tones), label="Tones ")
     if n := summary.undated:
         text = "1 recording does not say when; its" if n == 1 else f"{n} recordings do not say when; their"
         text += " bouts have no time of day"
@@ -283,6 +281,17 @@ def _summary_lines(report: Report, drawn: str | None) -> list[str]:
         lines += paragraph("nothing was left to hear", label="This run ")
     written = [*summary.written, *([drawn] if drawn else [])]
     return [*lines, "", *(f"  {one_line(name)}" for name in written)]
+
+
+def _tone_words(tones: Sequence[float]) -> str:
+    """Say where the tones lie, given in rising order; one figure where the ends are told alike."""
+    low, middle, high = (tones[round(q * (len(tones) - 1))] for q in (0.1, 0.5, 0.9))
+    text = f"{middle:.0f} Hz ({note_name(middle)})"
+    if len(tones) == 1:
+        return text
+    if f"{low:.0f}" == f"{high:.0f}":
+        return f"most at {text}"
+    return f"{text} in the middle, most between {low:.0f} and {high:.0f} Hz"
 
 
 _STATUSES = {
@@ -303,14 +312,19 @@ def _forecast_lines(told: Forecast, *, workers: int) -> list[str]:
     """Tell what a survey would do."""
     lines = [counted(told.n_found, "recording")]
     lines += paragraph(f"{told.n_new} new or changed, {told.n_partly} begun or not heard yet")
-    about = "about " if told.reckoned else ""
-    lines += paragraph(f"{about}{_span(told.to_hear_s)} of sound to hear")
+    to_hear = _about(told.to_hear_s) if told.reckoned else _span(told.to_hear_s)
+    lines += paragraph(f"{to_hear} of sound to hear")
     basis = "as measured here so far" if told.measured else "a guess until something was heard here"
     text = (
-        f"about {_span(told.needs_s(workers))} with {counted(workers, 'worker')}, at {told.rate:.0f} times "
+        f"{_about(told.needs_s(workers))} with {counted(workers, 'worker')}, at {told.rate:.0f} times "
         f"real time each ({basis})"
     )
     return [*lines, *paragraph(text)]
+
+
+def _about(seconds: float) -> str:
+    """Write a length of time that is not known exactly; nothing, and less than a second, need no "about"."""
+    return _span(seconds) if seconds < 1 else f"about {_span(seconds)}"
 
 
 def _span(seconds: float) -> str:

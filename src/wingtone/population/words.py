@@ -69,10 +69,7 @@ def summary_of(
         return (_none_left(selection),)
     bees = _many(used.n, "bee")
     lines = [f"{bees}, from {selection.n_used} of {_many(selection.n_bouts, 'bout')}."]
-    middle = next(q for q in tone.quantiles if q.probability == 0.5)
-    text = f"Half of them fly below {middle.value:.0f} Hz{_ends(middle.low, middle.high, ' Hz')}"
-    ends = [q.value for q in tone.quantiles if q.probability in (0.1, 0.9)]
-    lines.append(f"{text}; the middle four fifths lie between {ends[0]:.0f} and {ends[1]:.0f} Hz.")
+    lines.append(_tone_words(tone, used.n))
     if thorax is not None:
         by = {q.probability: q.value for q in thorax.quantiles}
         lines.append(
@@ -106,6 +103,19 @@ def summary_of(
             f"{hz:.0f} Hz with 80 % power."
         )
     return tuple(lines)
+
+
+def _tone_words(tone: Tone, n: int) -> str:
+    """Say where the tones of `n` bees lie, with one figure where the ends are told alike."""
+    middle = next(q for q in tone.quantiles if q.probability == 0.5)
+    interval = _ends(middle.low, middle.high, " Hz")
+    low, high = (f"{q.value:.0f}" for q in tone.quantiles if q.probability in (0.1, 0.9))
+    if low == high:
+        return f"{'It flies' if n == 1 else 'The middle four fifths fly'} at {low} Hz{interval}."
+    return (
+        f"Half of them fly below {middle.value:.0f} Hz{interval}; the middle four fifths lie between {low} "
+        f"and {high} Hz."
+    )
 
 
 def _none_left(selection: Selection) -> str:
