@@ -378,9 +378,8 @@ def test_an_option_means_the_same_in_every_command() -> None:
 
 
 def test_every_command_can_show_where_it_failed() -> None:
-    for name, command, options in commands_and_options():
-        if not isinstance(command, click.Group):
-            assert any("--debug" in option.opts for option in options), name
+    for name, _, options in commands_and_options():
+        assert any("--debug" in option.opts for option in options), name
 
 
 def test_what_help_repeats_is_what_the_program_does() -> None:

@@ -35,6 +35,7 @@ class _Group(click.Group):
 
 
 @click.group("fauna", cls=_Group)
+@debug_option
 def fauna() -> None:
     """Show what is known of the bees of a region, with its sources.
 

@@ -70,6 +70,7 @@ class _Group(click.Group):
 
 @click.group("notebook", cls=_Group)
 @in_notebook
+@debug_option
 def notebook() -> None:
     """Keep records of bees: what, when, where, who, and how it is known.
 
