@@ -156,3 +156,14 @@ def test_all_faults_of_hints_are_told_at_once_with_what_was_meant() -> None:
     assert "bands has no state '9'" in said
     assert "the characters are tail" in said
     assert "of bands, its states are 0, 1, 2, 3" in said
+
+
+def test_hints_without_a_state_or_with_two_are_told_with_the_others() -> None:
+    with pytest.raises(HintError) as caught:
+        parse_hints(["tail", "collar", "tail", "bands=9", "wings=dark", "wings=clear"])
+    said = str(caught.value)
+    assert said.count("'tail' is not a hint") == 1
+    assert "'collar' is not a hint" in said
+    assert "bands has no state '9'" in said
+    assert "wings is given as both dark and clear" in said
+    assert said.count("write CHARACTER=STATE") == 1

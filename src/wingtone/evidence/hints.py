@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from wingtone.errors import HintError, one_line
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from wingtone.fauna import Fauna
 
@@ -47,24 +47,22 @@ def parse_hints(texts: Iterable[str], *, fauna: Fauna | None = None) -> dict[str
         No ``=``, an unknown character or state (the message lists what there is), or two different states
         of one character.
     """
+    fauna = _or_shipped(fauna)
     hints: dict[str, str] = {}
+    faults: list[tuple[str, str]] = []
     for text in texts:
         character, equals, state = text.partition("=")
         if not equals:
-            raise HintError(
-                f"{one_line(text[:60])!r} is not a hint",
-                remedy="write CHARACTER=STATE, for example tail=white",
-                where="hint",
-            )
-        character, state = _tidy(character), _tidy(state)
-        state = state or NOT_SEEN
-        if hints.setdefault(character, state) != state:
-            raise HintError(
-                f"{character} is given as both {hints[character]} and {state}",
-                remedy="give one, or neither when in doubt",
-                where="hint",
-            )
-    return check_hints(hints, fauna=fauna)
+            what = f"{one_line(text[:60])!r} is not a hint"
+            faults.append((what, "write CHARACTER=STATE, for example tail=white"))
+            continue
+        character, state = _tidy(character), _tidy(state) or NOT_SEEN
+        if fault := _fault(character, state, fauna=fauna):
+            faults.append(fault)
+        elif (first := hints.setdefault(character, state)) != state:
+            what = f"{character} is given as both {first} and {state}"
+            faults.append((what, "give one, or neither when in doubt"))
+    return _seen(hints, faults)
 
 
 def check_hints(hints: Mapping[str, str], *, fauna: Fauna | None = None) -> dict[str, str]:
@@ -75,14 +73,23 @@ def check_hints(hints: Mapping[str, str], *, fauna: Fauna | None = None) -> dict
     HintError
         An unknown character or state.
     """
+    fauna = _or_shipped(fauna)
+    return _seen(hints, [fault for hint in hints.items() if (fault := _fault(*hint, fauna=fauna))])
+
+
+def _or_shipped(fauna: Fauna | None) -> Fauna:
     if fauna is None:
         from wingtone.fauna import load
 
         fauna = load()
-    faults = [fault for hint in hints.items() if (fault := _fault(*hint, fauna=fauna))]
-    if faults:  # all at once
-        remedies = dict.fromkeys(remedy for _, remedy in faults)
-        raise HintError("; ".join(what for what, _ in faults), remedy="; ".join(remedies), where="hint")
+    return fauna
+
+
+def _seen(hints: Mapping[str, str], faults: Sequence[tuple[str, str]]) -> dict[str, str]:
+    """Leave out what was not seen, or refuse with all faults at once, each said once."""
+    if faults:
+        told, remedies = (dict.fromkeys(texts) for texts in zip(*faults, strict=True))
+        raise HintError("; ".join(told), remedy="; ".join(remedies), where="hint")
     return {character: state for character, state in hints.items() if state != NOT_SEEN}
 
 
