@@ -22,6 +22,7 @@ EFFORT = (
     [at("2026-06-10T09:00"), at("2026-06-10T09:10"), at("2026-06-10T13:00"), at("2026-06-12T09:50")],
     [600.0, 600.0, 600.0, 30.0],
     [0.0, 300.0, 0.0, 0.0],
+    [600.0, 600.0, 600.0, 30.0],
 )
 FLIGHTS = [at("2026-06-10T09:05"), at("2026-06-10T09:15"), at("2026-06-12T09:50"), float("nan")]
 
@@ -43,8 +44,33 @@ def test_days_can_go_together() -> None:
     assert per_hour[9, 0] == pytest.approx(3 * 3600 / 930)
 
 
+def test_a_stretch_counts_in_every_hour_and_day_that_it_covers() -> None:
+    """By hand: of 09:55 to 10:05, half silent and a fifth lost, 90 s count in either hour: a flight is 40.
+
+    Of 23:52 to 00:02 eight minutes are of the first day and two of the second; what ends at midnight stays in
+    its day. An hour and a half from 13:30 on has half an hour at 13 and an hour at 14.
+    """
+    first = [
+        (at("2026-06-10T09:55"), 300.0, 120.0, 600.0),
+        (at("2026-06-10T13:30"), 5400.0, 0.0, 5400.0),
+        (at("2026-06-10T23:52"), 600.0, 0.0, 600.0),
+    ]
+    flights = [at(f"2026-06-10T{clock}") for clock in ("09:59", "10:00", "10:01", "14:30", "23:53")]
+    _, per_hour = activity([*flights, at("2026-06-11T00:01")], tuple(zip(*first, strict=True)))
+    assert per_hour.shape == (24, 2)
+    expected = np.full((24, 2), np.nan)
+    expected[[9, 10, 13, 14, 23], 0] = 40.0, 80.0, 0.0, 1.0, 7.5
+    expected[0, 1] = 30.0
+    np.testing.assert_allclose(per_hour, expected, rtol=1e-9)
+    until_midnight = ([at("2026-06-10T23:50")], [600.0], [0.0], [600.0])
+    assert activity([], until_midnight)[1].shape == (24, 1)
+    by_week = activity(flights, tuple(zip(*first, strict=True)), days=7)[1]
+    assert by_week.shape == (24, 1)
+    assert by_week[0, 0] == 0.0
+
+
 def test_nothing_known_is_nothing() -> None:
-    assert activity([float("nan")], ([], [], []))[1].shape == (24, 0)
+    assert activity([float("nan")], ([], [], [], []))[1].shape == (24, 0)
 
 
 @pytest.mark.parametrize("name", ["a.png", "a.svg"])
@@ -54,8 +80,9 @@ def test_it_draws(tmp_path: Path, name: str, n: int, dated: bool) -> None:
     rng = np.random.default_rng(1)
     when = at("2026-06-10T09:00") + rng.uniform(0, 30 * 86400, n)
     tones = rng.normal(160, 25, n)
-    effort = (at("2026-06-10T09:00") + 3600 * np.arange(700.0), np.full(700, 3600.0), np.zeros(700))
-    nothing: tuple[list[float], ...] = ([], [], [])
+    hours = np.full(700, 3600.0)
+    effort = (at("2026-06-10T09:00") + 3600 * np.arange(700.0), hours, np.zeros(700), hours)
+    nothing: tuple[list[float], ...] = ([], [], [], [])
     path = tmp_path / name
     draw_survey((when if dated else np.full(n, np.nan), tones), effort if dated else nothing, path)
     assert path.stat().st_size > 5000

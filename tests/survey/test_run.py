@@ -100,10 +100,13 @@ def test_effort_says_how_long_its_stretch_is_silence_or_not(tmp_path: Path) -> N
     path = tmp_path / "in" / "bee_20260610_125500.wav"
     path.parent.mkdir()
     write_encoded(path, np.concatenate([clip(0), np.zeros(6 * RATE_HZ, np.float32)]), rate_hz=RATE_HZ)
-    survey(path.parent, tmp_path / "out")
+    report = run_survey(path.parent, tmp_path / "out", workers=Here())
     (row,) = rows(tmp_path / "out" / "effort.csv")
     assert 4.0 <= float(row["heard_s"]) <= 5.0  # resampling rings into the next second
     assert row["duration_s"] == "10.0"
+    assert [series[0] for series in report.summary.effort[1:]] == [
+        float(row[name]) for name in ("heard_s", "wind_lost_s", "duration_s")
+    ]
 
 
 def _flags(path: str) -> tuple[str, ...]:

@@ -55,8 +55,8 @@ def activity(
     flight_at
         When each flight began.
     effort
-        Three series of one length: when a stretch of at most an hour began, and its seconds heard and lost to
-        wind.
+        Four series of one length: when a stretch of listening began, its seconds heard and lost to wind, and
+        how many seconds long it is. What was heard and lost is spread evenly over all of it.
     days
         How many days go together in a column.
 
@@ -66,13 +66,15 @@ def activity(
         Number of the first day since 1970, and flights an hour, shape (24, n_columns); NaN where less than a
         minute was listened to. Shape (24, 0) when nothing has a time.
     """
-    at, heard_s, lost_s = (np.asarray(series, float) for series in effort)
+    at, heard_s, lost_s, length_s = (np.asarray(series, float) for series in effort)
     if at.size == 0:
         return 0, np.zeros((24, 0))
     flights = np.asarray(flight_at, float)
     flights = flights[np.isfinite(flights)]
     first_day = int(at.min() // DAY_S)
-    last = max(float(at.max()), float(flights.max(initial=0.0)))
+    # What ends at midnight does not reach into the next day.
+    end = math.nextafter(float((at + length_s).max()), 0.0)
+    last = max(float(at.max()), end, float(flights.max(initial=0.0)))
     shape = (24, (int(last // DAY_S) - first_day) // days + 1)
 
     def summed(when: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -83,7 +85,12 @@ def activity(
         np.add.at(out, (hour[inside], column[inside]), weights[inside])
         return out
 
-    listened_s = summed(at, heard_s - lost_s)
+    listened_s = np.zeros(shape)
+    into_s = at % HOUR_S
+    for later in range(int((into_s + length_s).max() // HOUR_S) + 1):  # its first hour, the next, ...
+        here_s = np.minimum(into_s + length_s, (later + 1) * HOUR_S) - np.maximum(into_s, later * HOUR_S)
+        share = np.maximum(here_s, 0.0) / np.maximum(length_s, 1e-9)
+        listened_s += summed(at + later * HOUR_S, (heard_s - lost_s) * share)
     counts = summed(flights, np.ones(flights.size))
     with np.errstate(divide="ignore", invalid="ignore"):
         return first_day, np.where(listened_s >= LEAST_LISTENED_S, counts * HOUR_S / listened_s, np.nan)

@@ -98,7 +98,8 @@ class Summary:
         Of each flight: when it began, seconds since 1970 by the recording's own clock (NaN when not known),
         and its tone in Hz.
     effort
-        Of each ten minutes whose time is known: when they began, seconds heard and lost to wind.
+        Of each ten minutes whose time is known: when they began, seconds heard and lost to wind, and how long
+        they are, as the last of a recording are cut short.
     undated
         Recordings heard that do not tell their time.
     left_out
@@ -116,8 +117,8 @@ class Summary:
     n_flight: int = 0
     n_bouts: int = 0
     flight_tones: tuple[array[float], array[float]] = field(default_factory=lambda: (array("d"), array("d")))
-    effort: tuple[array[float], array[float], array[float]] = field(
-        default_factory=lambda: (array("d"), array("d"), array("d"))
+    effort: tuple[array[float], array[float], array[float], array[float]] = field(
+        default_factory=lambda: (array("d"), array("d"), array("d"), array("d"))
     )
     undated: int = 0
     left_out: int = 0
@@ -339,9 +340,8 @@ def _count(
             summary.flight_tones[1].append(bout["f0_hz"])
     for row in effort:
         if row["starts_at"] is not None:
-            for values, value in zip(
-                summary.effort, (_epoch(row["starts_at"]), row["heard_s"], row["wind_lost_s"]), strict=True
-            ):
+            told = (_epoch(row["starts_at"]), row["heard_s"], row["wind_lost_s"], row["duration_s"])
+            for values, value in zip(summary.effort, told, strict=True):
                 values.append(value)
 
 
