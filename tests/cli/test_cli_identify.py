@@ -232,6 +232,20 @@ def test_the_usual_bees_are_not_told_as_if_one_had_been_heard(
         assert said not in text
 
 
+def test_elsewhere_all_is_said_to_be_of_the_fauna(runner: CliRunner) -> None:
+    """In Nairobi nobody says that it was no bumblebee, and nobody what is usual there."""
+
+    def told(*known: str) -> str:
+        command = ["identify", "--place=-1.29,36.82", "--date", "2026-06-20", *known]
+        return " ".join(runner.invoke(main, command).stdout.split())
+
+    seen = told("--hint", "tail=black")
+    assert "By a fauna that does not reach there it may be" in seen
+    assert "Caste no bumblebee of this fauna" in seen
+    assert "not a bumblebee" not in seen
+    assert "No more than how common each is in the area of this fauna: " in told()
+
+
 def test_a_narrow_terminal_is_kept_to(runner: CliRunner, hover_wav: Path, perfect_ear: Find) -> None:
     arguments = ["identify", str(hover_wav), "--place", "TQ 18 75"]
     lines = runner.invoke(main, arguments, env={"COLUMNS": "48"}).stdout.splitlines()

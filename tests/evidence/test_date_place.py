@@ -245,6 +245,49 @@ def test_where_the_fauna_does_not_reach_nothing_is_sure(fauna: Fauna, place: str
     assert foreign.size.summary.startswith("Perhaps no bumblebee")
 
 
+RICHMOND, SYDNEY, NAIROBI, TOKYO = "37.54,-77.44", "-33.87,151.21", "-1.29,36.82", "35.68,139.69"
+
+
+@pytest.mark.parametrize("place", [RICHMOND, SYDNEY, NAIROBI, TOKYO, "48.86,2.35"])
+@pytest.mark.parametrize("hints", ["", "tail=white", "tail=black thorax=ginger", "tail=white thorax=ginger"])
+@pytest.mark.parametrize("f0_hz", [None, 140.0, 200.0])
+def test_elsewhere_no_sentence_gives_a_figure_beside_a_name(
+    fauna: Fauna, place: str, hints: str, f0_hz: float | None
+) -> None:
+    """Whatever comes first, a bee, another insect, something else or nothing; in winter too."""
+    for date in ("2026-06-20", "2026-01-10"):
+        answer = look(fauna, hints, date=date, place=place, f0_hz=f0_hz)
+        said = [answer.record_as.reason, answer.size.summary, *(advice.text for advice in answer.warnings)]
+        assert not [text for text in said if "%" in text]
+        assert "does not know which species live there" in answer.record_as.reason
+        if f0_hz is not None:
+            assert answer.size.summary.startswith(("If it is like the bumblebees of this", "Perhaps no"))
+        dated = [piece.summary for piece in answer.evidence if piece.kind == "date"]
+        assert all(text.startswith("In the area of this fauna, ") for text in dated)
+        assert {"out of season", "date does not fit"}.isdisjoint(advice.code for advice in answer.warnings)
+
+
+def test_elsewhere_a_bee_is_rare_or_invasive_in_the_area_of_the_fauna(fauna: Fauna) -> None:
+    """*Vespa velutina* is at home in south-east Asia (from memory)."""
+    hornet = "tail=yellow thorax=black abdomen=black bands=1 collar=none front-band=yellow"
+    here, there = (
+        warned(look(fauna, hornet, date="2026-09-20", place=place, f0_hz=105), "report it")
+        for place in ("50.9,-1.4", "48.86,2.35")
+    )
+    assert here.startswith("Asian hornet: ")
+    assert there.startswith("Asian hornet, in the area of this fauna: ")
+
+
+def test_elsewhere_what_does_not_fit_may_be_a_species_not_known(fauna: Fauna) -> None:
+    brown = "tail=ginger thorax=ginger collar=ginger scutellum=ginger abdomen=red hind-leg=pollen"
+    here, there = (
+        warned(look(fauna, brown, date="2026-06-20", place=place), "hint does not fit")
+        for place in ("51.46,-0.30", RICHMOND)
+    )
+    assert here.endswith("Look again, or leave it out.")
+    assert there.endswith("a species that this fauna does not know may well be so.")
+
+
 def test_only_is_not_said_of_what_is_not_all(fauna: Fauna) -> None:
     text, _ = sentence(look(fauna, "tail=white", date="2026-04-06", place="60.3,-1.2"), "date")
     assert text.startswith("Hardly any but queens fly in the first week of April")

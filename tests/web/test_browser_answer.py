@@ -85,6 +85,24 @@ def told(running: LivePage, clip: str) -> dict[str, Any]:
 # --- the bee --------------------------------------------------------------------------------------------
 
 
+def test_elsewhere_the_answer_is_said_to_be_of_the_fauna(
+    fresh: tuple[LivePage, str], visit: Visitors
+) -> None:
+    running, clip = fresh
+    tab = opened(visit, running, clip)
+    place, castes = field(tab, "Place"), tab.locator(".castes")
+    expect(tab.locator(".candidates")).to_contain_text("With 90 % it is")
+    before = place.input_value()
+    place.fill("-1.29,36.82")
+    place.blur()
+    expect(tab.locator(".candidates")).to_contain_text("By a fauna that does not reach there.")
+    expect(tab.locator(".candidates")).not_to_contain_text("With 90 %")
+    expect(castes).to_contain_text("no bumblebee of this fauna")
+    place.fill(before)
+    place.blur()
+    expect(castes).not_to_contain_text("of this fauna")
+
+
 def test_day_and_place_come_from_the_file_and_say_so(fresh: tuple[LivePage, str], visit: Visitors) -> None:
     running, clip = fresh
     tab = opened(visit, running, clip)

@@ -32,7 +32,6 @@ MOST_CANDIDATES = 8
 MOST_QUESTIONS = 3
 NARROW = 76
 """Columns of a terminal below which tables keep to their plainest cells. Ours: what whole ones need."""
-ONLY_USUAL = "No more than how common each is: nothing was heard or seen of this one."
 SMALLEST_SHARE = 0.01
 """Candidates below one in a hundred are summed up in one line. Ours, for reading; JSON has all."""
 
@@ -133,9 +132,13 @@ def answered_lines(answer: Answer, *, fauna: Fauna) -> list[str]:
     record = answer.record_as
     lines = paragraph(_record_name(record, fauna), label="Record as   ")
     lines += [" " * 14 + line.strip() for line in paragraph(record.reason, indent=14)]
-    lines += ["", *paragraph("It may be" if _is_of_it(answer) else ONLY_USUAL), *_candidate_lines(answer)]
+    outside = _is_outside(answer)
+    may_be = "By a fauna that does not reach there it may be" if outside else "It may be"
+    lines += ["", *paragraph(may_be if _is_of_it(answer) else _only_usual(answer)), *_candidate_lines(answer)]
+    # Elsewhere there may be bumblebees that the fauna does not know.
+    words = {"not a bumblebee": "no bumblebee of this fauna"} if outside else {}
     castes = ", ".join(
-        f"{share.caste} {_percent(share.probability)}"
+        f"{words.get(share.caste, share.caste)} {_percent(share.probability)}"
         for share in answer.castes
         if share.probability >= SMALLEST_SHARE
     )
@@ -161,6 +164,16 @@ def answered_lines(answer: Answer, *, fauna: Fauna) -> list[str]:
 def _is_of_it(answer: Answer) -> bool:
     """Whether an answer rests on something that was heard or seen of the insect itself."""
     return any(piece.kind in ("tone", "model", "hint") for piece in answer.evidence)
+
+
+def _is_outside(answer: Answer) -> bool:
+    """Whether the place lies where the fauna does not reach."""
+    return any(advice.code == "outside" for advice in answer.warnings)
+
+
+def _only_usual(answer: Answer) -> str:
+    where = " in the area of this fauna" if _is_outside(answer) else ""
+    return f"No more than how common each is{where}: nothing was heard or seen of this one."
 
 
 def _record_name(record: RecordAs, fauna: Fauna) -> str:
@@ -219,7 +232,7 @@ def demo_lines(
         lines += paragraph(answer.size.summary, label="Size       ", indent=3)
     lines += paragraph(likely, label="Likely     ", indent=3)
     if not _is_of_it(answer):
-        lines += paragraph(ONLY_USUAL, label=" " * 11, indent=3)
+        lines += paragraph(_only_usual(answer), label=" " * 11, indent=3)
     lines += paragraph(_record_name(answer.record_as, fauna), label="Record as  ", indent=3)
     lines += paragraph(clip.expect, label="Put in     ", indent=3)
     for sentence in comparison.sentences:

@@ -168,10 +168,11 @@ def identify(
         evidence=_evidence(lineup, case, probability, weighed, naming),
         look_next=look_next(lineup, case),
         warnings=(
-            *(_misfit_advice(case, misfit) for misfit in odd),
+            *(_misfit_advice(case, misfit, outside=outside) for misfit in odd),
             *_stranger_advice(lineup, absent),
             *_unseasonal_advice(lineup, late),
             *(_outside_advice(lineup, undated=date is not None and case.date is None) if outside else ()),
+            *_advice(lineup, probability, outside=outside),
             *_warnings(lineup, case, probability, weighed, naming.record_as, dated=date is not None),
         ),
     )
@@ -248,7 +249,7 @@ def _evidence(
     )
 
 
-def _misfit_advice(case: Case, misfit: Misfit) -> Advice:
+def _misfit_advice(case: Case, misfit: Misfit, *, outside: bool) -> Advice:
     seldom = max(1, math.ceil(misfit.probability * 1000))
     if misfit.kind == "date":
         text = (
@@ -262,6 +263,8 @@ def _misfit_advice(case: Case, misfit: Misfit) -> Advice:
             remedy = "Look again, or leave it out."
         else:
             what, odd, remedy = misfit.kind, f"a {misfit.kind}", "Check it."
+        if outside:
+            remedy = "Look again; a species that this fauna does not know may well be so."
         side = f" (too {misfit.side})" if misfit.side else ""
         text = (
             f"The {what} does not fit {rest}{side}: so odd {odd} comes up in at most {seldom} of 1000 such "
@@ -317,7 +320,7 @@ def _warnings(
     *,
     dated: bool,
 ) -> tuple[Advice, ...]:
-    out = _advice(lineup, probability)
+    out = []
     if not dated:
         out.append(Advice("no date", "Without a date the season cannot help; give it if you know it."))
     if case.place is None:
@@ -379,8 +382,11 @@ def _temperature_advice(case: Case) -> list[Advice]:
     ]
 
 
-def _advice(lineup: Lineup, probability: Floats) -> list[Advice]:
-    """Tell the advice of the taxa in play, the likeliest first."""
+def _advice(lineup: Lineup, probability: Floats, *, outside: bool) -> list[Advice]:
+    """Tell the advice of the taxa in play, the likeliest first.
+
+    What is rare or invasive in the area of the fauna may be neither outside.
+    """
     shares = lineup.by_taxon(probability)
     out = []
     for i in np.argsort(-shares, kind="stable"):
@@ -389,5 +395,7 @@ def _advice(lineup: Lineup, probability: Floats) -> list[Advice]:
         taxon = next(taxon for taxon in lineup.fauna.taxa if taxon.taxon == lineup.taxa[i])
         invasive = "invasive" in taxon.status.casefold()
         if taxon.advice and shares[i] >= (TELL_INVASIVE if invasive else TELL_ADVICE):
-            out.append(Advice("report it" if invasive else "advice", f"{taxon.vernacular}: {taxon.advice}"))
+            where = ", in the area of this fauna" if outside and (invasive or taxon.is_bumblebee) else ""
+            text = f"{taxon.vernacular}{where}: {taxon.advice}"
+            out.append(Advice("report it" if invasive else "advice", text))
     return out

@@ -86,6 +86,8 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "",
     def naming(taxon: str, rank: Rank, reason: str, leading: NDArray[np.bool_] = of_best) -> Naming:
         return Naming(RecordAs(taxon, rank, reason), leading)
 
+    if not heard and not seen and outside:
+        return naming("", "none", f"Nothing was heard or seen of the insect itself; {outside}.")
     if not heard and not seen:
         return naming("", "none", NOTHING_KNOWN)
     if bumblebee < 0.5 and outside:
@@ -115,6 +117,8 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "",
         else:
             why = f"the likeliest name, {lineup.vernaculars[best]}, has {_short_of(by_taxon[best], SURE)}"
         return naming(genus, "genus", f"{_percent(holds)} sure of the genus; {why}.")
+    if outside:
+        return naming("", "none", f"No name of this fauna stands out; {outside}.")
     return naming(
         "",
         "none",

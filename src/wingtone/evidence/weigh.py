@@ -141,15 +141,16 @@ def misfits(lineup: Lineup, case: Case) -> tuple[Misfit, ...]:
     predictive check, leave one out). Its tail probability is the chance of an observation at most as
     expected as the actual one; under the model it is below a bound at most that often. The worst piece
     is named, taken away, and the others are judged again without it, so that one wrong hint does not make
-    the right ones suspect.
+    the right ones suspect. Outside the area of the fauna no date is odd, as its seasons are not those there.
     """
     found: list[Misfit] = []
+    judged = SURPRISE.keys() - ({"date"} if is_outside(lineup, case.place) else set())
     while len(found) < MOST_MISFITS:
         worst = min(
             (
                 _fit(lineup, case, kind, name)
                 for kind, name in case.pieces
-                if kind in SURPRISE
+                if kind in judged
                 and name != CONDITION
                 and len(case.pieces) > 1
                 # a date can only be odd for a bee of which something was seen or heard
@@ -189,9 +190,12 @@ def unseasonal(lineup: Lineup, case: Case) -> Stranger | None:
     """Return the taxon that all but the date points to, when the date gives its place to another.
 
     A season is worth more bits than most looks, so a bee that cannot be mistaken would lose to a common one
-    without a word. None when all is well, no date is known, or nothing was heard or seen of the insect.
+    without a word. None when all is well, no date is known, nothing was heard or seen of the insect, or the
+    place lies outside the area of the fauna.
     """
-    if case.date is None or not {kind for kind, _ in case.pieces} - {"date", "place"}:
+    if is_outside(lineup, case.place) or case.date is None:
+        return None
+    if not {kind for kind, _ in case.pieces} - {"date", "place"}:
         return None
     shares = lineup.by_taxon(posterior(lineup, case.without("date")))
     best = int(shares.argmax())

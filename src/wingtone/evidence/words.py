@@ -127,10 +127,12 @@ def _date(lineup: Lineup, case: Case, weight_bits: float, top: int) -> str:
     few = bool(ranked) and active < FEW
     if few:
         text += ", but few"
+    if ranked and not lineup.is_bumblebee[top] and top != len(lineup) - 1:
+        text = f"Among bumblebees, {_run_on(text)}"
+    if is_outside(lineup, case.place):
+        text = f"In the area of this fauna, {_run_on(text)}"
     if top == len(lineup) - 1:
         return text + "."
-    if ranked and not lineup.is_bumblebee[top]:
-        text = f"Among bumblebees, {text[:1].lower()}{text[1:]}"
     along = float(season[top])
     if along >= 0.5:
         others = ", but less than others it could be" if weight_bits <= -LITTLE_BITS else ""
@@ -251,8 +253,13 @@ def size_sentence(
     low, middle, high = itd_interval(tone_of(lineup, case), weight, level=level)
     least, most = size_words(low), size_words(high)
     span = least if least == most else f"{least} to {most}"
-    said = "By sound and sight," if any(name != CONDITION for name, _ in case.hints) else "Sounds like"
-    text = f"{said} {_a(span)} bumblebee ({low:.1f} to {high:.1f} mm between the wing bases)."
+    seen = any(name != CONDITION for name, _ in case.hints)
+    if is_outside(lineup, case.place):
+        how = "is by sound and sight" if seen else "sounds like"
+        text = f"If it is like the bumblebees of this fauna, it {how} {_a(span)} one"
+    else:
+        text = f"{'By sound and sight,' if seen else 'Sounds like'} {_a(span)} bumblebee"
+    text += f" ({low:.1f} to {high:.1f} mm between the wing bases)."
     return middle, low, high, size_words(middle), text
 
 
@@ -263,6 +270,11 @@ def _in_100(probability: float) -> str:
 
 def _a(words: str) -> str:
     return words if words.startswith("not ") else f"{'an' if words[:1] in 'aeiou' else 'a'} {words}"
+
+
+def _run_on(text: str) -> str:
+    """Give a sentence without its capital, to stand behind other words."""
+    return f"{text[:1].lower()}{text[1:]}"
 
 
 def _listed(words: list[str]) -> str:

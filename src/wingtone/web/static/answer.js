@@ -133,6 +133,11 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
     );
   }
 
+  // Where the fauna does not reach there may be bumblebees that it does not know.
+  const isOutside = (answer) => answer.warnings.some(({ code }) => code === "outside");
+  const casteName = (answer, caste) =>
+    caste === "not a bumblebee" && isOutside(answer) ? "no bumblebee of this fauna" : caste;
+
   function castes(answer) {
     const shown = answer.castes.filter(({ probability }) => probability >= 0.005);
     return el(
@@ -146,7 +151,7 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
           el(
             "li",
             { class: "bar-row" },
-            el("span", { class: "bar-name" }, caste),
+            el("span", { class: "bar-name" }, casteName(answer, caste)),
             bar(probability),
             el("span", { class: "bar-number number" }, percent(probability)),
           ),
@@ -250,7 +255,9 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
       el(
         "p",
         { class: "soft small" },
-        `With ${percent(level)} it is ${taxa.length === 1 ? "the first" : `among the first ${taxa.length}`}. Open one to see why.`,
+        isOutside(answer)
+          ? "By a fauna that does not reach there. Open one to see why."
+          : `With ${percent(level)} it is ${taxa.length === 1 ? "the first" : `among the first ${taxa.length}`}. Open one to see why.`,
       ),
       warningsIn(answer, AT_PLACE),
       el(
