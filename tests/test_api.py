@@ -250,7 +250,7 @@ def test_the_demonstration_model_says_what_it_is(heard: api.Measurements) -> Non
         ({"f0_hz": 150, "temperature_c": 200}, RequestError, "temperature_c is 200"),
         ({"f0_hz": 150, "model": "demonstration"}, RequestError, "sound of a recording"),
         ({"f0_hz": 150, "recording": "a.wav"}, RequestError, "f0_hz is for when there is no recording"),
-        ({"date": "soon"}, DateError, "'soon' is not a date"),
+        ({"date": "soon"}, DateError, "'soon' cannot be read as a day"),
         ({"date": 2026}, DateError, "2026 is no date"),
         ({"date": pd.NaT}, DateError, "NaT is no date"),
         ({"place": (51.0,)}, PlaceError, "is no place"),

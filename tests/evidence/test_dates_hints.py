@@ -26,6 +26,9 @@ DAY = dt.date(2026, 3, 20)
         "2026-03-20",
         "20260320",
         "2026-03-20T10:32:05+01:00",
+        "2026-03-20 in the afternoon",
+        "20/03/2026 10:32",
+        "2026-03-20T10:00/11:30",
         "20/03/2026",
         "20.3.2026",
         "20 March 2026",
@@ -43,16 +46,19 @@ def test_dates_that_are_read(text: str) -> None:
 @pytest.mark.parametrize(
     ("text", "what"),
     [
-        ("", "not a date"),
-        ("March 2026", "not a date"),
-        ("yesterday", "not a date"),
-        ("20 Ju 2026", "not a date"),
-        ("20/03/26", "not a date"),
-        ("2026-02-30", "no such day"),
-        ("29/02/2025", "no such day"),
-        ("03/20/2026", "no such day.*day comes first"),
-        ("0099-01-01", "outside 1800-2199"),
-        ("٢٠٢٦-٠٣-٢٠", "not a date"),
+        ("", "no date was given"),
+        ("March 2026", "not understood"),
+        ("2026-03", "'2026-03' cannot be read as a day: it is more than one day"),
+        ("2026-03-20/2026-03-22", "more than one day"),
+        ("2026-03-20 / 2026-03-22", "more than one day"),
+        ("yesterday", "'yesterday' cannot be read as a day: this date was not understood"),
+        ("20 Ju 2026", "not understood"),
+        ("20/03/26", "not understood"),
+        ("2026-02-30", "no day 2026-02-30"),
+        ("29/02/2025", "no day 2025-02-29"),
+        ("03/20/2026", "no month 20.*day comes first"),
+        ("0099-01-01", "outside 1600-2199"),
+        ("٢٠٢٦-٠٣-٢٠", "not understood"),
     ],
 )
 def test_dates_that_are_refused(text: str, what: str) -> None:
@@ -73,7 +79,7 @@ def test_iso_dates_come_back(date: dt.date) -> None:
 @given(st.text(max_size=80))
 def test_any_text_is_a_date_or_refused(text: str) -> None:
     with contextlib.suppress(DateError):
-        assert 1800 <= parse_date(text).year <= 2199
+        assert 1600 <= parse_date(text).year <= 2199
 
 
 @pytest.mark.parametrize(

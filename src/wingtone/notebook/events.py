@@ -7,7 +7,7 @@ An *event date* is text in one of these forms, the ones that Darwin Core's ``eve
 an offset such as ``+01:00`` or ``Z``; or two of them as an interval, ``2026-03-20/2026-03-22``. A time
 without an offset means local time of an unknown zone.
 
-Functions: `parse_event_date`, `day_range`, `middle_day`, `is_in_future`.
+Functions: `parse_event_date`, `day_range`, `middle_day`, `is_in_future`. Names of the months: `MONTHS`.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ import re
 
 from wingtone.errors import DateError
 
-__all__ = ["day_range", "is_in_future", "middle_day", "parse_event_date"]
+__all__ = ["MONTHS", "day_range", "is_in_future", "middle_day", "parse_event_date"]
 
 _REMEDY = "write it as 2026-03-20, 2026-03-20T10:32+01:00, 20/03/2026 (day first) or 20 March 2026"
-_MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
+MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
            "november", "december")  # fmt: skip
 _TIME = r"(\d{2}):(\d{2})(?::(\d{2})(\.\d{1,9})?)?(Z|[+-]\d{2}(?::?\d{2})?)?"
 _FIRST_YEAR, _LAST_YEAR = 1600, 2199  # no record is older than the science; later years are slips
@@ -154,7 +154,7 @@ def _week(year: int, week: int) -> dt.date:
 
 def _month(word: str) -> int:
     start = "sep" if word.lower() == "sept" else word.lower()
-    found = [number for number, name in enumerate(_MONTHS, 1) if name.startswith(start)]
+    found = [number for number, name in enumerate(MONTHS, 1) if name.startswith(start)]
     if len(found) != 1:
         raise DateError(f"there is no month {word}", remedy=_REMEDY)
     return found[0]
