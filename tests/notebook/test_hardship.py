@@ -323,6 +323,17 @@ def test_a_flipped_bit_beside_a_record_costs_no_record(small: Path, tmp_path: Pa
                     assert f"bee {number}" in found
 
 
+def test_damage_in_what_the_tables_are_called_costs_no_record(small: Path, tmp_path: Path) -> None:
+    content = bytearray(small.read_bytes())
+    content[content.index(b"tablehistoryhistory") + 6] = 0xFE  # no text begins so
+    hurt, target = tmp_path / "hurt.sqlite", tmp_path / "saved.sqlite"
+    hurt.write_bytes(content)
+    report = rescue(hurt, target)
+    assert (report.records, report.versions, report.unreadable) == (3, 5, 0)
+    with Notebook.open(target) as saved:
+        assert saved.check() == []
+
+
 def test_after_a_rescue_a_table_is_not_imported_twice(small: Path, tmp_path: Path) -> None:
     content = bytearray(small.read_bytes())
     content[:100] = bytes(100)  # not even the head is needed for it

@@ -120,7 +120,8 @@ def rescue(source: str | os.PathLike[str], target: str | os.PathLike[str]) -> Re
 
 def _states(copy: Path) -> tuple[list[_State], int]:
     """Give the states whose bodies are sound, each once, and how many others there were."""
-    with contextlib.suppress(sqlite3.Error):  # bring what is in the log beside the file into the file
+    # Bring what is in the log beside the file into the file. A damaged name of a table may be no text.
+    with contextlib.suppress(sqlite3.Error, UnicodeDecodeError):
         connection = connect(copy, write=True)
         try:
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
