@@ -95,8 +95,11 @@ def with_names(plan: Plan, fauna: Fauna) -> tuple[Plan, Names]:
         return plan, names
     known: dict[str, dict[str, str]] = {}
     records = []
+    genus_alone = "taxon" not in plan.mapping.values()
     for i, (key, given_id, record) in enumerate(plan.records):
         written = "" if i in plan.ours else record.taxon or record.vernacular
+        if written and genus_alone and fauna.known_as(record.vernacular).startswith(f"{written} "):
+            written = record.vernacular  # a column for the genus says less than the plain name
         if written and written not in known:
             known[written] = named(written, fauna) if fauna.known_as(written) else {}
         if fields := known.get(written):

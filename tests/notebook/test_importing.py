@@ -314,6 +314,14 @@ class TestAnyTable:
         assert only(plan_of(path, f"{headings}\n{row}\n")).taxon == taxon
         assert only(plan_of(path, "genus,species\nBombus,hortorum\n")).taxon == "Bombus hortorum"
 
+    def test_a_plain_name_says_more_than_its_genus(self, path: Path) -> None:
+        rows = "Bombus,Buff-tailed bumblebee\nBombus,Bumblebee\nApis,Buff-tailed bumblebee\n"
+        plan = plan_of(path, f"genus,vernacularName\n{rows}")
+        taxa = [record.taxon for _, _, record in with_names(plan, load())[0].records]
+        assert taxa == ["Bombus terrestris", "Bombus", "Apis"]
+        plan = plan_of(path, "scientificName,vernacularName\nBombus,Buff-tailed bumblebee\n")
+        assert only(with_names(plan, load())[0]).taxon == "Bombus"
+
     def test_words_that_the_name_does_not_have_are_kept(self, path: Path) -> None:
         record = only(
             plan_of(path, "scientificName,genus,specificEpithet\nBombus lucorum,Bombus,terrestris\n")
