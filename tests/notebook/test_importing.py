@@ -532,6 +532,20 @@ class TestCarryingOut:
             assert notebook.get(3).record.taxon == "Bombus lapidarius"
             assert carry_out(plan_of(path, second, "No=id"), notebook).added == 0
 
+    def test_a_row_that_changed_again_is_told_beside_the_latest(self, path: Path, tmp_path: Path) -> None:
+        def done(count: int) -> tuple[tuple[int, int], ...]:
+            text = f"No,species,count\n1,Bombus hortorum,{count}\n"
+            return carry_out(plan_of(path, text, "No=id"), notebook).alike
+
+        with Notebook.open(tmp_path / "bees.sqlite") as notebook:
+            assert done(1) == ()
+            assert done(2) == ((2, 1),)
+            notebook.remove(1)
+            assert done(3) == ((3, 2),)
+            notebook.remove(2)
+            notebook.remove(3)
+            assert done(4) == ()
+
     @pytest.mark.parametrize(
         ("given_id", "shown", "catalogue"),
         [

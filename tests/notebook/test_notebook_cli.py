@@ -355,6 +355,7 @@ def test_what_a_table_adds_nothing_for_is_told(shell: Shell, tmp_path: Path) -> 
     out = shell("import", str(table), "--map", "No=id")
     assert "0 records imported, 1 was there already" in out
     assert "was removed: 1 (to have them back: wingtone notebook remove 1 --undo)" in shell.said
+    shell("remove", "1", "--undo")
     table.write_text("No,species,individualCount\n1,Bombus lapidarius,2\n")
     out = shell("import", str(table), "--map", "No=id")
     assert "1 record imported" in out

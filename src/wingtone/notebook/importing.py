@@ -108,7 +108,7 @@ class Imported:
         The numbers of those that were there already, but removed.
     alike
         For each new record whose identifier, a table's own, an earlier one has too, but not what it says: the
-        number of the new record and that of the earlier one.
+        number of the new record and that of the latest of those that are not removed.
     """
 
     added: int
@@ -254,7 +254,7 @@ def carry_out(plan: Plan, notebook: Notebook, *, by: str = "") -> Imported:
             removed += [there[0]] if there is not None and there[1] else []
         elif key.startswith(_OWN):
             others = notebook.keys_beginning(key[:-_DIGITS], length=len(key))
-            alike += [(number, other) for _, other in others if other < number][:1]
+            alike += [(number, other) for _, other in others if other < number][-1:]
     added = sum(number is not None for number in numbers)
     return Imported(added, len(numbers) - added, tuple(numbers), tuple(removed), tuple(alike))
 

@@ -227,11 +227,14 @@ class Notebook:
         return None if row is None else (row[0], bool(row[1]))
 
     def keys_beginning(self, start: str, *, length: int) -> list[tuple[str, int]]:
-        """Give the source keys so long that begin with a text, with the record's number, in that order."""
+        """Give the source keys so long that begin with a text, with the record's number, in that order.
+
+        Those of records that were removed are left out.
+        """
         with translated(self.path):
             return self._connection.execute(
                 "SELECT source_key, number FROM record WHERE source_key BETWEEN ? AND ?"
-                " AND length(source_key) = ? ORDER BY number",
+                " AND length(source_key) = ? AND removed = 0 ORDER BY number",
                 (start, start + "\U0010ffff", length),
             ).fetchall()
 
