@@ -18,6 +18,7 @@ from wingtone.errors import InputError, RequestError, TableError
 from wingtone.fauna import load
 from wingtone.keeping import with_names
 from wingtone.notebook import export
+from wingtone.notebook.cells import is_wgs84
 from wingtone.notebook.columns import corrected, propose
 from wingtone.notebook.exchange import Disclosure, from_terms, to_terms
 from wingtone.notebook.importing import Plan, carry_out, read_plan
@@ -157,6 +158,7 @@ class TestDarwinCore:
             ("Unconfirmed - plausible", "decided"),
             ("not verified, a hint of the program", "hint"),
             ("who knows", "decided"),
+            ("Correct?", "decided"),
             ("", "decided"),
         ],
     )
@@ -184,8 +186,23 @@ class TestDarwinCore:
         assert (line, column) == (2, "geodeticDatum")
         assert "not on WGS84" in what
         assert only(plan_of(path, text, "geodeticDatum=skip")).place == parse_place("51.4712, -0.2953")
-        for datum in ("ETRS89", "EPSG:4326", "WGS 84", "unknown"):
-            assert only(plan_of(path, text.replace("EPSG:4277", datum))).place is not None
+
+    @pytest.mark.parametrize(
+        ("datum", "taken"),
+        [
+            *((datum, True) for datum in ("ETRS89", "EPSG:4326", "WGS 84", "4326", "unknown", "N/A", "GPS")),
+            ("WGS 84 (EPSG:4326)", True),
+            ("World Geodetic System 1984", True),
+            ("urn:ogc:def:crs:EPSG::4326", True),
+            ("not recorded (forced WGS84)", True),
+            ("OSGB36", False),
+            ("WGS72", False),
+            ("WGS84 or OSGB36", False),
+            ("EPSG:14326", False),
+        ],
+    )
+    def test_names_of_the_datum(self, datum: str, taken: bool) -> None:
+        assert is_wgs84(datum) is taken
 
 
 class TestAnyTable:

@@ -34,18 +34,11 @@ _STATUSES = (
 )
 """Patterns of what verifiers write, the first that fits counts: what nobody has confirmed rests on the
 recorder's decision, as all records of others do."""
-_WGS84 = (
-    "wgs84",
-    "wgs1984",
-    "epsg4326",
-    "epsg4979",
-    "worldgeodeticsystem1984",
-    "urnogcdefcrsepsg4326",
-    "gps",
-)
-_AS_WGS84 = ("etrs89", "etrs1989", "epsg4258")
+_WGS84 = r"(wgs|world ?geodetic ?system( of)?) ?(19)?84|((urn ogc def crs )?epsg )?(4326|4979)|gps"
+_AS_WGS84 = r"etrs ?(19)?89|(epsg )?4258"
 """Within a metre of WGS84 in Europe (memory), and so within `wingtone.notebook.places.MIN_UNCERTAINTY_M`."""
-_NO_DATUM = ("unknown", "notrecorded", "notknown", "na")
+_NO_DATUM = r"unknown|unspecified|not (recorded|known|stated|given)|n a|na|forced|assumed"
+"""The last two stand before the one that was taken instead (common practice of georeferencing; memory)."""
 
 
 def says_absent(word: str) -> bool:
@@ -61,19 +54,23 @@ def says_none(count: str) -> bool:
 def status_of(words: str) -> str | None:
     """Give the status of `wingtone.notebook.records.STATUSES` that words mean, None when they are not known.
 
-    These are the words that we write ourselves, and those of verifiers.
+    These are the words that we write ourselves, and those of verifiers; a question mark leaves it open.
     """
     plain = " ".join(words.lower().split())
     for status, ours in STATUS_WORDS.items():
         if plain == ours:
             return status
-    return next((status for status, pattern in _STATUSES if re.fullmatch(pattern, plain)), None)
+    fits = (status for status, pattern in _STATUSES if re.fullmatch(pattern, plain))
+    return None if "?" in plain else next(fits, None)
 
 
 def is_wgs84(datum: str) -> bool:
-    """Whether degrees on a datum can be taken as they are; so can those whose datum nobody knows."""
-    plain = re.sub(r"[^a-z0-9]", "", datum.lower())
-    return plain in (*_WGS84, *_AS_WGS84, *_NO_DATUM, "")
+    """Whether degrees on a datum can be taken as they are; so can those whose datum nobody knows.
+
+    It may be named in more ways than one at once, as in ``WGS 84 (EPSG:4326)``.
+    """
+    plain = " ".join(re.findall(r"[a-z0-9]+", datum.lower()))
+    return re.fullmatch(rf"(({_WGS84}|{_AS_WGS84}|{_NO_DATUM})( |$))*", plain) is not None
 
 
 def clock(text: str) -> str:
