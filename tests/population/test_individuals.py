@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import Any
 
@@ -9,6 +10,8 @@ import numpy as np
 import pytest
 
 from population.made_up import rows_of
+from wingtone.notebook.doubts import is_same_flight
+from wingtone.notebook.records import BoutNote
 from wingtone.population.bouts import Heard, Located, read_heard
 from wingtone.population.individuals import RULES, Quality, individuals_of, select
 
@@ -45,6 +48,31 @@ def test_a_table_given_twice_counts_once() -> None:
     kept, told = select([*bouts, *bouts], Quality())
     assert kept == bouts
     assert told.dropped == (("given twice", 4),)
+
+
+def test_a_day_of_flights_is_compared_with_a_record_of_them_in_no_time(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    compared = 0
+
+    def counted(one: BoutNote, other: BoutNote) -> bool:
+        nonlocal compared
+        compared += 1
+        return is_same_flight(one, other)
+
+    monkeypatch.setattr("wingtone.population.individuals.is_same_flight", counted)
+    chance = np.random.default_rng(3)
+    starts_s = np.sort(chance.uniform(0.0, 3600.0, 500))
+    rows = rows_of([120.0] * 500, path="a.wav")
+    table = at(rows, *starts_s)
+    other = chance.uniform(0.0, 3600.0, 500)
+    flights = tuple(BoutNote("flight", s, s + chance.choice([0.2, 1.0, 20.0]), 121.0) for s in other)
+    record = dataclasses.replace(table[0], individual="x", rests_on=flights)
+    kept, _ = select([*table, record], Quality())
+    assert compared < 20 * len(table)
+    left = [one for one in table if not any(is_same_flight(one.flights[0], flight) for flight in flights)]
+    assert kept == [*left, record]
+    assert 0 < len(left) < len(table)
 
 
 def test_repeated_flights_of_one_bee_count_once() -> None:

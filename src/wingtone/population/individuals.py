@@ -30,8 +30,10 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import math
+from bisect import bisect_left, bisect_right
 from collections import Counter
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -124,9 +126,10 @@ def select(heard: Sequence[Heard], quality: Quality) -> tuple[list[Heard], Selec
         if one.individual:
             for name in {one.recording, one.path}:
                 told_of.setdefault(name, []).extend(one.flights)
+    told = {name: _Told(flights) for name, flights in told_of.items()}
     for one in heard:
         key = (one.recording, one.individual, one.bout.start_s, one.bout.end_s, one.bout.f0_hz)
-        twice = key in seen or (not one.individual and _is_among(one, told_of.get(one.recording, ())))
+        twice = key in seen or (not one.individual and one.recording in told and told[one.recording].has(one))
         reasons.append("given twice" if twice else quality.reason(one))
         seen.add(key)
     kept = [one for one, reason in zip(heard, reasons, strict=True) if not reason]
@@ -134,8 +137,25 @@ def select(heard: Sequence[Heard], quality: Quality) -> tuple[list[Heard], Selec
     return kept, Selection(len(heard), len(kept), tuple(counted.most_common()), quality)
 
 
-def _is_among(one: Heard, flights: Sequence[BoutNote]) -> bool:
-    return one.bout.kind == "flight" and any(is_same_flight(one.flights[0], flight) for flight in flights)
+class _Told:
+    """The flights of a recording that somebody told of. Only those near a bout are compared with it."""
+
+    def __init__(self, flights: Sequence[BoutNote]) -> None:
+        # What goes on for ever, as where a record does not say on which flights it rests, is near to all.
+        self._endless = [flight for flight in flights if flight.end_s == math.inf]
+        ending = (flight for flight in flights if flight.end_s < math.inf)
+        self._ending = sorted(ending, key=lambda flight: flight.start_s)
+        self._starts_s = [flight.start_s for flight in self._ending]
+        self._latest_end_s = [*accumulate((flight.end_s for flight in self._ending), max)]
+
+    def has(self, one: Heard) -> bool:
+        """Whether a bout is one of them."""
+        if one.bout.kind != "flight":
+            return False
+        first = bisect_left(self._latest_end_s, one.bout.start_s)
+        last = bisect_right(self._starts_s, one.bout.end_s)
+        near = (*self._endless, *self._ending[first:last])
+        return any(is_same_flight(one.flights[0], flight) for flight in near)
 
 
 @dataclass(frozen=True)
