@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import sqlite3
+import tracemalloc
 from typing import TYPE_CHECKING
 
 import pytest
@@ -328,6 +329,20 @@ def test_what_is_no_notebook_is_refused_and_left_alone(path: Path) -> None:
     assert path.read_text().startswith("These are my notes")
     with pytest.raises(InputError, match="not a file"):
         Notebook.open(path.parent)
+
+
+def test_the_photographs_of_many_records_are_found_in_little_memory(path: Path) -> None:
+    with Notebook.open(path) as notebook:
+        long = (Record(notes="x" * 50_000, photographs=(f"{i}.jpg",)) for i in range(100))
+        notebook.add_imported((f"{record.photographs}", None, record) for record in long)
+        tracemalloc.start()
+        try:
+            found = notebook.photographs()
+            _, most = tracemalloc.get_traced_memory()
+        finally:
+            tracemalloc.stop()
+    assert found == {f"{i}.jpg" for i in range(100)}
+    assert most < 1_000_000
 
 
 def test_reading_does_not_make_a_notebook(path: Path) -> None:

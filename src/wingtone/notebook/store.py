@@ -423,12 +423,11 @@ class Notebook:
 
     def photographs(self) -> set[str]:
         """Give the paths of the photographs of every record in every state, also of removed ones."""
-        with translated(self.path):
-            bodies = self._connection.execute("SELECT body FROM history").fetchall()
         paths: set[str] = set()
-        for (body,) in bodies:
-            with contextlib.suppress(ValueError, RecursionError, AttributeError, TypeError):  # it is damaged
-                paths.update(path for path in json.loads(body)["photographs"] if isinstance(path, str))
+        with translated(self.path):
+            for (body,) in self._connection.execute("SELECT body FROM history"):  # never all in memory
+                with contextlib.suppress(ValueError, LookupError, RecursionError, TypeError):  # it is damaged
+                    paths.update(path for path in json.loads(body)["photographs"] if isinstance(path, str))
         return paths
 
     def count(self) -> int:
