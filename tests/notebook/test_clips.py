@@ -223,6 +223,14 @@ def test_a_bout_behind_the_end_is_told(tmp_path: Path, sound: Sound) -> None:
     assert written.failed == (7,)
 
 
+@pytest.mark.parametrize(("start_s", "end_s"), [(3.0, 1.0), (-5.0, -4.0)])
+def test_a_bout_that_cannot_be_is_told(tmp_path: Path, sound: Sound, start_s: float, end_s: float) -> None:
+    wrong = entry_for(sound[0], BoutNote("flight", start_s, end_s))
+    written = write_clips([wrong, entry_for(sound[0], FLIGHT)], tmp_path / "out")
+    assert (len(written.files), written.failed) == (1, (7,))
+    assert f"its flight from {start_s:g} to {end_s:g} s is none" in written.missing[0][1]
+
+
 def test_memory_holds_the_bout_not_the_recording(tmp_path: Path) -> None:
     import tracemalloc
 

@@ -169,8 +169,12 @@ def _cuts(
         for bout in sorted(bouts, key=lambda bout: bout.start_s):
             first = max(0, round((bout.start_s - MARGIN_S) * rate_hz))
             end_s = min(bout.end_s, bout.start_s + LONGEST_CLIP_S) + MARGIN_S
+            last = round(end_s * rate_hz)
+            if last <= first:  # what a table or a damaged record says
+                what = f"its flight from {bout.start_s:g} to {bout.end_s:g} s is none"
+                raise RecordingError(what, where=path)
             pieces: list[NDArray[np.float32]] = []
-            waiting.append((bout, first, round(end_s * rate_hz), pieces))
+            waiting.append((bout, first, last, pieces))
         at = 0
         for block in recording.blocks():
             at_work()
