@@ -149,6 +149,8 @@ def test_arrays_cannot_be_changed(tmp_path: Path) -> None:
         ("lookalikes", 2, "other", "Bombus lapillus", "other", "its own look-alike"),
         ("synonyms", 2, "taxon", "Bombus nemo", "taxon", "not in taxa.csv"),
         ("synonyms", 2, "name", "pebble bee", "name", "stands in taxa.csv already"),
+        ("synonyms", 2, "name", "False-bee", "name", "is that of Musca apiformis in taxa.csv"),
+        ("synonyms", 2, "name", "any of-them", "name", "is that of Bombus agg. in aggregates.csv"),
         ("habits", 2, "taxon", "Bombus nemo", "taxon", "not in taxa.csv"),
     ],
 )

@@ -7,6 +7,7 @@ widely, ``s.s.`` narrowly; ``cf.`` and a question mark leave it open.
 
 - `Meant`: what a name stands for.
 - `NameBook`: the names of a fauna.
+- `folded`: a name without what writers differ in.
 - `says_bumblebee`: whether a name is that of some bumblebee, known or not.
 """
 
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-__all__ = ["Meant", "NameBook", "says_bumblebee"]
+__all__ = ["Meant", "NameBook", "folded", "says_bumblebee"]
 
 _DOUBT = re.compile(r"\?|\b(?:cf|aff)\b\.?", re.IGNORECASE)
 _WIDE = re.compile(
@@ -92,11 +93,11 @@ class NameBook:
         self._by_fold: dict[str, set[str]] = {}
         for known, texts in self._names.items():
             for text in (*texts, *map(_without_bee, texts)):
-                self._by_fold.setdefault(_fold(text), set()).add(known)
+                self._by_fold.setdefault(folded(text), set()).add(known)
         for name, taxon in synonyms.items():
             short = _short(name) if name.split()[0] in self._genera else []
             for text in (name, _without_bee(name), *short):
-                self._by_fold.setdefault(_fold(text), set()).add(taxon)
+                self._by_fold.setdefault(folded(text), set()).add(taxon)
 
     def meant(self, written: str) -> Meant | None:
         """Tell what a name stands for; None when nothing or several could be meant.
@@ -125,34 +126,34 @@ class NameBook:
 
     def beginning(self, written: str) -> tuple[str, ...]:
         """Give the taxa and aggregates of which a name begins so; a synonym counts only in full."""
-        asked = _fold(written)
+        asked = folded(written)
         return tuple(
             known
             for known, texts in self._names.items()
             if asked
             and (
-                known in self._by_fold.get(asked, ()) or any(_fold(text).startswith(asked) for text in texts)
+                known in self._by_fold.get(asked, ()) or any(folded(text).startswith(asked) for text in texts)
             )
         )
 
     def nearest(self, written: str) -> list[str]:
         """Give up to three names that begin like this one, or else the one that is spelt most like it."""
-        asked = _fold(written)
+        asked = folded(written)
         texts = list(dict.fromkeys(text for names in self._names.values() for text in names[:2]))
         texts += [text for names in self._names.values() for text in names[2:] if text not in texts]
-        begin = [text for text in texts if asked and _fold(text).startswith(asked)]
-        near = difflib.get_close_matches(asked, {_fold(text): text for text in texts}, n=1, cutoff=0.8)
-        return begin[:3] or [text for text in texts if _fold(text) in near][:1]
+        begin = [text for text in texts if asked and folded(text).startswith(asked)]
+        near = difflib.get_close_matches(asked, {folded(text): text for text in texts}, n=1, cutoff=0.8)
+        return begin[:3] or [text for text in texts if folded(text) in near][:1]
 
     def _look_up(self, text: str) -> str:
-        asked = _fold(text)
+        asked = folded(text)
         fits = self._by_fold.get(asked, set())
         fits = fits or {genus for genus in self._genera if genus.casefold() == asked}
         return next(iter(fits)) if asked and len(fits) == 1 else ""
 
     def _is_scientific(self, text: str) -> bool:
         """Tell whether it is three words or more that begin with a genus of the fauna."""
-        words = _fold(text).split()
+        words = folded(text).split()
         return len(words) > 2 and words[0] in {genus.casefold() for genus in self._genera}
 
     def _aggregate(self, bare: str, known: str, *, wide: bool) -> str:
@@ -169,10 +170,10 @@ class NameBook:
 
 def says_bumblebee(written: str) -> bool:
     """Tell whether a name says by itself that it is of a bumblebee, whichever."""
-    return re.search(r"\b(?:bombus|psithyrus|bumblebees?)\b", _fold(written)) is not None
+    return re.search(r"\b(?:bombus|psithyrus|bumblebees?)\b", folded(written)) is not None
 
 
-def _fold(name: str) -> str:
+def folded(name: str) -> str:
     """Give a name without what writers differ in."""
     text = " ".join(re.sub(r"[-.]", " ", name.casefold()).split())
     for pattern, instead in _FOLDED:
@@ -182,7 +183,7 @@ def _fold(name: str) -> str:
 
 def _parts(name: str) -> frozenset[str]:
     """Give the words of a name in any order, the genus left out, so that a pair may be named either way."""
-    words = re.split(r"[\s/]+", _fold(name))
+    words = re.split(r"[\s/]+", folded(name))
     return frozenset(word for word in words if len(word) > 1 and word not in ("bombus", "or"))
 
 
@@ -194,5 +195,5 @@ def _short(scientific: str) -> list[str]:
 
 def _without_bee(plain: str) -> str:
     """Give a plain name of several words without its last, where that is bee; else the name."""
-    head, _, last = _fold(plain).rpartition(" ")
+    head, _, last = folded(plain).rpartition(" ")
     return head if last in ("bumblebee", "bee") and len(head.split()) > 1 else plain

@@ -11,6 +11,7 @@ from itertools import islice, pairwise
 from typing import TYPE_CHECKING
 
 from wingtone.errors import Fault
+from wingtone.fauna.names import folded
 from wingtone.fauna.schema import ANY, CASTES, DERIVED_CHARACTERS, TABLES, TONE_PARAMETERS
 from wingtone.fauna.tables import MAX_FAULTS
 
@@ -139,11 +140,20 @@ def _taxa(rows: Rows, known: _Known) -> Iterator[Fault]:
 
 def _synonyms(rows: Rows, known: _Known) -> Iterator[Fault]:
     own = {row.text(column).casefold() for row in rows["taxa"] for column in ("taxon", "vernacular")}
+    meant: dict[str, tuple[str, str]] = {}  # a name that stands for two could be neither
+    for table, called in (("taxa", "taxon"), ("aggregates", "aggregate")):
+        for row in rows[table]:
+            for column in (called, "vernacular"):
+                meant.setdefault(folded(row.text(column)), (row.text(called), f"{table}.csv"))
     for row in rows["synonyms"]:
-        if row.text("taxon") not in known.taxa:
-            yield row.fault("taxon", _unknown("taxon", row.text("taxon"), "taxa.csv"))
-        if row.text("name").casefold() in own:
+        name, taxon = row.text("name"), row.text("taxon")
+        if taxon not in known.taxa:
+            yield row.fault("taxon", _unknown("taxon", taxon, "taxa.csv"))
+        other, where = meant.setdefault(folded(name), (taxon, f"line {row.line}"))
+        if name.casefold() in own:
             yield row.fault("name", "this name stands in taxa.csv already")
+        elif other != taxon:
+            yield row.fault("name", f"this name, however it is written, is that of {other} in {where}")
 
 
 def _regions(rows: Rows, known: _Known) -> Iterator[Fault]:
