@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 import re
+import time
 from collections import Counter
 
 import numpy as np
@@ -569,6 +570,13 @@ def test_not_finding_a_taxon(fauna: Fauna) -> None:
     for nothing in ("", "   ", "zzzzzz"):
         with pytest.raises(RequestError, match="not in the fauna"):
             fauna.taxon(nothing)
+
+
+def test_a_page_of_text_is_no_name_and_takes_no_time(fauna: Fauna) -> None:
+    began = time.process_time()
+    assert fauna.names.meant("Bombus terrestris" + " A" * 49_000) is None
+    assert fauna.known_as("Bombus terrestris" + " " * 4000) == "Bombus terrestris"
+    assert time.process_time() - began < 1.0
 
 
 @pytest.mark.parametrize(

@@ -23,6 +23,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Meant", "NameBook", "folded", "says_bumblebee"]
 
+LONGEST = 500
+"""Characters that a name has at most. Ours: with authors, subgenus and doubts none has half of that, and it
+would take minutes to look through a page of text for an author."""
+
 _DOUBT = re.compile(r"\?|\b(?:cf|aff)\b\.?", re.IGNORECASE)
 _WIDE = re.compile(
     r"[ ,]+(?:agg\.?|aggregate|s\. ?l\.?|sl|sens(?:u|\.)? lat(?:o|\.)?|complex|group)$", re.IGNORECASE
@@ -104,6 +108,8 @@ class NameBook:
 
         A mere beginning is not enough, as a record may rest on it.
         """
+        if len(written.strip()) > LONGEST:
+            return None
         doubted = _DOUBT.search(written) is not None
         text = " ".join(re.sub(r"\(\s*\)", " ", _DOUBT.sub(" ", written)).split())
         text = _AUTHOR_AND_YEAR.sub("", _SUBGENUS.sub(r"\1", text))
