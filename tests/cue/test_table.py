@@ -123,6 +123,17 @@ def test_headings_that_are_taken_get_a_number(tmp_path: Path) -> None:
     assert table.extended(NEW, [["1", "2"]]) == b"Date,Tone,tone_2,tone_3,note\n2026-03-20,x,y,1,2\n"
 
 
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
+def test_a_line_that_names_the_separator_stays_where_it_is(tmp_path: Path, encoding: str) -> None:
+    path = tmp_path / "records.csv"
+    path.write_text("sep=;\r\na,b;c\r\n1,5;2\r\n", encoding=encoding, newline="")
+    table = read_table(path)
+    assert (table.separator, table.headings, table.headings_line.number) == (";", ("a,b", "c"), 2)
+    assert [(row.number, row.cells) for row in table.rows] == [(3, ("1,5", "2"))]
+    out = table.extended(NEW, [["x", ""]]).decode(encoding)
+    assert out == "sep=;\r\na,b;c;tone;note\r\n1,5;2;x;\r\n"
+
+
 def test_what_a_spreadsheet_would_run_is_made_harmless_in_our_cells_only(tmp_path: Path) -> None:
     path = tmp_path / "records.csv"
     path.write_bytes(b"a,b\n=1+1,x\n")

@@ -16,12 +16,13 @@ The encoding and its mark at the start of the file are kept.
 
 from __future__ import annotations
 
+import io
 import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from wingtone.csv_text import check_headings, encoding_of, safe_for_spreadsheets, separator_of
+from wingtone.csv_text import check_headings, encoding_of, safe_for_spreadsheets, separator_in
 from wingtone.errors import Fault, TableError
 
 if TYPE_CHECKING:
@@ -29,6 +30,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 __all__ = ["Line", "Table", "read_table", "split"]
+
+MOST_OF_HEADING = 1_000_000
+"""How many letters are looked at to tell what stands between the cells. Ours: no heading is so long."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +64,7 @@ class Table:
         Between the cells.
     headings
         The first row that is not empty, without the blanks around each; `headings_line` is where it stands.
+        A line such as ``sep=;``, by which spreadsheets name the separator, is none.
     rows
         The rows below it that are not empty.
     width
@@ -140,13 +145,12 @@ def read_table(path: str | os.PathLike[str]) -> Table:
     if found == "utf-8-sig":
         encoding = "utf-8"
     text = data[len(head) :].decode(encoding, errors)
-    first_line = re.match(r"[\r\n]*([^\r\n]*)", text)
-    separator = separator_of(first_line[1] if first_line else "")
+    separator, n_skipped = separator_in(io.StringIO(text[:MOST_OF_HEADING], newline=""))
     lines, open_from = split(text, separator)
     if open_from:
         what = "a quotation mark is opened here and never closed"
         raise TableError([Fault(str(path), open_from, "", what)], remedy="mend it in the table", where=path)
-    rows = [line for line in lines if line.cells]
+    rows = [line for line in lines if line.cells][n_skipped:]  # the line that only names the separator
     headings = tuple(heading.strip() for heading in rows[0].cells) if rows else ()
     check_headings(headings, path, line=rows[0].number if rows else 1)
     width = max(len(row.cells) for row in rows)
