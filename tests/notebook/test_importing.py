@@ -354,6 +354,15 @@ class TestAnyTable:
         ((line, column, _),) = faults_of(path, "\n".join([start, rest.replace(",", separator)]))
         assert (line, column) == (4, "date")
 
+    def test_a_file_may_be_a_photograph(self, path: Path) -> None:
+        rows = "Bombus,a.wav,\nBombus,IMG_1.JPG,b.png\nBombus,,b.png\n"
+        plan = plan_of(path, f"species,file name,photo\n{rows}")
+        found = [
+            (record.recording and record.recording.path, record.photographs) for *_, record in plan.records
+        ]
+        assert found == [("a.wav", ()), (None, ("IMG_1.JPG", "b.png")), (None, ("b.png",))]
+        assert faults_of(path, "species,file\n,IMG_1.JPG\n")[0][2].startswith("there is neither a name")
+
     def test_decimal_commas_in_two_columns(self, path: Path) -> None:
         record = only(plan_of(path, "species;lat;long\nBombus;51,4712;-0,2953\n"))
         assert record.place is not None

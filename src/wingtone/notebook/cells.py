@@ -7,6 +7,7 @@ word that is in none of them is never guessed at.
 - `status_of`: what a record's verification makes of its name.
 - `is_wgs84`: whether degrees are those of WGS84.
 - `clock`: a time of day.
+- `is_picture`: whether a file is one by its name.
 - `plain_number`, `plain_metres`: numbers with a point or a comma.
 """
 
@@ -18,6 +19,7 @@ from wingtone.notebook.exchange import STATUS_WORDS
 
 __all__ = [
     "clock",
+    "is_picture",
     "is_wgs84",
     "plain_metres",
     "plain_number",
@@ -82,6 +84,11 @@ def clock(text: str) -> str:
     if match := re.fullmatch(r"(\d{1,2})[:.](\d{2})(\D.*)?", text, re.ASCII):
         return f"{match[1]:0>2}:{match[2]}{match[3] or ''}"
     return text
+
+
+def is_picture(name: str) -> bool:
+    """Whether a file is a picture by the ending of its name: a column for files may hold either."""
+    return re.search(r"\.(jpe?g|png|hei[cf]|gif|tiff?|webp|bmp|dng)$", name, re.IGNORECASE) is not None
 
 
 def plain_number(text: str) -> float | None:

@@ -27,6 +27,7 @@ from wingtone.errors import Fault, TableError, WingtoneError
 from wingtone.notebook import events
 from wingtone.notebook.cells import (
     clock,
+    is_picture,
     is_wgs84,
     plain_metres,
     plain_number,
@@ -330,7 +331,9 @@ class _Row:
         self.keep_what_differs(by_field, other)
         taxon = self.taxon(by_field, other)
         vernacular = by_field.get("vernacular", ("", ""))[1]
-        recording = by_field.get("recording", ("", ""))[1]
+        recording, *pictures = (by_field.get(name, ("", ""))[1] for name in ("recording", "photograph"))
+        if is_picture(recording):
+            recording, pictures = "", [recording, *pictures]
         if not (taxon or vernacular or recording):
             self.fault("", "there is neither a name nor a recording in this row")
         caste, sex = self.caste_and_sex(by_field)
@@ -350,7 +353,7 @@ class _Row:
             "hints": hints,
             "recording": RecordingNote(path=recording) if recording else None,
             "notes": by_field.get("notes", ("", ""))[1],
-            "photographs": (by_field["photograph"][1],) if "photograph" in by_field else (),
+            "photographs": tuple(filter(None, pictures)),
             "other": other,
         }
         record: Record | None = self.tried("", lambda: Record(**known))
