@@ -611,6 +611,14 @@ class TestCarryingOut:
             assert notebook.amend(1, notes="seen again").record.other["identificationQualifier"]
             assert notebook.amend(1, taxon="Bombus lucorum").record.other == {"site": "Kew"}
 
+    @pytest.mark.parametrize("doubt", ["cf.", "?", "cf. terrestris", "aff. terrestris"])
+    def test_a_doubt_is_handed_on_without_the_place(self, path: Path, tmp_path: Path, doubt: str) -> None:
+        text = f"species,identificationQualifier,site\nBombus terrestris,{doubt},Kew\n"
+        with Notebook.open(tmp_path / "bees.sqlite") as notebook:
+            carry_out(plan_of(path, text), notebook)
+            export.write_csv(notebook.entries(), path, disclosure=Disclosure(withhold_place=True))
+        assert only(read_plan(path)).other == {"identificationQualifier": doubt}
+
     def test_reading_a_plan_touches_no_notebook(self, path: Path, tmp_path: Path) -> None:
         plan_of(path, "species\nBombus\n")
         assert [child.name for child in tmp_path.iterdir()] == ["table.csv"]

@@ -19,6 +19,7 @@ Sources: Darwin Core and Audiovisual Core term lists of TDWG (read).
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import dataclass, replace
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import TYPE_CHECKING, Any
@@ -269,7 +270,8 @@ def from_terms(terms: Mapping[str, str]) -> Record:
 def _as_given(given: Mapping[str, str], record: Record) -> dict[str, str]:
     """Give what the terms say otherwise than we would: it is kept where ``other`` was not handed on."""
     kept = {term: given[term] for term, usual in _usual(record).items() if given[term] not in ("", usual)}
-    if QUALIFIER in kept and kept[QUALIFIER].split()[-1:] != record.taxon.split()[-1:]:
+    epithet = re.search(r"(?<!\S)[a-z-]+$", kept.get(QUALIFIER, "").strip())
+    if epithet and epithet[0] != record.taxon.rpartition(" ")[2]:
         del kept[QUALIFIER]  # the doubt was about another name
     if not given["occurrenceID"].startswith("urn:uuid:"):
         kept[GIVEN_ID] = given["occurrenceID"]
