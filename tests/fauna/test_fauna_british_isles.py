@@ -616,6 +616,8 @@ def test_a_page_of_text_is_no_name_and_takes_no_time(fauna: Fauna) -> None:
         ("B. terrestris/lucorum", "Bombus terrestris/lucorum"),
         ("Bombus terrestris agg.", "Bombus terrestris/lucorum"),
         ("Bombus lucorum sens. lat.", "Bombus lucorum agg."),
+        ("Bombus lucorum (Linnaeus, 1761) agg.", "Bombus lucorum agg."),
+        ("Bombus terrestris (Linnaeus, 1758) s.l.", "Bombus terrestris/lucorum"),
         ("Bombus lucorum s.l.", "Bombus lucorum agg."),
         ("Bombus magnus agg.", "Bombus lucorum agg."),
         ("Bombus (Bombus) lucorum complex", "Bombus lucorum agg."),

@@ -115,7 +115,9 @@ class NameBook:
         text = _AUTHOR_AND_YEAR.sub("", _SUBGENUS.sub(r"\1", text))
         wide = _WIDE.search(text) is not None
         bare = _NARROW.sub("", _WIDE.sub("", text))
-        known, whole = self._look_up(bare), bare == text
+        whole = bare == text
+        bare = _AUTHOR_AND_YEAR.sub("", bare)  # it may also stand before these words
+        known = self._look_up(bare)
         if not known and self._is_scientific(bare):
             known = self._look_up(_AUTHOR.sub("", bare))
         group = self._aggregate(bare, known, wide=wide)
