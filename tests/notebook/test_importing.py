@@ -329,7 +329,20 @@ class TestAnyTable:
     def test_a_name_in_several_columns(self, path: Path, row: str, taxon: str) -> None:
         headings = "genus,specificEpithet,infraspecificEpithet"
         assert only(plan_of(path, f"{headings}\n{row}\n")).taxon == taxon
-        assert only(plan_of(path, "genus,species\nBombus,hortorum\n")).taxon == "Bombus hortorum"
+
+    @pytest.mark.parametrize(
+        ("genus", "species", "taxon"),
+        [
+            ("Bombus", "hortorum", "Bombus hortorum"),
+            ("Bombus", "sp.", "Bombus sp."),
+            ("Bombus", "cf. lucorum", "Bombus cf. lucorum"),
+            ("Bombus", "B. hortorum", "B. hortorum"),
+            ("Bombus", "buff-tailed", "buff-tailed"),
+            ("Apis", "honeybee", "honeybee"),
+        ],
+    )
+    def test_a_species_may_be_the_epithet(self, path: Path, genus: str, species: str, taxon: str) -> None:
+        assert only(plan_of(path, f"genus,species\n{genus},{species}\n")).taxon == taxon
 
     def test_a_plain_name_says_more_than_its_genus(self, path: Path) -> None:
         rows = "Bombus,Buff-tailed bumblebee\nBombus,Bumblebee\nApis,Buff-tailed bumblebee\n"

@@ -49,6 +49,7 @@ from wingtone.notebook.records import (
     RecordingNote,
     dumps,
     is_global,
+    is_plain,
     rank_of_name,
     sex_of,
     uuid_of,
@@ -375,8 +376,8 @@ class _Row:
         _, genus = by_field.get("genus", ("", ""))
         if not whole:
             return " ".join(cell for _, cell in words)
-        if genus and re.fullmatch(r"[a-z-]+", whole):  # "species" is the epithet there
-            whole = f"{genus} {whole}"
+        if genus and re.fullmatch(r"((cf|aff)\.? )?[a-z-]+|spp?\.", whole) and not is_plain(whole):
+            whole = f"{genus} {whole}"  # "species" is the epithet there
         other |= {heading: cell for heading, cell in words if cell.lower() not in whole.lower().split()}
         return whole
 

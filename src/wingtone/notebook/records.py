@@ -273,7 +273,7 @@ def sex_of(caste: str) -> str:
 
 
 _EVERYDAY = re.compile(
-    r"(bumble)?bees?|bumbles?|wasps?|(hover|bee)?fl(y|ies)|hornets?|moths?|cuckoos?|carders?|drones?|queens?"
+    r"(bumble|humble|honey)?bees?|bumbles?|wasps?|(hover|bee)?fl(y|ies)|hornets?|moths?|cuckoos?|carders?|drones?|queens?"
     r"|workers?|(fe)?males?|tails?|(tail|band|belt|shank|hair|foot|leg)ed",
     re.IGNORECASE,
 )
