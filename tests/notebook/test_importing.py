@@ -632,6 +632,12 @@ class TestCarryingOut:
             export.write_csv(notebook.entries(), path, disclosure=Disclosure(withhold_place=True))
         assert only(read_plan(path)).other == {"identificationQualifier": doubt}
 
+    def test_one_identifier_written_in_two_ways_is_one(self, path: Path) -> None:
+        known = "6f9619ff-8b86-d011-b42d-00cf4fc964ff"
+        rows = f"{known},Bombus hortorum\nurn:uuid:{known.upper()},Bombus lucorum\n"
+        told = faults_of(path, f"occurrenceID,species\n{rows}")
+        assert told == [(3, "occurrenceID", "the same as in line 2")]
+
     def test_reading_a_plan_touches_no_notebook(self, path: Path, tmp_path: Path) -> None:
         plan_of(path, "species\nBombus\n")
         assert [child.name for child in tmp_path.iterdir()] == ["table.csv"]

@@ -187,9 +187,10 @@ def _planned(
         identifier = row.get(id_heading, "").strip()
         if record is None:
             continue
-        if identifier and identifier in ids:
-            faults.append(Fault(str(path), line, id_heading, f"the same as in line {ids[identifier]}"))
-        ids[identifier] = line
+        same = uuid_of(identifier) or identifier  # a UUID may be written in several ways
+        if identifier and same in ids:
+            faults.append(Fault(str(path), line, id_heading, f"the same as in line {ids[same]}"))
+        ids[same] = line
         if is_ours(row):
             ours.add(len(records))
         elif identifier and identifier != f"urn:uuid:{uuid_of(identifier)}":
