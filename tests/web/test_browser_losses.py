@@ -571,6 +571,25 @@ def test_an_open_page_says_that_the_program_wants_its_code(
     visit.faults[:] = [said for said in visit.faults if not said.startswith("Failed to load module script")]
 
 
+def test_a_notebook_that_cannot_be_read_is_said(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    clip = queen(page, demo_clip)
+    page.notebook.write_text("milk, honey")
+    opened = visit(page.url)
+    alert = opened.get_by_role("alert")
+    expect(alert).to_contain_text("The notebook (notebook.sqlite) cannot be used now.")
+    expect(alert).to_contain_text("It is a text file, not a notebook")
+    open_clip(opened, page, clip)
+    keep(opened)
+    expect(opened.locator(".kept")).to_contain_text("It is a text file, not a notebook")
+    opened.get_by_role("link", name="Notebook").click()
+    expect(alert).to_contain_text("It is a text file, not a notebook")
+    page.notebook.unlink()
+    opened.get_by_role("link", name="Desk", exact=True).click()
+    opened.reload()
+    expect(opened.get_by_role("link", name=QUEEN)).to_be_visible()
+    expect(alert).to_have_count(0)
+
+
 def test_a_recording_taken_away_elsewhere_is_said(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
     clip = queen(page, demo_clip)
     opened = visit(page.url)

@@ -265,6 +265,47 @@ def test_the_proof_of_a_record_outlives_its_state(page: LivePage, demo_clip: Pat
             assert (page.desk / clip_id / f"{STATE}.unread-1").read_bytes() == damaged[name], name
 
 
+NOTEBOOKS: dict[str, Callable[[bytes], bytes]] = {
+    "no notebook": lambda _: b"milk, honey\n",
+    "another file": lambda _: wav(b"\0" * 1000),
+    "pages overwritten": lambda raw: raw[:4096] + b"\xa5" * (len(raw) - 4096),
+}
+
+
+@pytest.mark.parametrize("harm", [*NOTEBOOKS, "out of reach"])
+def test_a_notebook_that_cannot_be_read_keeps_nobody_from_their_recordings(
+    page: LivePage, demo_clip: Path, monkeypatch: pytest.MonkeyPatch, harm: str
+) -> None:
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    at = f"/api/clips/{clip['id']}"
+    page.client.post(f"{at}/record", json={}).raise_for_status()
+    assert page.client.get("/api/state").json()["notebook"] == {"records": 1, "error": None}
+    page.stop()
+    if harm == "out of reach":  # its folder may not be entered
+        exists = type(page.notebook).exists
+
+        def denied(path: Path) -> bool:
+            if path == page.notebook:
+                raise PermissionError(13, os.strerror(13), str(path))
+            return exists(path)
+
+        monkeypatch.setattr("pathlib.Path.exists", denied)
+    else:
+        page.notebook.write_bytes(NOTEBOOKS[harm](page.notebook.read_bytes()))
+    page.start()
+    state = page.client.get("/api/state").json()
+    assert state["notebook"]["records"] is None
+    refused = page.client.get("/api/records")
+    assert refused.status_code in (409, 507)
+    assert state["notebook"]["error"] == refused.json()["error"], "as every other route tells it"
+    assert [one["id"] for one in state["clips"]] == [clip["id"]]
+    assert page.client.get(at).json()["measurement"] == clip["measurement"]
+    assert page.client.post(f"{at}/answer", json={}).status_code == 200
+    second = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    assert second["status"] == "ready"
+    assert page.client.post(f"/api/clips/{second['id']}/record", json={}).status_code in (409, 507)
+
+
 def test_what_a_newer_version_adds_is_kept(page: LivePage, demo_clip: Path) -> None:
     clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
     state = page.desk / clip["id"] / STATE

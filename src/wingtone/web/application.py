@@ -111,11 +111,14 @@ async def state(request: Request) -> Response:
     limits = page.desk.limits
     await page.look_up()  # the commands may have changed the notebook
 
-    def records() -> int:
-        if not page.notebook_exists():
-            return 0
-        with page.notebook(write=False) as opened:
-            return opened.count()
+    def notebook() -> dict[str, Any]:
+        try:
+            if not page.notebook_exists():
+                return {"records": 0, "error": None}
+            with page.notebook(write=False) as opened:
+                return {"records": opened.count(), "error": None}
+        except WingtoneError as error:  # recordings are heard without it
+            return {"records": None, "error": _told(error)}
 
     return JSONResponse(
         {
@@ -133,7 +136,7 @@ async def state(request: Request) -> Response:
             "today": page.settings.today().isoformat(),
             "characters": characters_json(page.fauna),
             "clips": [clip.brief() for clip in page.desk.clips.values()],
-            "notebook": {"records": await run_in_threadpool(records)},
+            "notebook": await run_in_threadpool(notebook),
         }
     )
 
@@ -146,12 +149,17 @@ async def _http_error(_: Request, error: Exception) -> Response:
     return refusal(error.status_code, what)
 
 
+def _told(error: WingtoneError) -> dict[str, Any]:
+    """Lay an error out; where files lie stays on the machine."""
+    where = {"where": file_name(error.where)} if error.where else {}
+    return {"what": error.what, "remedy": error.remedy, **where}
+
+
 async def _our_error(_: Request, error: Exception) -> Response:
     assert isinstance(error, WingtoneError)
-    # Where files lie stays on the machine.
-    more: dict[str, Any] = {"where": file_name(error.where)} if error.where else {}
+    told = _told(error)
     if isinstance(error, FieldFaults):
-        more["fields"] = error.fields
+        told["fields"] = error.fields
     statuses: tuple[tuple[type[WingtoneError], int], ...] = (
         (NotFound, 404),
         (TooLarge, 413),
@@ -161,7 +169,7 @@ async def _our_error(_: Request, error: Exception) -> Response:
         (OutputError, 507),
     )
     status = next((code for kind, code in statuses if isinstance(error, kind)), 500)
-    return refusal(status, error.what, remedy=error.remedy, **more)
+    return refusal(status, **told)
 
 
 async def _no_room(_: Request, error: Exception) -> Response:

@@ -387,10 +387,13 @@ class Page:
         return Notebook.open(self.settings.notebook, write=write)
 
     def notebook_exists(self) -> bool:
-        """Whether there is a notebook yet."""
+        """Whether there is a notebook yet; also when we cannot look, and opening it says what is wrong."""
         from wingtone.notebook.store import default_path
 
-        return (self.settings.notebook or default_path()).exists()
+        try:
+            return (self.settings.notebook or default_path()).exists()
+        except OSError:
+            return True
 
     def entries_of(self, clip: Clip) -> list[Entry]:
         """Give the records of a recording, not removed, in the order of their numbers.

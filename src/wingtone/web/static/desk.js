@@ -29,6 +29,7 @@ export function mount(room, context) {
   );
   const recording = recorder(context);
   const formats = state.value.formats ?? [];
+  const notebook = el("div", {});
   const first = el("div", { class: "first" });
   const list = el("ul", { class: "ruled clips", "aria-label": "Recordings on the desk" });
   const listed = el(
@@ -77,9 +78,21 @@ export function mount(room, context) {
       ),
       recording.panel,
     ),
+    notebook,
     first,
     listed,
   );
+
+  // --- the notebook, when it cannot be used ---------------------------------------------------------------
+
+  let told = "";
+  function tellNotebook() {
+    const { error } = state.value.notebook;
+    const words = error ? [error.what, error.remedy, error.where].join("\n") : "";
+    if (words === told) return; // said once, to people who listen to the page too
+    told = words;
+    notebook.replaceChildren(...(error ? [noNotebook(error)] : []));
+  }
 
   // --- the list -----------------------------------------------------------------------------------------
 
@@ -114,12 +127,24 @@ export function mount(room, context) {
     document.getElementById("tally").textContent = tally(bring.sending.value, clips.value);
   }
 
-  const stops = [bring.sending.subscribe(draw), clips.subscribe(draw)];
+  const stops = [bring.sending.subscribe(draw), clips.subscribe(draw), state.subscribe(tellNotebook)];
   draw();
+  tellNotebook();
   return () => {
     for (const stop of stops) stop();
     recording.leave();
   };
+}
+
+function noNotebook(error) {
+  const file = error.where ? ` (${error.where})` : "";
+  return el(
+    "p",
+    { class: "trouble", role: "alert" },
+    el("strong", {}, `The notebook${file} cannot be used now.`),
+    ` ${[error.what, error.remedy].filter(Boolean).map(sentence).join(" ")} `,
+    "Recordings are heard and answered all the same; nothing can be kept until then.",
+  );
 }
 
 function tally(sending, clips) {
