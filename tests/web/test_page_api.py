@@ -14,8 +14,10 @@ import math
 import threading
 import wave
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
+import httpx
 import numpy as np
 import pytest
 
@@ -27,6 +29,7 @@ from wingtone.notebook.store import Notebook
 from wingtone.tone.comb import HIGHEST_HZ, LOWEST_HZ
 from wingtone.tone.stretch import REACH_LN
 from wingtone.web import clip_routes, stored, worker
+from wingtone.web.desk import Desk
 from wingtone.web.sounds import COPY_RATE_HZ
 from wingtone.web.strip import FINEST_S, HEIGHT_PX, HIGH_HZ, LOW_HZ, TILE_PX
 
@@ -34,10 +37,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    import httpx
-
     from web.conftest import LivePage
     from wingtone.clip import Measurement
+    from wingtone.web.clips import Clip
 
 QUEEN, FLOWER = "1_march_big_queen.m4a", "4_july_tomato_flower.flac"
 
@@ -904,3 +906,34 @@ def test_bouts_made_from_older_ones_are_refused(page: LivePage, demo_clip: Path)
     assert len(page.client.get(f"/api/clips/{clip['id']}").json()["corrections"]) == len(bouts) - 1
     wish = {"bouts": bouts, "bouts_version": newer.json()["bouts_version"]}
     assert page.client.put(address, json=wish).status_code == 200
+
+
+def test_of_two_changes_in_one_instant_one_is_refused(
+    page: LivePage, demo_clip: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both were made from the same bouts, and neither is kept yet when the other is looked at."""
+    clip = page.heard(page.bring(demo_clip / FLOWER)["id"])
+    bouts = [{name: bout[name] for name in ("start_s", "end_s", "kind")} for bout in clip["machine_bouts"]]
+    wishes = [{"bouts": left, "bouts_version": clip["bouts_version"]} for left in (bouts[1:], bouts[:-1])]
+    both, found, asked = threading.Barrier(2, timeout=60), Desk.found, []
+
+    def together(desk: Desk, of: Clip) -> Measurement:
+        asked.append(of.id)
+        if len(asked) <= 2:
+            both.wait()
+        return found(desk, of)
+
+    def put(wish: dict[str, Any]) -> httpx.Response:
+        with httpx.Client(
+            base_url=page.url, cookies=page.client.cookies, headers=page.client.headers, timeout=60.0
+        ) as window:
+            return window.put(f"/api/clips/{clip['id']}/bouts", json=wish)
+
+    monkeypatch.setattr(Desk, "found", together)
+    with ThreadPoolExecutor(2) as windows:
+        answers = list(windows.map(put, wishes))
+    assert sorted(answer.status_code for answer in answers) == [200, 409]
+    ((taken, wish),) = [pair for pair in zip(answers, wishes, strict=True) if pair[0].status_code == 200]
+    now = page.client.get(f"/api/clips/{clip['id']}").json()
+    assert [{name: bout[name] for name in bouts[0]} for bout in now["corrections"]] == wish["bouts"]
+    assert now["bouts_version"] == taken.json()["bouts_version"]

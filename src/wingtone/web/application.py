@@ -28,7 +28,7 @@ from wingtone.web.clip_routes import NotFound, page_of
 from wingtone.web.door import enter_routes
 from wingtone.web.fields import FieldFaults
 from wingtone.web.guard import Guard, refusal
-from wingtone.web.page import Page, Settings
+from wingtone.web.page import Outdated, Page, Settings
 from wingtone.web.seen import characters_json
 from wingtone.web.workers import WorkerFailed
 
@@ -163,6 +163,7 @@ async def _our_error(_: Request, error: Exception) -> Response:
     statuses: tuple[tuple[type[WingtoneError], int], ...] = (
         (NotFound, 404),
         (TooLarge, 413),
+        (Outdated, 409),
         (RequestError, 400),
         (WorkerFailed, 422),
         (InputError, 409),

@@ -450,12 +450,9 @@ async def correct(request: Request) -> Response:
     """
     page, clip = page_of(request), clip_of(request)
     body = await read_json(request, most=corrections.MOST_BYTES)
-    if isinstance(body, dict) and body.get("bouts_version", now := version(clip.corrections)) != now:
-        remedy = "look at them as they are now, and make your change again"
-        return refusal(409, "the bouts were changed in another window meanwhile", remedy=remedy)
     found = await run_in_threadpool(page.desk.found, clip)
     asked = corrections.read(body, duration_s=found.recording.duration_s, found=found.tone.bouts)
-    await page.correct(clip, asked)
+    await page.correct(clip, asked, made_from=body.get("bouts_version"))
     return await _whole(page, clip)
 
 

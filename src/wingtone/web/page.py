@@ -2,6 +2,7 @@
 
 - `Page`: all of it.
 - `Settings`: what the page was started with.
+- `Outdated`: a change was made from what does not stand any more.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from wingtone.errors import InputError, OutputError, RequestError, WingtoneError
 from wingtone.evidence import Likelihood
 from wingtone.web import corrections
 from wingtone.web.answers import Word
-from wingtone.web.clips import CORRECTED
+from wingtone.web.clips import CORRECTED, version
 from wingtone.web.desk import Desk, Limits
 from wingtone.web.seen import EMPTY, prefilled
 from wingtone.web.stored import Damaged
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from wingtone.notebook.store import Entry, Notebook
     from wingtone.web.clips import Clip
 
-__all__ = ["Page", "Settings"]
+__all__ = ["Outdated", "Page", "Settings"]
 
 EVENTS_WAITING = 200
 """Changes that wait for a page that reads them slowly; beyond, its stream ends and begins anew. Ours."""
@@ -49,6 +50,10 @@ MODEL_SHARE = 0.2
 once, and a measurement, which does much more than read, takes a hundredth."""
 COPY_SHARE = 0.2
 """Part of the progress that making the listening copy stands for. Ours: about its share of the time."""
+
+
+class Outdated(RequestError):
+    """A change was made from what does not stand any more: another window was quicker."""
 
 
 @dataclass(frozen=True)
@@ -305,15 +310,28 @@ class Page:
                     await self._correct(clip, None)
         return await run_in_threadpool(self.desk.measured, clip)
 
-    async def correct(self, clip: Clip, asked: Sequence[corrections.Correction] | None) -> None:
+    async def correct(
+        self, clip: Clip, asked: Sequence[corrections.Correction] | None, *, made_from: str | None = None
+    ) -> None:
         """Measure again with the bouts asked for; None puts back what the machine found.
+
+        Parameters
+        ----------
+        made_from
+            The version of the bouts that were changed; None: whichever.
 
         Raises
         ------
+        Outdated
+            Others stand now.
         WorkerFailed
-            With the reason; nothing is changed then.
+            With the reason; nothing is changed in either case.
         """
         async with self.lock_of(clip):
+            # Asked here, where nobody comes in between: others may have been measured while this one waited.
+            if made_from is not None and made_from != version(clip.corrections):
+                remedy = "look at them as they are now, and make your change again"
+                raise Outdated("the bouts were changed in another window meanwhile", remedy=remedy)
             await self._correct(clip, asked)
 
     async def _correct(self, clip: Clip, asked: Sequence[corrections.Correction] | None) -> None:
