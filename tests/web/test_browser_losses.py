@@ -437,6 +437,86 @@ def test_put_back_can_be_undone(page: LivePage, demo_clip: Path, visit: Visitors
     expect(lines.nth(1)).to_contain_text("unsure")
 
 
+# --- in the middle of something ---------------------------------------------------------------------------
+
+
+def press(opened: Page, button: Locator) -> None:
+    """Hold a button down, as a hand does for a tenth of a second."""
+    button.hover()
+    opened.mouse.down()
+
+
+def test_a_press_counts_though_an_answer_comes_before_it_ends(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    held = hold(opened, "**/answer")
+    mark(opened, "tail", "buff")
+    until(opened, lambda: bool(held))
+    press(opened, opened.get_by_role("button", name="Keep in the notebook"))
+    held[0].continue_()
+    expect(opened.locator(".answer[data-answered='2']")).to_be_visible()
+    opened.mouse.up()
+    expect(opened.locator(".kept")).to_have_text("Kept as record 1.")
+    assert page.client.get("/api/records/1").json()["record"]["hints"] == {"tail": "buff"}
+    best = opened.locator(".candidate").first
+    expect(best).to_contain_text("Bombus terrestris")  # what came meanwhile is drawn as well
+    opened.unroute("**/answer")
+    held = hold(opened, "**/bouts")
+    opened.locator(".bout-line").first.click()
+    opened.get_by_role("radio", name="unsure").check()
+    until(opened, lambda: bool(held))
+    press(opened, opened.get_by_role("button", name="Drop this bout"))
+    held[0].continue_()
+    expect(opened.get_by_text("corrected by you")).to_be_visible()
+    opened.unroute("**/bouts")
+    opened.mouse.up()
+    expect(opened.locator(".bout-line")).to_have_count(2)
+
+
+def test_a_time_that_was_typed_counts_and_so_does_the_button_after_it(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = page.heard(page.bring(demo_clip / TOMATO)["id"])
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    held = hold(opened, "**/bouts")
+    opened.locator(".bout-line").first.click()
+    opened.get_by_role("radio", name="unsure").check()
+    until(opened, lambda: bool(held))
+    start = opened.get_by_role("group", name="Correct bout 1").get_by_label("from")
+    start.fill("1.2")
+    held[0].continue_()
+    opened.unroute("**/bouts")
+    expect(opened.get_by_text("corrected by you")).to_be_visible()
+    expect(start).to_have_value("1.2")
+    press(opened, opened.get_by_role("radio", name="flower buzz"))
+    opened.mouse.up()
+    expect(opened.locator(".bout-line").first).to_contain_text("flower buzz")
+    expect(opened.locator(".bout-line").first).to_contain_text("1.20 to")
+    expect(opened.get_by_text("corrected by you")).to_be_visible()
+    first = page.client.get(f"/api/clips/{clip['id']}").json()["corrections"][0]
+    assert (first["start_s"], first["kind"]) == (1.2, "sonication")
+
+
+def test_a_name_that_was_chosen_outlives_an_answer(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    opened.get_by_text("I know better").click()
+    opened.get_by_label("Name", exact=True).select_option("Bombus lucorum")
+    opened.get_by_label("Caste", exact=True).select_option("queen")
+    mark(opened, "tail", "red")
+    expect(opened.locator(".answer[data-answered='2']")).to_be_visible()
+    expect(opened.get_by_label("Name", exact=True)).to_have_value("Bombus lucorum")
+    keep(opened)
+    expect(opened.locator(".kept p")).to_have_text("Kept as record 1.")
+    record = page.client.get("/api/records/1").json()["record"]
+    assert (record["taxon"], record["caste"], record["status"]) == ("Bombus lucorum", "queen", "decided")
+
+
 # --- typed, and gone ----------------------------------------------------------------------------------------
 
 

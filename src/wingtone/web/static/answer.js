@@ -4,7 +4,7 @@
 // the latest wish next. Nothing here is reckoned by the page.
 
 import { bar, bitsWords, percent, seasonFigure, sizeFigure, weekOf, weight } from "./charts.js";
-import { el, sentence, trouble } from "./dom.js";
+import { el, sentence, steady, trouble } from "./dom.js";
 import { latest } from "./latest.js";
 import { Refusal } from "./wire.js";
 
@@ -43,6 +43,7 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
   let gone = false;
   const doubted = new Map(); // individual -> what is doubtful about its record
   const opened = new Set(); // names unfolded, kept from answer to answer
+  const better = new Map(); // individual -> {name, caste} that somebody chose, kept as well
   const kept = new Map(); // individual -> record
   let measured = null; // what `kept` was told for: after a correction another bee may have the number
   function learnKept() {
@@ -65,10 +66,11 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
       if (gone) return;
       fault.replaceChildren();
       if (!clip.value) form.faults.set({}); // else the desk has checked the fields
+      if (got.length !== answers.length) better.clear(); // another bee may have the number
       answers = got;
       chosen = Math.min(chosen, answers.length - 1);
       panel.dataset.answered = String(Number(panel.dataset.answered ?? 0) + 1);
-      draw();
+      drawSoon();
     } catch (error) {
       if (gone) return;
       if (error.fields) form.faults.set({ ...form.faults.value, ...error.fields });
@@ -218,7 +220,6 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
         told ?? el("p", { class: "soft" }, "The weights below the leading name count against this one."),
       ),
     );
-    fold.addEventListener("toggle", () => (fold.open ? opened.add(taxon) : opened.delete(taxon)));
     return el("li", {}, fold);
   }
 
@@ -246,7 +247,6 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
           ),
       ),
     );
-    others.addEventListener("toggle", () => (others.open ? opened.add("") : opened.delete("")));
     const { level, taxa } = answer.credible_set;
     return el(
       "div",
@@ -312,6 +312,7 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
       { type: "button", class: "strong", "data-key": "keep" },
       kept.has(individual) ? "Keep it once more" : "Keep in the notebook",
     );
+    const wanted = better.get(individual) ?? { name: "", caste: "" };
     const name = el(
       "select",
       { id: "keep-name" },
@@ -323,15 +324,16 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
           : "no name yet",
       ),
       answer.taxa
-        .slice(0, 12)
-        .filter(({ taxon }) => taxon !== "something else")
-        .map(({ taxon, vernacular }) => el("option", { value: taxon }, `${vernacular} (${taxon})`)),
+        .filter(({ taxon }, i) => (i < 12 || taxon === wanted.name) && taxon !== "something else")
+        .map(({ taxon, vernacular }) =>
+          el("option", { value: taxon, selected: taxon === wanted.name }, `${vernacular} (${taxon})`),
+        ),
     );
     const caste = el(
       "select",
       { id: "keep-caste" },
       el("option", { value: "" }, "as the answer has it"),
-      CASTES.map((one) => el("option", { value: one }, one)),
+      CASTES.map((one) => el("option", { value: one, selected: one === wanted.caste }, one)),
     );
     const own = el(
       "details",
@@ -344,7 +346,7 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
         el("div", { class: "field" }, el("label", { for: "keep-caste" }, "Caste"), caste),
       ),
     );
-    own.addEventListener("toggle", () => (own.open ? opened.add("keep") : opened.delete("keep")));
+    own.addEventListener("change", () => better.set(individual, { name: name.value, caste: caste.value }));
     const show = () => {
       const number = kept.get(individual);
       const doubts = doubted.get(individual) ?? [];
@@ -438,6 +440,9 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
 
   function draw() {
     const answer = answers[chosen];
+    // Asked here, not told by the folds: they tell a moment after they were turned, and may be gone by then.
+    for (const { open, dataset } of body.querySelectorAll("details[data-taxon]"))
+      open ? opened.add(dataset.taxon) : opened.delete(dataset.taxon);
     const focused = body.contains(document.activeElement) ? keyOf(document.activeElement) : null;
     const several = answers.length > 1;
     body.replaceChildren(
@@ -466,6 +471,8 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
     if (!first) announce(`Likeliest: ${best.vernacular}, ${percent(best.probability)}`);
     first = false;
   }
+
+  const drawSoon = steady(body, () => gone || draw());
 
   const keyOf = (node) =>
     node.dataset.key ||

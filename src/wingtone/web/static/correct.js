@@ -1,7 +1,7 @@
 // The bouts as a list, and the machine corrected: the chosen bout unfolds to what can be changed about it.
 
 import { KINDS, SHORTEST_S, measuredFor } from "./bouts.js";
-import { clock, count, el, trouble } from "./dom.js";
+import { clock, count, el, steady, trouble } from "./dom.js";
 
 const OCTAVES = [
   ["0", "as heard"],
@@ -205,13 +205,17 @@ export function correcting({ clip, bench, reveal, hear, length }) {
 
   // --- all of them -------------------------------------------------------------------------------------------
 
-  function draw() {
+  const redraw = steady(list, () => {
     const keep = list.contains(document.activeElement) ? document.activeElement.dataset.keep : null;
     list.replaceChildren(...bench.bouts.value.map(row));
     if (keep)
       [...list.querySelectorAll("[data-keep]")]
         .find((node) => node.dataset.keep === keep)
         ?.focus({ preventScroll: true });
+  });
+
+  function draw() {
+    redraw();
     tell();
   }
 
@@ -245,7 +249,8 @@ export function correcting({ clip, bench, reveal, hear, length }) {
     const now = bench.bouts.value.map(({ key, kind, octave }) => `${key} ${kind} ${octave}`).join();
     if (now === order && dragging()) {
       bench.bouts.value.forEach((bout, i) => {
-        list.children[i].querySelector(".bout-time").textContent = between(bout);
+        const time = list.children[i]?.querySelector(".bout-time"); // a list that waits to be drawn may be shorter
+        if (time) time.textContent = between(bout);
       });
       return;
     }

@@ -47,6 +47,42 @@ export function store(value) {
   };
 }
 
+// Gives a way to draw `element` anew that waits while somebody is in the middle of something there: a button that is
+// drawn anew between press and release is never clicked, and a number that is half typed would be gone.
+export function steady(element, draw) {
+  let pressed = false;
+  let typing = false;
+  let wanted = false;
+  const ask = () => {
+    wanted = pressed || typing;
+    if (!wanted) draw();
+  };
+  const over = () => setTimeout(() => wanted && ask()); // the click comes before
+  element.addEventListener("pointerdown", ({ button, target }) => {
+    if (button !== 0 || !target.closest("button, summary, a, label")) return;
+    pressed = true;
+    const heard = new AbortController();
+    const released = () => {
+      heard.abort();
+      pressed = false;
+      over();
+    };
+    for (const event of ["pointerup", "pointercancel"])
+      window.addEventListener(event, released, { capture: true, signal: heard.signal });
+  });
+  element.addEventListener("input", ({ target }) => (typing = target.type === "number"));
+  for (const event of ["change", "focusout"])
+    element.addEventListener(
+      event,
+      () => {
+        typing = false;
+        over();
+      },
+      { capture: true },
+    );
+  return ask;
+}
+
 // Seconds as m:ss.s, or h:mm:ss for long ones; decimals by how finely one looks.
 export function clock(seconds, decimals = 1) {
   const unit = 10 ** decimals;

@@ -5,7 +5,7 @@
 // one request at a time, the latest winning.
 
 import { SPOTS, WHOLE, beeGroup } from "./bee_drawings.js";
-import { el, sentence, svg } from "./dom.js";
+import { el, sentence, steady, svg } from "./dom.js";
 import { latest } from "./latest.js";
 import { statePicture } from "./state_pictures.js";
 
@@ -300,6 +300,7 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
   );
   const drawer = el("div", { class: "part-states", id: "part-states", hidden: true });
   const next = el("div", { class: "look-next", hidden: true });
+  const showNextSoon = steady(next, showNext);
   const clear = el("button", { type: "button", class: "quiet", on: { click: forget } }, "Forget what was seen");
 
   // The bee lies on a wide page, and stands on a narrow one; lines go from her parts to their buttons.
@@ -493,13 +494,13 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
   let drawing = null;
   const leaves = [
     faults.subscribe(showFaults),
-    asking.subscribe(showNext),
+    asking.subscribe(showNextSoon),
     seen.subscribe(() => {
       // The question to the program goes out first; the drawing is done while it thinks.
       drawing ??= setTimeout(() => {
         drawing = null;
         showSaid();
-        showNext();
+        showNextSoon();
         for (const paint of repaint) paint();
       });
     }),
