@@ -9,7 +9,8 @@ test, and so does an error in the page's console.
 - `visit`: opens the page as a visitor would, as often as a test wants.
 - `axe_faults`: what axe-core, Deque's checker of accessibility rules, finds on the page as it stands.
 - `drawn`, `until`: waiting for the strip, and for anything.
-- `drop_files`: dropping files on the page.
+- `drop_files`, `waiting`: dropping files on the page, and those that the browser keeps meanwhile.
+- `listened`: all that the page says to who listens to it.
 - `settled`, `answered`: waiting until a recording is open and still.
 """
 
@@ -45,6 +46,20 @@ QUIET = (
 )
 LET_IN: dict[str, dict[str, str]] = {}
 """Cookies of the pages under test, by host and port: who visits one has entered its code before."""
+WAITING = """() => new Promise((resolve) => {
+    const ask = indexedDB.open('wingtone', 1);
+    ask.onupgradeneeded = () => ask.result.createObjectStore('waiting', {autoIncrement: true});
+    ask.onsuccess = () => {
+        const all = ask.result.transaction('waiting').objectStore('waiting').getAll();
+        all.onsuccess = () => { ask.result.close(); resolve(all.result.map(({name}) => name)); };
+    };
+})"""
+TWO_FRAMES = "() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
+LISTEN = """() => {
+    const polite = document.getElementById('polite');
+    window.told = [];
+    new MutationObserver(() => window.told.push(polite.textContent)).observe(polite, {childList: true});
+}"""
 PATIENCE_MS = 30_000
 """How long anything may take; a bound for a busy machine, no measure of speed."""
 
@@ -172,8 +187,21 @@ def answered(page: Page, name: str | re.Pattern[str]) -> None:
     expect(page.locator(".answer-place h2").first).to_be_visible()
 
 
+def waiting(page: Page) -> list[str]:
+    """Names of the files that the browser keeps until they have arrived."""
+    names: list[str] = page.evaluate(WAITING)
+    return names
+
+
+def listened(page: Page) -> Callable[[str], None]:
+    """Begin to listen; gives how to wait until something was said since, whatever was said after it."""
+    page.evaluate(LISTEN)
+    return lambda words: until(page, lambda: any(words in told for told in page.evaluate("window.told")))
+
+
 def drawn(page: Page) -> None:
     """Wait until all tiles and the tone line of the strip stand."""
+    page.evaluate(TWO_FRAMES)  # what was done just now is drawn in the next one, and asks for tiles then
     expect(page.locator(".strip-field")).to_have_attribute("data-busy", "false")
 
 
@@ -201,8 +229,10 @@ __all__ = [
     "driver",
     "drop_files",
     "launch",
+    "listened",
     "settled",
     "until",
     "visit",
+    "waiting",
     "wide_content",
 ]

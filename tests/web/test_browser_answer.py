@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from playwright.sync_api import expect
 
-from .chromium import Visitors, axe_faults, wide_content
+from .chromium import Visitors, axe_faults, until, wide_content
 from .conftest import live
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def heard(tmp_path_factory: pytest.TempPathFactory, demo_clip: Path) -> Iterator
 def fresh(heard: tuple[LivePage, str]) -> tuple[LivePage, str]:
     """The same with nothing said of the bee."""
     running, clip = heard
-    seen = running.client.get(f"/api/clips/{clip}").json()["seen"]
+    seen = stored(running, clip)
     put = running.client.put(f"/api/clips/{clip}/seen", json={**seen, "hints": {}, "notes": ""})
     assert put.status_code == 200, put.text
     return heard
@@ -75,9 +75,20 @@ def field(tab: Page, name: str) -> Any:
     return tab.locator(".seen").get_by_label(name, exact=True)
 
 
+def stored(running: LivePage, clip: str) -> dict[str, Any]:
+    """What the desk holds of what was seen."""
+    seen: dict[str, Any] = running.client.get(f"/api/clips/{clip}").json()["seen"]
+    return seen
+
+
+def arrived(tab: Page, running: LivePage, clip: str, hints: dict[str, str]) -> None:
+    """Wait until the desk holds what was said: the answer does not wait for it."""
+    until(tab, lambda: stored(running, clip)["hints"] == hints)
+
+
 def told(running: LivePage, clip: str) -> dict[str, Any]:
     """What the program answers when it is asked directly."""
-    seen = running.client.get(f"/api/clips/{clip}").json()["seen"]
+    seen = stored(running, clip)
     [answer] = running.client.post(f"/api/clips/{clip}/answer", json={"seen": seen}).json()["answers"]
     return dict(answer)
 
@@ -234,8 +245,10 @@ def test_next_question_is_offered_and_never_forced(fresh: tuple[LivePage, str], 
     group = tab.get_by_role("group", name=second["question"], exact=True)
     expect(group.get_by_role("radio").first).to_be_focused()
     group.get_by_role("radio").nth(1).check()
+    answered(tab, 2)
     expect(offer).not_to_contain_text(second["question"])
     expect(group.get_by_role("radio").nth(1)).to_be_focused()  # the new answer took nobody away
+    expect(tab.locator(".seen-status")).to_have_text("Kept on the desk")
 
 
 # --- the answer -----------------------------------------------------------------------------------------
@@ -248,6 +261,7 @@ def test_answer_shows_what_the_program_says(fresh: tuple[LivePage, str], visit: 
         part(tab, character).click()
         state(tab, character, value).check()
     answered(tab, 3)
+    arrived(tab, running, clip, {"tail": "buff", "collar": "yellow"})
     expect(tab.locator(".seen-status")).to_have_text("Kept on the desk")
     answer = told(running, clip)
     panel = tab.locator(".answer")
@@ -362,8 +376,7 @@ def test_one_request_under_way_and_the_latest_wins(fresh: tuple[LivePage, str], 
     answered(tab, 3)
     assert asked == [{"tail": "white"}, {"tail": "buff"}]
     expect(tab.locator(".candidate-name").first).to_contain_text("Bombus terrestris")  # buff tail, in March
-    stored = running.client.get(f"/api/clips/{clip}").json()["seen"]["hints"]
-    assert stored == {"tail": "buff"}
+    arrived(tab, running, clip, {"tail": "buff"})
 
 
 def test_several_bees_are_tabs(fresh: tuple[LivePage, str], visit: Visitors) -> None:
@@ -476,9 +489,9 @@ def test_fault_stands_at_its_field_and_spoils_nothing(fresh: tuple[LivePage, str
     part(tab, "tail").click()
     state(tab, "tail", "buff").check()
     answered(tab, 2)
+    arrived(tab, running, clip, {"tail": "buff"})
     expect(tab.locator(".seen-status")).to_have_text("Kept on the desk, but for what is marked")
-    stored = running.client.get(f"/api/clips/{clip}").json()["seen"]
-    assert (stored["hints"], stored["place"]) == ({"tail": "buff"}, before)
+    assert stored(running, clip)["place"] == before
     place.fill(before)
     place.blur()
     expect(place).not_to_have_attribute("aria-invalid", "true")
@@ -528,6 +541,7 @@ def test_keyboard_alone_describes_a_bee(fresh: tuple[LivePage, str], visit: Visi
     keys.press("ArrowDown")
     expect(state(tab, "tail", "buff")).to_be_checked()
     expect(part(tab, "tail")).to_contain_text("buff")
+    arrived(tab, *fresh, {"tail": "buff"})
     expect(tab.locator("#polite")).to_contain_text("Likeliest: Buff-tailed bumblebee")
     name = tab.locator(".candidate > summary").first
     name.focus()
@@ -542,6 +556,7 @@ def test_axe_finds_nothing(fresh: tuple[LivePage, str], visit: Visitors, scheme:
         part(tab, name).click()
     state(tab, "tail", "buff").check()
     answered(tab, 2)
+    arrived(tab, *fresh, {"tail": "buff"})
     field(tab, "Place").fill("nowhere")
     field(tab, "Place").blur()
     expect(tab.locator("#seen-place-fault")).not_to_be_empty()
@@ -550,6 +565,7 @@ def test_axe_finds_nothing(fresh: tuple[LivePage, str], visit: Visitors, scheme:
     assert axe_faults(tab) == []
     field(tab, "Place").fill("")
     field(tab, "Place").blur()
+    expect(tab.locator(".seen-status")).to_have_text("Kept on the desk")
 
 
 def test_phone_shows_all_without_scrolling_sideways(fresh: tuple[LivePage, str], visit: Visitors) -> None:
@@ -557,6 +573,7 @@ def test_phone_shows_all_without_scrolling_sideways(fresh: tuple[LivePage, str],
     part(tab, "tail").tap()
     state(tab, "tail", "buff").check()
     answered(tab, 2)
+    arrived(tab, *fresh, {"tail": "buff"})
     for fold in tab.locator(".answer summary").all():
         fold.tap()
     assert wide_content(tab) == 0

@@ -14,7 +14,7 @@ from playwright.sync_api import expect
 
 from wingtone.web.desk import Limits
 
-from .chromium import LET_IN, Visitors, answered, drop_files, launch, settled, until
+from .chromium import LET_IN, Visitors, answered, drop_files, launch, settled, until, waiting
 from .conftest import live
 
 if TYPE_CHECKING:
@@ -26,14 +26,6 @@ if TYPE_CHECKING:
     from .conftest import LivePage
 
 QUEEN, TOMATO = "1_march_big_queen.m4a", "4_july_tomato_flower.flac"
-WAITING = """() => new Promise((resolve) => {
-    const ask = indexedDB.open('wingtone', 1);
-    ask.onupgradeneeded = () => ask.result.createObjectStore('waiting', {autoIncrement: true});
-    ask.onsuccess = () => {
-        const all = ask.result.transaction('waiting').objectStore('waiting').getAll();
-        all.onsuccess = () => { ask.result.close(); resolve(all.result.map(({name}) => name)); };
-    };
-})"""
 
 
 def desk_of(page: LivePage) -> list[str]:
@@ -70,11 +62,11 @@ def test_a_waiting_file_outlives_a_refusal(page: LivePage, demo_clip: Path, visi
     page.start(port=port)
     again.click()
     expect(opened.locator(".clips .trouble")).to_contain_text("code")
-    until(opened, lambda: opened.evaluate(WAITING) == ["only copy.m4a"])
+    until(opened, lambda: waiting(opened) == ["only copy.m4a"])
     enter(opened, page)
     again.click()
     answered(opened, "only copy.m4a")
-    until(opened, lambda: opened.evaluate(WAITING) == [])
+    until(opened, lambda: waiting(opened) == [])
     assert desk_of(page) == ["only copy.m4a"]
 
 
@@ -88,7 +80,7 @@ def test_a_recording_that_finds_no_room_can_be_brought_later(
         drop_files(opened, [("only copy.m4a", (demo_clip / QUEEN).read_bytes())])
         again = opened.get_by_role("button", name="Try again: only copy.m4a")
         expect(again).to_be_visible()
-        until(opened, lambda: opened.evaluate(WAITING) == ["only copy.m4a"])
+        until(opened, lambda: waiting(opened) == ["only copy.m4a"])
         page.client.delete(f"/api/clips/{other['id']}").raise_for_status()
         again.click()
         expect(opened.get_by_role("heading", level=1, name="only copy.m4a")).to_be_visible()
@@ -101,7 +93,7 @@ def test_what_is_no_recording_is_not_tried_again(empty_page: LivePage, visit: Vi
     drop_files(opened, [("shopping.txt", b"milk, honey")])
     expect(opened.get_by_role("button", name="Clear away: shopping.txt")).to_be_visible()
     expect(opened.get_by_role("button", name="Try again: shopping.txt")).to_be_hidden()
-    until(opened, lambda: opened.evaluate(WAITING) == [])
+    until(opened, lambda: waiting(opened) == [])
 
 
 def test_what_was_cleared_away_stays_away(empty_page: LivePage, demo_clip: Path, visit: Visitors) -> None:
@@ -109,8 +101,9 @@ def test_what_was_cleared_away_stays_away(empty_page: LivePage, demo_clip: Path,
     begun(opened)
     opened.context.set_offline(True)
     drop_files(opened, [("private.m4a", (demo_clip / QUEEN).read_bytes())])
+    until(opened, lambda: waiting(opened) == ["private.m4a"])
     opened.get_by_role("button", name="Clear away: private.m4a").click()
-    until(opened, lambda: opened.evaluate(WAITING) == [])
+    until(opened, lambda: waiting(opened) == [])
     opened.context.set_offline(False)
     opened.reload()
     begun(opened)
@@ -278,9 +271,10 @@ def test_an_open_window_shows_what_is_said_in_another(
     field(second, "Seen by").type("An")
     mark(first, "tail", "buff")
     field(first, "Notes").fill("on the sallow")
+    left = first.locator(".bout-line").count() - 1
     first.locator(".bout-line").first.click()
     first.get_by_role("button", name="Drop this bout").click()
-    left = first.locator(".bout-line").count()
+    expect(first.locator(".bout-line")).to_have_count(left)
     expect(field(second, "Notes")).to_have_value("on the sallow")
     expect(second.locator("button[data-part='tail']")).to_contain_text("buff")
     expect(second.locator(".bout-line")).to_have_count(left)
@@ -584,6 +578,7 @@ def arrived_unheard(opened: Page, name: str, content: bytes) -> None:
     opened.route("**/api/clips", lambda route: (route.fetch(), route.abort()))
     drop_files(opened, [(name, content)])
     expect(opened.get_by_role("button", name=f"Try again: {name}")).to_be_visible()
+    until(opened, lambda: waiting(opened) == [name])
     opened.unroute("**/api/clips")
 
 
@@ -593,12 +588,12 @@ def test_a_file_that_has_arrived_is_known_by_more_than_its_name(
     """macOS writes a narrow space before AM; the window was closed before it heard of the arrival."""
     opened = visit(page.url)
     arrived_unheard(opened, "Rec 10.32\u202fAM.m4a", (demo_clip / QUEEN).read_bytes())
-    assert len(desk_of(page)) == len(opened.evaluate(WAITING)) == 1
+    assert len(desk_of(page)) == 1
     other = opened.context.new_page()  # there the file is left alone, as this window has it
     other.goto(page.url)
     begun(other)
     opened.get_by_role("button", name="Try again").click()
-    until(opened, lambda: opened.evaluate(WAITING) == [])
+    until(opened, lambda: waiting(opened) == [])
     assert desk_of(page) == ["Rec 10.32 AM.m4a"]
 
 
@@ -608,7 +603,7 @@ def test_a_file_that_arrived_just_before_a_reload_is_not_brought_again(
     opened = visit(page.url)
     arrived_unheard(opened, "x\u00a0y.m4a", (demo_clip / QUEEN).read_bytes())
     opened.reload()
-    until(opened, lambda: opened.evaluate(WAITING) == [])
+    until(opened, lambda: waiting(opened) == [])
     assert desk_of(page) == ["x y.m4a"]
 
 

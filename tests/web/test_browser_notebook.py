@@ -22,7 +22,7 @@ from wingtone.notebook.places import parse_place
 from wingtone.notebook.records import Record
 from wingtone.notebook.store import Notebook
 
-from .chromium import Visitors, axe_faults, wide_content
+from .chromium import Visitors, axe_faults, until, wide_content
 from .conftest import live
 
 if TYPE_CHECKING:
@@ -89,8 +89,9 @@ def listed(tab: Page) -> list[int]:
 
 
 def lists(tab: Page, numbers: list[int]) -> None:
+    """Wait until the list holds these; as many others may stand there before."""
     expect(tab.locator(".record-link")).to_have_count(len(numbers))
-    assert listed(tab) == numbers
+    until(tab, lambda: listed(tab) == numbers)
 
 
 def test_list_is_found_by_words_name_days_and_status(lasting: LivePage, visit: Visitors) -> None:

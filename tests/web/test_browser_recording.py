@@ -16,7 +16,7 @@ from playwright.sync_api import expect
 
 from wingtone.simulate import make_scene
 
-from .chromium import Visitors, answered, axe_faults, drawn, drop_files, launch, settled, until
+from .chromium import Visitors, answered, axe_faults, drawn, drop_files, launch, settled, until, waiting
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -203,8 +203,9 @@ def test_an_hour_costs_only_what_is_looked_at(empty_page: LivePage, visit: Visit
     expect(opened.locator(".sheet")).to_be_visible()
     empty_page.heard(brief["id"])
     expect(opened.get_by_role("list", name="Bouts")).to_be_visible()
-    opened.reload()
+    drawn(opened)  # nothing is asked for any more
     tiles.clear()
+    opened.reload()
     expect(opened.get_by_role("list", name="Bouts")).to_be_visible()
     drawn(opened)
     assert 2 <= len(tiles) <= 12  # of the 75 of the finest level; those of the overview among them
@@ -320,6 +321,7 @@ def test_a_reload_in_the_middle_loses_nothing(empty_page: LivePage, visit: Visit
     drop_files(opened, [(f"bee {n}.wav", wav_bytes(flight(2.0, seed=n))) for n in range(8)])
     expect(opened.locator("[data-status=ready]")).to_have_count(3)
     expect(opened.locator("[data-status=sending]")).to_have_count(5)
+    until(opened, lambda: len(waiting(opened)) == 5)
     opened.unroute("**/api/clips")
     opened.reload()
     expect(opened.locator("[data-status=ready]")).to_have_count(8)
@@ -339,6 +341,7 @@ def test_taking_a_recording_off_the_desk_asks_first(
     opened = visit(empty_page.url)
     other = visit(empty_page.url)
     remove = opened.get_by_role("button", name=f"Remove {TOMATO} from the desk")
+    expect(other.get_by_role("link", name=TOMATO)).to_be_visible()
     remove.click()
     expect(remove).to_have_text("Really remove?")
     expect(opened.get_by_role("link", name=TOMATO)).to_be_visible()
