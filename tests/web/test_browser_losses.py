@@ -495,6 +495,28 @@ def test_a_time_that_was_typed_counts_and_so_does_the_button_after_it(
     assert (first["start_s"], first["kind"]) == (1.2, "sonication")
 
 
+def test_who_goes_on_before_all_stands_is_left_there(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    begun(opened)
+    held = hold(opened, "**/static/answer.js")
+    opened.get_by_role("link", name=QUEEN).click()
+    until(opened, lambda: bool(held))
+    field(opened, "Notes").press_sequentially("on the ")
+    there = opened.evaluate("window.scrollY")
+    assert there > 0
+    held[0].continue_()
+    expect(opened.locator(".answer[data-answered='1']")).to_be_visible()
+    opened.keyboard.type("sallow")
+    assert opened.evaluate("window.scrollY") == pytest.approx(there, abs=200)  # a question is put in above
+    until(opened, lambda: seen_of(page, clip)["notes"] == "on the sallow")
+    opened.get_by_role("link", name="Notebook").click()
+    expect(opened).to_have_title("Notebook · wingtone")
+    expect(opened.get_by_role("main")).to_be_focused()
+
+
 def test_a_name_that_was_chosen_outlives_an_answer(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
     clip = queen(page, demo_clip)
     opened = visit(page.url)

@@ -51,6 +51,10 @@ def test_every_place_is_reached_and_titled(furnished: LivePage, visit: Visitors)
         expect(opened.get_by_role("heading", level=1)).to_have_count(1)
     opened.go_back()
     expect(opened).to_have_title("Help · wingtone")
+    opened.get_by_role("link", name="To the page").press("Enter")
+    expect(opened.get_by_role("main")).to_be_focused()
+    opened.reload()
+    expect(opened).to_have_title("Help · wingtone")
     opened.goto(f"{furnished.url}#desk/ffffffffffffffff")  # a recording that is not there any more
     expect(opened.get_by_role("alert")).to_be_visible()
 

@@ -108,7 +108,8 @@ context.bring = bringing(context, { received });
 let leave = null;
 let turn = 0;
 
-async function show() {
+// `arrived` is called as soon as the place is another one, while it may still be filling.
+async function show(arrived = () => {}) {
   const now = route();
   const mine = ++turn;
   leave?.();
@@ -126,12 +127,14 @@ async function show() {
     });
     if (mine !== turn) return; // already somewhere else
     main.replaceChildren(room);
+    arrived();
     const leaving = (await mount(room, { ...context, route: now, left: () => mine !== turn })) ?? null;
     if (mine === turn) leave = leaving;
     else leaving?.();
   } catch (error) {
     if (mine !== turn) return;
     main.replaceChildren(el("h1", {}, title), trouble(error));
+    arrived();
     if (!("what" in error)) throw error; // a mistake of ours: let it be seen in the browser's console
   }
 }
@@ -191,8 +194,17 @@ function listen() {
   document.addEventListener("visibilitychange", () => (document.hidden ? shut() : open()));
 }
 
+// Its address would be taken for that of a place.
+function skipLink() {
+  document.querySelector(".skip").addEventListener("click", (event) => {
+    event.preventDefault();
+    main.focus();
+  });
+}
+
 async function begin() {
   themeButton();
+  skipLink();
   try {
     await refresh();
   } catch (error) {
@@ -201,9 +213,10 @@ async function begin() {
   }
   listen();
   window.addEventListener("hashchange", async () => {
-    await show();
-    main.focus({ preventScroll: true });
-    window.scrollTo(0, 0);
+    const before = document.activeElement;
+    await show(() => window.scrollTo(0, 0));
+    // Who has gone on to something of the new place meanwhile is left there.
+    if ([before, document.body].includes(document.activeElement)) main.focus({ preventScroll: true });
   });
   await show();
   context.bring.resume();
