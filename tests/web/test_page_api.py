@@ -30,6 +30,7 @@ from wingtone.tone.comb import HIGHEST_HZ, LOWEST_HZ
 from wingtone.tone.stretch import REACH_LN
 from wingtone.web import clip_routes, stored, worker
 from wingtone.web.desk import Desk
+from wingtone.web.page import Page
 from wingtone.web.sounds import COPY_RATE_HZ
 from wingtone.web.strip import FINEST_S, HEIGHT_PX, HIGH_HZ, LOW_HZ, TILE_PX
 
@@ -535,6 +536,22 @@ def test_a_clip_is_ready_only_with_its_form_filled_in(
     clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
     assert statuses == ["listening"]
     assert (clip["seen"]["date"], clip["seen"]["time"]) == ("2026-03-12", "11:40")
+
+
+def test_a_clip_is_ready_only_when_the_disk_knows_it(
+    page: LivePage, demo_clip: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else what is said of it at once could be overwritten, and would be lost if the power went."""
+    recordings, statuses = Page._recordings, list[str]()
+
+    def watched(of: Page) -> set[str]:
+        statuses.extend(clip.status for clip in of.desk.clips.values())
+        return recordings(of)
+
+    monkeypatch.setattr(Page, "_recordings", watched)
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    assert statuses == ["listening"]
+    assert json.loads((page.desk / clip["id"] / "clip.json").read_bytes())["status"] == "ready"
 
 
 def test_faults_of_the_form_are_told_by_field(shared_page: LivePage, queen: dict[str, Any]) -> None:

@@ -245,9 +245,10 @@ class Page:
                 clip.sha256 = found.sha256
                 clip.duration_s, clip.flights = duration_s, flights
                 corrected, clip.corrections, clip.corrected = clip.corrections, None, ""
-                clip.status, clip.progress = "ready", 1.0
                 await self.look_up()
                 await self._ask_model(clip)
+                # Last, so that nobody sees as ready what is not on the disk yet.
+                clip.status, clip.progress = "ready", 1.0
                 if corrected is not None:  # it was heard before
                     await self._correct_as_before(clip, corrected)
             except (WorkerFailed, InputError, OutputError) as error:
