@@ -221,6 +221,7 @@ def wide_content(page: Page) -> int:
 
 
 __all__ = [
+    "PATIENCE_MS",
     "Visitors",
     "answered",
     "axe_faults",

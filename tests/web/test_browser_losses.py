@@ -87,6 +87,23 @@ def test_a_recording_that_finds_no_room_can_be_brought_later(
         assert desk_of(page) == ["only copy.m4a"]
 
 
+def test_a_file_that_falls_onto_a_page_still_opening_is_brought(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    opened = visit(page.url)
+    begun(opened)
+    held = hold(opened, "**/api/state")
+    opened.reload()
+    until(opened, lambda: bool(held))
+    drop_files(opened, [("early.m4a", (demo_clip / QUEEN).read_bytes())])
+    until(opened, lambda: waiting(opened) == ["early.m4a"])
+    held[0].continue_()
+    opened.unroute("**/api/state")
+    answered(opened, "early.m4a")
+    until(opened, lambda: waiting(opened) == [])
+    assert desk_of(page) == ["early.m4a"]
+
+
 def test_what_is_no_recording_is_not_tried_again(empty_page: LivePage, visit: Visitors) -> None:
     opened = visit(empty_page.url)
     begun(opened)

@@ -61,7 +61,7 @@ const hold = (id) =>
 export const hopeless = ({ status }) => status === undefined || HOPELESS.includes(status);
 
 // What the shell and the desk use: `sending` (store of {name, share, error} on their way or refused),
-// `files(list)`, `dismiss(entry)`, `retry(entry)`, `resume()`. A file leaves the browser's store when it has arrived,
+// `files(list)`, `dismiss(entry)`, `retry(entry)`, `resume()` (once the page is open). A file leaves the browser's store when it has arrived,
 // when it is cleared away, or when it can never arrive; whatever else is wrong, it may be the only copy.
 export function bringing({ wire, state, clips, announce, navigate }, { received }) {
   const sending = store([]);
@@ -117,8 +117,9 @@ export function bringing({ wire, state, clips, announce, navigate }, { received 
     }
   }
 
+  // Not before the program has told what a sending must carry: a file may fall onto a page that is still opening.
   function next() {
-    while (busy < AT_ONCE && waiting.length) send(waiting.shift());
+    while (state.value && busy < AT_ONCE && waiting.length) send(waiting.shift());
   }
 
   // A file that comes alone is opened as soon as it is here, unless one has gone elsewhere meanwhile.
@@ -156,6 +157,7 @@ export function bringing({ wire, state, clips, announce, navigate }, { received 
   }
 
   async function resume() {
+    next();
     let left = [];
     try {
       left = await kept();
