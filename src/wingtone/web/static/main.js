@@ -190,7 +190,7 @@ function listen() {
       },
     });
   };
-  open();
+  if (!document.hidden) open(); // one that is opened behind another has not been looked at yet
   document.addEventListener("visibilitychange", () => (document.hidden ? shut() : open()));
 }
 
