@@ -5,17 +5,87 @@ Answers come while somebody types, other windows say other things, and buttons g
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from playwright.sync_api import expect
 
-from .chromium import Visitors
-from .test_browser_losses import begun
+from .chromium import Visitors, until
+from .test_browser_losses import TOMATO, begun, open_clip
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from playwright.sync_api import Page
 
     from .conftest import LivePage
+
+
+def tomato(page: LivePage, demo_clip: Path) -> dict[str, Any]:
+    """Bring the clip with four bouts, heard."""
+    return page.heard(page.bring(demo_clip / TOMATO)["id"])
+
+
+def corrections(page: LivePage, clip: dict[str, Any]) -> list[str] | None:
+    """Kinds of the bouts as they were corrected, or None."""
+    said = page.client.get(f"/api/clips/{clip['id']}").json()["corrections"]
+    return None if said is None else [bout["kind"] for bout in said]
+
+
+# --- bouts --------------------------------------------------------------------------------------------------
+
+
+def test_what_was_refused_is_not_there_to_be_undone(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    clip = tomato(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    refused = {"error": {"what": "that cannot be measured", "remedy": "move the ends of the bout"}}
+    opened.route("**/bouts", lambda route: route.fulfill(status=422, json=refused))
+    opened.locator(".bout-line").nth(1).click()
+    opened.get_by_role("radio", name="unsure").click()
+    expect(opened.get_by_role("alert")).to_contain_text("That cannot be measured")
+    expect(opened.get_by_role("radio", name="flower buzz")).to_be_checked()
+    expect(opened.get_by_role("button", name="Undo")).to_be_hidden()
+    assert corrections(page, clip) is None
+
+
+def test_undo_takes_nothing_back_that_another_window_did(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = tomato(page, demo_clip)
+    first, second = visit(page.url), visit(page.url)
+    for window in (first, second):
+        open_clip(window, page, clip)
+    first.locator(".bout-line").first.click()
+    first.get_by_role("radio", name="unsure").click()
+    expect(first.get_by_role("button", name="Undo")).to_be_visible()
+    expect(second.get_by_text("corrected by you")).to_be_visible()
+    second.locator(".bout-line").nth(2).click()
+    second.get_by_role("button", name="Drop this bout").click()
+    expect(first.locator(".bout-line")).to_have_count(3)
+    expect(first.get_by_role("button", name="Undo")).to_be_hidden()
+    second.get_by_role("button", name="Undo").click()  # its own
+    expect(first.locator(".bout-line")).to_have_count(4)
+    until(first, lambda: corrections(page, clip) == ["uncertain", "sonication", "sonication", "flight"])
+
+
+def test_a_correction_waits_for_the_code(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    """The program was started anew: what was corrected stays on the page, and is sent with the code."""
+    clip = tomato(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    page.restart()
+    opened.locator(".bout-line").nth(1).click()
+    opened.get_by_role("button", name="Drop this bout").click()
+    again = opened.get_by_role("button", name="Send again")
+    expect(again).to_be_visible()
+    expect(opened.locator(".bout-line")).to_have_count(3)
+    beside = opened.context.new_page()
+    beside.goto(page.address)
+    begun(beside)
+    expect(opened.locator(".lost")).to_be_hidden()  # the line stands again
+    again.click()
+    expect(again).to_have_count(0)
+    until(opened, lambda: corrections(page, clip) == ["flight", "sonication", "flight"])
 
 
 # --- lines to the program -------------------------------------------------------------------------------------

@@ -123,7 +123,7 @@ class Guard:
         if not self._door.may_pass(headers):
             if method in READING and not path.startswith("/api/"):
                 return RedirectResponse(ENTER, 303)
-            remedy = "load the page again, and enter the code that the terminal shows"
+            remedy = "open the page once more beside this one, and enter the code that the terminal shows"
             return refusal(401, "the code is needed first", remedy=remedy)
         given = headers.get(TOKEN_HEADER, "").encode()
         if method not in READING and not hmac.compare_digest(given, self.token.encode()):

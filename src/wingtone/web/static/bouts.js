@@ -11,6 +11,10 @@ export const KINDS = {
 
 export const SHORTEST_S = 0.1; // as wingtone.tone.stretch has it
 
+// Answers after which the bouts are as they were before: these the program refuses, whenever they are sent. After all
+// others, as without its code, they may still be sent.
+const REFUSED = [400, 409, 413, 422];
+
 const asSent = ({ start_s, end_s, kind, octave }) => ({ start_s, end_s, kind, octave });
 
 // What the tone room measured for a bout: the measured one that shares most of its time; null when none does.
@@ -28,7 +32,8 @@ export function boutBench({ wire, clip, announce }) {
   const bouts = store([]);
   const chosen = store(null); // the key of one bout, or null
   const state = store({ busy: false, error: null });
-  const past = []; // earlier lists, for undo
+  let past = []; // earlier lists, for undo,
+  let agreed = []; // and those from before the list that the desk holds
   let newestKey = 0;
   let sent = ""; // the bouts that the desk holds, as far as this window knows,
   let version; // and their version
@@ -51,6 +56,8 @@ export function boutBench({ wire, clip, announce }) {
       return { ...asSent({ octave: 0, ...bout }), key: same?.key ?? ++newestKey };
     });
     if (chosen.value !== null && !next.some((bout) => bout.key === chosen.value)) chosen.set(null);
+    if (version !== clip.value.bouts_version) past = []; // it would take back what was done in another window
+    agreed = [...past];
     sent = text(next);
     version = clip.value.bouts_version;
     bouts.set(next);
@@ -68,10 +75,12 @@ export function boutBench({ wire, clip, announce }) {
       do {
         again = false;
         const list = bouts.value.map(asSent);
+        const steps = [...past];
         // keepalive: also arrives when the page is closed this very moment
         const newer = await wire.put(address(), { bouts: list, bouts_version: version }, { keepalive: true });
         sent = JSON.stringify(list);
         version = newer.bouts_version;
+        agreed = steps;
         if (!again) take(newer);
       } while (again);
       underWay = null;
@@ -79,7 +88,10 @@ export function boutBench({ wire, clip, announce }) {
     } catch (error) {
       if (error.status === 409) await wire.get(home()).then(clip.set, () => {});
       underWay = null;
-      if (error.status >= 400 && error.status < 500) fromClip(); // refused: as it was before
+      if (REFUSED.includes(error.status)) {
+        past = [...agreed]; // what was refused was never done
+        fromClip();
+      }
       state.set({ busy: false, error });
     }
   }
@@ -182,10 +194,12 @@ export function boutBench({ wire, clip, announce }) {
       state.set({ busy: true, error: null });
       try {
         const newer = await wire.remove(address());
-        past.push(bouts.value);
+        const steps = [...past, bouts.value];
         chosen.set(null);
         take(newer);
         fromClip();
+        past = steps;
+        agreed = [...steps];
         announce("the machine's bouts are back; undo brings yours back");
         state.set({ busy: false, error: null });
       } catch (error) {
