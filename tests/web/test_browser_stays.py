@@ -10,7 +10,16 @@ from typing import TYPE_CHECKING, Any
 from playwright.sync_api import expect
 
 from .chromium import Visitors, until
-from .test_browser_losses import TOMATO, begun, open_clip
+from .test_browser_losses import (
+    TOMATO,
+    begun,
+    field,
+    kept_note,
+    mark,
+    open_clip,
+    queen,
+    seen_of,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -23,6 +32,12 @@ if TYPE_CHECKING:
 def tomato(page: LivePage, demo_clip: Path) -> dict[str, Any]:
     """Bring the clip with four bouts, heard."""
     return page.heard(page.bring(demo_clip / TOMATO)["id"])
+
+
+def bouts_of(page: LivePage, clip: dict[str, Any]) -> list[dict[str, Any]]:
+    """Bouts as the desk holds them."""
+    bouts: list[dict[str, Any]] = page.client.get(f"/api/clips/{clip['id']}").json()["measurement"]["bouts"]
+    return bouts
 
 
 def corrections(page: LivePage, clip: dict[str, Any]) -> list[str] | None:
@@ -88,7 +103,75 @@ def test_a_correction_waits_for_the_code(page: LivePage, demo_clip: Path, visit:
     until(opened, lambda: corrections(page, clip) == ["flight", "sonication", "flight"])
 
 
-# --- lines to the program -------------------------------------------------------------------------------------
+# --- what was seen ------------------------------------------------------------------------------------------
+
+
+def test_an_open_part_shows_what_another_window_says(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = queen(page, demo_clip)
+    first, second = visit(page.url), visit(page.url)
+    for window in (first, second):
+        open_clip(window, page, clip)
+    first.locator("button[data-part='tail']").click()
+    mark(second, "tail", "buff")
+    expect(first.locator("input[name='state-tail'][value='buff']")).to_be_checked()
+
+
+def test_a_time_without_a_day_keeps_nothing_else_from_the_desk(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = queen(page, demo_clip)
+    page.client.patch(f"/api/clips/{clip['id']}/seen", json={"date": "", "time": ""}).raise_for_status()
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    field(opened, "Time").fill("10:00")
+    field(opened, "Notes").fill("on the sallow")
+    mark(opened, "tail", "buff")
+    expect(opened.locator("#seen-date-fault")).to_have_text("A time needs a date.")
+    until(opened, lambda: seen_of(page, clip)["hints"] == {"tail": "buff"})
+    assert seen_of(page, clip)["notes"] == "on the sallow"
+    expect(kept_note(opened)).to_have_text("Kept on the desk, but for what is marked")
+    field(opened, "Day").fill("2026-03-12")
+    until(
+        opened, lambda: (seen_of(page, clip)["date"], seen_of(page, clip)["time"]) == ("2026-03-12", "10:00")
+    )
+    expect(kept_note(opened)).to_have_text("Kept on the desk")
+
+
+def test_what_is_marked_takes_nothing_with_it_when_one_leaves(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    field(opened, "Place").fill("Richmond Park")
+    field(opened, "Seen by").focus()
+    expect(opened.locator("#seen-place-fault")).not_to_be_empty()
+    field(opened, "Seen by").press_sequentially("Ann")  # and not left
+    opened.reload()
+    until(opened, lambda: seen_of(page, clip)["observer"] == "Ann")
+
+
+def test_what_arrives_at_last_is_no_longer_called_not_kept(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    opened.route("**/seen", lambda route: route.abort())
+    field(opened, "Notes").fill("on the sallow")
+    expect(kept_note(opened)).to_contain_text("Not kept yet")
+    opened.unroute("**/seen")
+    opened.evaluate("document.dispatchEvent(new Event('visibilitychange'))")  # another window, and back
+    expect(kept_note(opened)).to_have_text("Kept on the desk")
+    assert seen_of(page, clip)["notes"] == "on the sallow"
+
+
+# --- focus --------------------------------------------------------------------------------------------------
+
+
+# --- lines to the program -----------------------------------------------------------------------------------
 
 
 def test_windows_behind_others_leave_room_for_this_one(page: LivePage, visit: Visitors) -> None:

@@ -73,6 +73,7 @@ const MORE = [
   { name: "temperature_c", label: "Air, °C", type: "number", hint: "if you know it" },
   { name: "observer", label: "Seen by", type: "text" },
 ];
+const WHEN = ["date", "time"];
 const HALF = "this is only half there: finish it, or empty it";
 
 export function mount(element, { wire, state, clip, seen, announce, form: { asking, faults }, form }) {
@@ -148,23 +149,30 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
       if (any) await put(some);
       faults.set({});
     } catch (error) {
-      if (!error.fields) {
-        status.textContent = `Not kept yet. ${sentence(error.what ?? error.message)}`;
-        return;
-      }
+      if (!error.fields) return say(`Not kept yet. ${sentence(error.what ?? error.message)}`);
+      const words = (fields) => Object.values(fields).map(sentence).join(" ");
+      const before = words(faults.value);
       faults.set(error.fields);
-      announce(Object.values(error.fields).map(sentence).join(" "));
-      const good = Object.fromEntries(Object.entries(some).filter(([name]) => !(name in error.fields)));
+      if (words(error.fields) !== before) announce(words(error.fields));
+      const [good] = parted(some);
       try {
         if (Object.keys(good).length) await put(good);
       } catch {
-        status.textContent = "Not kept: something here needs another look.";
-        return;
+        return say("Not kept: something here needs another look.");
       }
     }
-    if (marked()) status.textContent = "Kept on the desk, but for what is marked";
-    else if (any || status.textContent) status.textContent = "Kept on the desk";
+    if (marked() || any || status.textContent) sayKept();
   });
+  // The same once more would be read out once more.
+  const say = (words) => status.textContent !== words && (status.textContent = words);
+  const sayKept = () => say(marked() ? "Kept on the desk, but for what is marked" : "Kept on the desk");
+
+  // What is not marked, and what is: it would be refused, and the rest with it. So is a day together with its time.
+  function parted(some) {
+    const bad = new Set(Object.keys(faults.value).flatMap((name) => (WHEN.includes(name) ? WHEN : [name])));
+    const those = (wanted) => Object.fromEntries(Object.entries(some).filter(([name]) => bad.has(name) === wanted));
+    return [those(false), those(true)];
+  }
   const marked = () => Object.keys(faults.value).length > 0 || Object.keys(inputs).some(half);
 
   form.saved = async () => {
@@ -174,9 +182,9 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
 
   // Who goes away in the middle of a field has still said it.
   function goingAway() {
-    const some = clip.value ? changes() : {};
-    if (Object.keys(some).length) put(some).catch(() => {});
-    else if (!clip.value) saver.ask();
+    if (!clip.value) return saver.ask();
+    for (const some of parted(changes()))
+      if (Object.keys(some).length) put(some).then(sayKept, () => {});
   }
 
   function change(part) {
@@ -386,13 +394,16 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
         frame.hidden = !drawn;
       };
       paint();
-      repaint.push(paint);
       const input = el("input", {
         type: "radio",
         name,
         value: value ?? "",
         checked: value === chosen,
         on: { change: () => choose(one.name, value) },
+      });
+      repaint.push(() => {
+        paint();
+        input.checked = value === (seen.value.hints?.[one.name] ?? null); // another window may have said another
       });
       return el(
         "label",
