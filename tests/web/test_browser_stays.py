@@ -14,6 +14,7 @@ from .test_browser_losses import (
     TOMATO,
     begun,
     field,
+    hold,
     kept_note,
     mark,
     open_clip,
@@ -103,6 +104,31 @@ def test_a_correction_waits_for_the_code(page: LivePage, demo_clip: Path, visit:
     until(opened, lambda: corrections(page, clip) == ["flight", "sonication", "flight"])
 
 
+def test_a_time_that_is_being_typed_is_not_drawn_over(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    """A measurement arrives in the middle of it; then the list waits until the field was left."""
+    clip = tomato(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    opened.locator(".bout-line").nth(1).click()
+    held = hold(opened, "**/bouts")
+    opened.get_by_role("radio", name="unsure").click()
+    until(opened, lambda: bool(held))
+    end = opened.locator("[data-keep^=end_s]")
+    end.press("Control+a")
+    end.press_sequentially("4.4")
+    held[0].continue_()
+    expect(opened.get_by_text("corrected by you")).to_be_visible()
+    opened.unroute("**/bouts")
+    expect(end).to_have_value("4.4")
+    expect(end).to_be_focused()
+    end.press("Tab")
+    expect(opened.locator("[data-keep^=octave]")).to_be_focused()
+    expect(end).to_have_value("4.40")
+    until(opened, lambda: bouts_of(page, clip)[1]["end_s"] == 4.4)
+
+
 # --- what was seen ------------------------------------------------------------------------------------------
 
 
@@ -169,6 +195,37 @@ def test_what_arrives_at_last_is_no_longer_called_not_kept(
 
 
 # --- focus --------------------------------------------------------------------------------------------------
+
+
+# --- said once ----------------------------------------------------------------------------------------------
+
+
+def test_what_stands_already_is_not_read_out_again(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    clip = tomato(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    field(opened, "Notes").fill("on")
+    expect(kept_note(opened)).to_have_text("Kept on the desk")
+    opened.evaluate("""() => {
+        window.said = [];
+        for (const place of document.querySelectorAll('.room [role=status]')) {
+            const heard = () => window.said.push(place.textContent);
+            new MutationObserver(heard).observe(place, {childList: true, characterData: true, subtree: true});
+        }
+    }""")
+    field(opened, "Notes").press_sequentially(" the sallow")
+    until(opened, lambda: len(seen_of(page, clip)["notes"]) == len("on the sallow"))
+    for number in range(3):
+        opened.locator(".bout-line").nth(number).click()
+    expect(opened.locator(".bout-editor")).to_be_visible()
+    assert opened.evaluate("window.said") == []
+    opened.route("**/bouts", lambda route: route.abort())
+    opened.get_by_role("button", name="Drop this bout").click()
+    expect(opened.get_by_role("alert")).to_contain_text("wingtone does not answer")
+    opened.evaluate("window.told = document.querySelector('[role=alert]')")
+    opened.locator(".bout-line").first.click()
+    expect(opened.locator(".bout-editor")).to_be_visible()
+    assert opened.evaluate("window.told.isConnected")
 
 
 # --- lines to the program -----------------------------------------------------------------------------------

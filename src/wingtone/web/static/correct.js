@@ -154,8 +154,9 @@ export function correcting({ clip, bench, reveal, hear, length }) {
               event.target.setCustomValidity(
                 fits ? "" : "The start comes before the end, both within the recording.",
               );
-              if (fits) bench.change(key, { [name]: Math.min(t, length.value) });
-              else event.target.reportValidity();
+              if (!fits) return event.target.reportValidity();
+              // Only once Tab has gone on: the list is drawn anew, and the next field would not be there any more.
+              setTimeout(() => bench.change(key, { [name]: Math.min(t, length.value) }));
             },
           },
         }),
@@ -219,6 +220,8 @@ export function correcting({ clip, bench, reveal, hear, length }) {
     tell();
   }
 
+  let told = null; // the fault that stands there
+
   function tell() {
     const { busy, error } = bench.state.value;
     const of = (kind) => bench.bouts.value.filter((bout) => bout.kind === kind).length;
@@ -229,15 +232,22 @@ export function correcting({ clip, bench, reveal, hear, length }) {
     ]
       .filter(Boolean)
       .join(", ");
-    said.textContent = busy
+    const words = busy
       ? "Measuring again…"
       : `${found || "No bouts"}${bench.corrected ? ", corrected by you" : found ? ", as the machine heard it" : ". Drag in the band above the strip to mark one"}.`;
-    fault.replaceChildren(...(error ? [trouble(error), bench.unsent ? sendAgain : ""] : []));
+    // The same once more would be read out once more.
+    if (said.textContent !== words) said.textContent = words;
+    if (told !== error) {
+      if (document.activeElement === sendAgain) title.focus(); // what goes must not take the focus with it
+      fault.replaceChildren(...(error ? [trouble(error), sendAgain] : []));
+    }
+    told = error;
+    sendAgain.hidden = !bench.unsent;
     for (const [button, needed] of [
       [undo, bench.canUndo],
       [restore, Boolean(clip.value.corrections)],
     ]) {
-      if (!needed && document.activeElement === button) title.focus(); // what goes must not take the focus with it
+      if (!needed && document.activeElement === button) title.focus();
       button.hidden = !needed;
     }
     restore.setAttribute("aria-disabled", String(busy));
