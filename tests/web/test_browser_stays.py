@@ -15,10 +15,12 @@ from .test_browser_losses import (
     begun,
     field,
     hold,
+    keep,
     kept_note,
     mark,
     open_clip,
     queen,
+    records,
     seen_of,
 )
 
@@ -192,6 +194,28 @@ def test_what_arrives_at_last_is_no_longer_called_not_kept(
     opened.evaluate("document.dispatchEvent(new Event('visibilitychange'))")  # another window, and back
     expect(kept_note(opened)).to_have_text("Kept on the desk")
     assert seen_of(page, clip)["notes"] == "on the sallow"
+
+
+# --- the name for a record ----------------------------------------------------------------------------------
+
+
+def test_a_name_that_was_chosen_outlives_the_next_answer(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    opened.get_by_text("I know better").click()
+    opened.locator("#keep-name").select_option("Bombus hortorum")
+    opened.locator("#keep-caste").select_option("queen")
+    mark(opened, "tail", "buff")
+    expect(opened.locator(".answer[data-answered='2']")).to_be_visible()
+    expect(opened.locator("#keep-name")).to_have_value("Bombus hortorum")
+    expect(opened.locator("#keep-caste")).to_have_value("queen")
+    keep(opened)
+    expect(opened.locator(".kept")).to_contain_text("Kept as record 1")
+    (row,) = records(page)
+    assert (row["taxon"], row["caste"], row["status"]) == ("Bombus hortorum", "queen", "decided")
 
 
 # --- focus --------------------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ import { Refusal } from "./wire.js";
 
 const SHOWN = 6; // candidates in full; the rest are one press away
 const LEAST = 0.01;
+const OFFERED = 12; // names to choose from for a record
 
 // Where a warning belongs, by its code. Those of size and season stand at their pictures, the rest below the name.
 const AT_SIZE = ["no size", "tone says little", "no bee heard", "many bees", "tones differ", "tone does not fit"];
@@ -43,13 +44,14 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
   let gone = false;
   const doubted = new Map(); // individual -> what is doubtful about its record
   const opened = new Set(); // names unfolded, kept from answer to answer
-  const better = new Map(); // individual -> {name, caste} that somebody chose, kept as well
   const kept = new Map(); // individual -> record
+  const wishes = new Map(); // individual -> the name and the caste chosen for its record
   let measured = null; // what `kept` was told for: after a correction another bee may have the number
   function learnKept() {
     if (measured === clip.value?.measurement) return;
     measured = clip.value?.measurement;
     kept.clear();
+    if (answers.length > 1) wishes.clear();
     for (const [n, number] of Object.entries(clip.value?.records ?? {})) kept.set(Number(n), number);
   }
 
@@ -66,7 +68,6 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
       if (gone) return;
       fault.replaceChildren();
       if (!clip.value) form.faults.set({}); // else the desk has checked the fields
-      if (got.length !== answers.length) better.clear(); // another bee may have the number
       answers = got;
       chosen = Math.min(chosen, answers.length - 1);
       panel.dataset.answered = String(Number(panel.dataset.answered ?? 0) + 1);
@@ -312,7 +313,10 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
       { type: "button", class: "strong", "data-key": "keep" },
       kept.has(individual) ? "Keep it once more" : "Keep in the notebook",
     );
-    const wanted = better.get(individual) ?? { name: "", caste: "" };
+    const wished = wishes.get(individual) ?? { taxon: "", caste: "" };
+    const taxa = answer.taxa.filter(({ taxon }) => taxon !== "something else");
+    const offered = taxa.filter(({ taxon }, i) => i < OFFERED || taxon === wished.taxon);
+    const option = (value, words, chosen) => el("option", { value, selected: value === chosen }, words);
     const name = el(
       "select",
       { id: "keep-name" },
@@ -323,18 +327,16 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
           ? `as advised: ${named(answer, answer.record_as.taxon) ?? answer.record_as.taxon}`
           : "no name yet",
       ),
-      answer.taxa
-        .filter(({ taxon }, i) => (i < 12 || taxon === wanted.name) && taxon !== "something else")
-        .map(({ taxon, vernacular }) =>
-          el("option", { value: taxon, selected: taxon === wanted.name }, `${vernacular} (${taxon})`),
-        ),
+      offered.map(({ taxon, vernacular }) => option(taxon, `${vernacular} (${taxon})`, wished.taxon)),
     );
     const caste = el(
       "select",
       { id: "keep-caste" },
       el("option", { value: "" }, "as the answer has it"),
-      CASTES.map((one) => el("option", { value: one, selected: one === wanted.caste }, one)),
+      CASTES.map((one) => option(one, one, wished.caste)),
     );
+    for (const one of [name, caste])
+      one.addEventListener("change", () => wishes.set(individual, { taxon: name.value, caste: caste.value }));
     const own = el(
       "details",
       { class: "keep-own", "data-taxon": "keep", open: opened.has("keep") },
@@ -346,7 +348,6 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
         el("div", { class: "field" }, el("label", { for: "keep-caste" }, "Caste"), caste),
       ),
     );
-    own.addEventListener("change", () => better.set(individual, { name: name.value, caste: caste.value }));
     const show = () => {
       const number = kept.get(individual);
       const doubts = doubted.get(individual) ?? [];
