@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 from playwright.sync_api import expect
 
-from .chromium import Visitors, until
+from .chromium import Visitors, drop_files, until
 from .test_browser_losses import (
+    QUEEN,
     TOMATO,
     begun,
     field,
@@ -27,7 +28,7 @@ from .test_browser_losses import (
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from playwright.sync_api import Page
+    from playwright.sync_api import Page, Route
 
     from .conftest import LivePage
 
@@ -219,6 +220,63 @@ def test_a_name_that_was_chosen_outlives_the_next_answer(
 
 
 # --- focus --------------------------------------------------------------------------------------------------
+
+
+def test_keeping_and_handing_on_leave_the_focus(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    opened.get_by_role("button", name="Keep in the notebook").press("Enter")
+    expect(opened.locator(".kept")).to_contain_text("Kept as record 1")
+    opened.wait_for_timeout(200)  # for a browser that takes it from what cannot be pressed
+    expect(opened.get_by_role("button", name="Keep it once more")).to_be_focused()
+    opened.get_by_role("link", name="Notebook").click()
+    hand = opened.get_by_role("button", name="Hand on")
+    hand.press("Enter")
+    expect(opened.get_by_text("Made: ")).to_be_visible()
+    opened.wait_for_timeout(200)
+    expect(hand).to_be_focused()
+
+
+def test_a_file_that_is_tried_again_or_cleared_away_leaves_the_focus(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    opened = visit(page.url)
+    begun(opened)
+    content = (demo_clip / QUEEN).read_bytes()
+    full = {"error": {"what": "there is no room for this recording", "remedy": "remove some"}}
+    held: list[Route] = []
+    opened.route("**/api/clips", lambda route: route.fulfill(status=507, json=full))
+    drop_files(opened, [("first.m4a", content), ("second.m4a", content)])
+    again = opened.get_by_role("button", name="Try again: first.m4a")
+    expect(again).to_be_visible()
+    opened.unroute("**/api/clips")
+    opened.route("**/api/clips", lambda route: held.append(route))
+    again.press("Enter")
+    until(opened, lambda: bool(held))
+    expect(opened.locator(".clip[data-status=sending]")).to_be_focused()
+    held[0].fulfill(status=507, json=full)
+    opened.get_by_role("button", name="Clear away: first.m4a").press("Enter")
+    expect(opened.locator("#main")).to_be_focused()
+
+
+def broken(page: LivePage, demo_clip: Path) -> dict[str, Any]:
+    """Bring a recording of which the measurement was damaged."""
+    clip = queen(page, demo_clip)
+    (page.desk / clip["id"] / "measurement.json").write_text("{", encoding="utf-8")
+    page.restart()
+    assert page.client.get(f"/api/clips/{clip['id']}").status_code == 409
+    return clip
+
+
+def test_a_recording_that_is_tried_again_keeps_the_focus(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    broken(page, demo_clip)
+    opened = visit(page.url)
+    opened.get_by_role("button", name=f"Try again: {QUEEN}").press("Enter")
+    expect(opened.locator(".clip[data-status=ready]")).to_be_visible()
+    expect(opened.get_by_role("link", name=QUEEN)).to_be_focused()
 
 
 # --- said once ----------------------------------------------------------------------------------------------

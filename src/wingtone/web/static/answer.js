@@ -4,7 +4,7 @@
 // the latest wish next. Nothing here is reckoned by the page.
 
 import { bar, bitsWords, percent, seasonFigure, sizeFigure, weekOf, weight } from "./charts.js";
-import { el, sentence, steady, trouble } from "./dom.js";
+import { busily, el, sentence, steady, trouble } from "./dom.js";
 import { latest } from "./latest.js";
 import { Refusal } from "./wire.js";
 
@@ -359,8 +359,7 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
             : []),
         );
     };
-    keep.addEventListener("click", async () => {
-      keep.disabled = true;
+    const record = async () => {
       try {
         if (!((await form.bouts()) && (await form.saved())))
           throw new Refusal(0, {
@@ -388,10 +387,9 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
         announce(`Kept in the notebook as record ${record.number}`);
       } catch (error) {
         (said.isConnected ? said : body.querySelector(".kept"))?.replaceChildren(trouble(error));
-      } finally {
-        keep.disabled = false;
       }
-    });
+    };
+    keep.addEventListener("click", busily(keep, record));
     show();
     return el("div", { class: "keeping" }, el("div", { class: "row" }, keep), own, said);
   }

@@ -1,7 +1,7 @@
 // The desk: bring recordings, see each being listened to, open one.
 
 import { hopeless } from "./bring.js";
-import { clock, count, el, sentence, svg } from "./dom.js";
+import { busily, clock, count, el, sentence, svg } from "./dom.js";
 import { newcomer } from "./newcomer.js";
 import { recorder } from "./recorder.js";
 
@@ -121,8 +121,11 @@ export function mount(room, context) {
       after = row.node;
     }
     for (const key of gone) {
-      rows.get(key).node.remove();
+      const { node } = rows.get(key);
+      const held = node.contains(document.activeElement);
+      node.remove();
       rows.delete(key);
+      if (held) document.getElementById("main").focus({ preventScroll: true }); // else it would be lost
     }
     document.getElementById("tally").textContent = tally(bring.sending.value, clips.value);
   }
@@ -198,7 +201,7 @@ function sendingRow({ bring }, entry) {
   const sign = el("span", { class: "mark-holder" });
   const node = el(
     "li",
-    { class: "clip" },
+    { class: "clip", tabindex: "-1" },
     sign,
     el(
       "div",
@@ -223,6 +226,7 @@ function sendingRow({ bring }, entry) {
       sign.replaceChildren(mark(status));
       word.textContent = error ? "not brought" : "being brought";
       progress.node.hidden = Boolean(error);
+      if (!error && document.activeElement === again) node.focus(); // what goes must not take the focus with it
       fault.hidden = away.hidden = !error;
       again.hidden = !error || hopeless(error);
       fault.replaceChildren(...(error ? reason(error) : []));
@@ -240,6 +244,7 @@ const WORDS = {
 function clipRow(context, clip) {
   const { wire, announce } = context;
   const progress = bar(`Listening to ${clip.name}`);
+  const link = el("a", { href: `#desk/${encodeURIComponent(clip.id)}` }, clip.name);
   const name = el("span", { class: "clip-name" });
   const words = el("span", { class: "soft small number" });
   const fault = el("p", { class: "trouble small", hidden: true });
@@ -277,7 +282,6 @@ function clipRow(context, clip) {
       await wire.remove(`/api/clips/${encodeURIComponent(clip.id)}${sound}`);
       announce(`${clip.name} is off the desk${kept() && !sound ? "; its sound stays" : ""}`);
       context.clips.set(context.clips.value.filter((other) => other.id !== clip.id));
-      document.getElementById("main").focus({ preventScroll: true });
     } catch (error) {
       fault.replaceChildren(...reason(error));
       fault.hidden = false;
@@ -307,27 +311,26 @@ function clipRow(context, clip) {
       drawn = now.status;
       node.dataset.status = now.status;
       sign.replaceChildren(mark(now.status));
-      name.replaceChildren(
-        now.status === "failed"
-          ? now.name
-          : el("a", { href: `#desk/${encodeURIComponent(now.id)}` }, now.name),
-      );
-      fault.hidden = rescue.hidden = now.status !== "failed";
+      const failed = now.status === "failed";
+      const held = [name, rescue].some((part) => part.contains(document.activeElement));
+      if (failed) name.replaceChildren(now.name);
+      else if (!name.contains(link)) name.replaceChildren(link);
+      fault.hidden = rescue.hidden = !failed;
       if (now.error) fault.replaceChildren(...reason(now.error));
+      if (held) (failed ? rescue.querySelector("button") : link).focus({ preventScroll: true });
     },
   };
 }
 
 // What is left to do with a recording that could not be used: it may be the only one there is.
-function rescuing({ wire, announce }, clip, fault) {
+export function rescuing({ wire, announce }, clip, fault) {
   const address = `/api/clips/${encodeURIComponent(clip.id)}`;
   const again = el(
     "button",
     { type: "button", class: "quiet small", "aria-label": `Try again: ${clip.name}` },
     "Try again",
   );
-  again.addEventListener("click", async () => {
-    again.disabled = true;
+  const listen = async () => {
     try {
       await wire.post(`${address}/listen`, {});
       announce(`${clip.name} is listened to again`);
@@ -335,14 +338,14 @@ function rescuing({ wire, announce }, clip, fault) {
       fault.replaceChildren(...reason(error));
       fault.hidden = false;
     }
-    again.disabled = false;
-  });
+  };
+  again.addEventListener("click", busily(again, listen));
   const file = el(
     "a",
     { class: "button quiet small", href: `${address}/original`, download: clip.name },
     "Save the file",
   );
-  return el("div", { class: "row", hidden: true }, again, file);
+  return el("div", { class: "row" }, again, file);
 }
 
 function said(clip) {

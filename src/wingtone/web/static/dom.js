@@ -29,6 +29,17 @@ export function svg(tag, attributes = {}, ...children) {
   return fill(document.createElementNS(SVG, tag), attributes, children);
 }
 
+// What a button begins takes a while, and is not begun twice. It keeps the focus, which it would lose disabled.
+export const busily = (button, work) => async () => {
+  if (button.getAttribute("aria-disabled") === "true") return;
+  button.setAttribute("aria-disabled", "true");
+  try {
+    await work();
+  } finally {
+    button.removeAttribute("aria-disabled");
+  }
+};
+
 // A value that others can watch: subscribe(heard) calls at each change and gives back how to stop.
 export function store(value) {
   const hearers = new Set();

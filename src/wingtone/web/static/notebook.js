@@ -1,7 +1,7 @@
 // The notebook: what was kept, found again, drawn over the year, and handed on.
 
 import { seasonFigure, weekWords } from "./charts.js";
-import { count, el, sentence, trouble } from "./dom.js";
+import { busily, count, el, sentence, trouble } from "./dom.js";
 import { latest } from "./latest.js";
 import { recordView } from "./record.js";
 import { STATUS, dayWords, statusMark } from "./record_words.js";
@@ -195,6 +195,7 @@ function listView(element, { wire, announce }) {
     ].map(([value, words]) => el("option", { value }, words)),
   );
   const handed = el("div", { role: "status" });
+  const button = el("button", { type: "submit", class: "strong" }, "Hand on");
   const form = el(
     "form",
     { class: "hand-on" },
@@ -217,13 +218,10 @@ function listView(element, { wire, announce }) {
       { class: "soft small" },
       "What you wrote in the notes goes out as it stands, and a sound may hold voices: look through it first. The filters above count here too; rejected records stay at home unless you choose them.",
     ),
-    el("button", { type: "submit", class: "strong" }, "Hand on"),
+    button,
     handed,
   );
-  form.addEventListener("submit", async (event) => {
-    event.preventDefault();
-    const button = form.querySelector("button");
-    button.disabled = true;
+  const hand = busily(button, async () => {
     handed.replaceChildren(el("p", {}, "One moment: the file is being made."));
     const given = Object.fromEntries(Object.entries(wanted).filter(([, value]) => value));
     try {
@@ -239,9 +237,11 @@ function listView(element, { wire, announce }) {
       handed.replaceChildren(el("p", {}, `${words} The browser has it among its downloads.`));
     } catch (error) {
       handed.replaceChildren(trouble(error));
-    } finally {
-      button.disabled = false;
     }
+  });
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    hand();
   });
 
   // --- together ---------------------------------------------------------------------------------------------------------------

@@ -62,6 +62,7 @@ export function recorder({ bring, announce }) {
       el("p", { class: "trouble", role: "alert" }, el("strong", {}, sentence(what)), ` ${sentence(remedy)}`),
     );
     button.disabled = false;
+    if (!left) button.focus(); // which it lost
   }
 
   async function start() {
@@ -172,11 +173,8 @@ export function recorder({ bring, announce }) {
     await audio.close();
     panel.hidden = live.hidden = true;
     button.disabled = false;
-    if (!keep || !samples) {
-      announce("thrown away");
-      button.focus();
-      return;
-    }
+    if (!left) button.focus();
+    if (!keep || !samples) return announce("thrown away");
     bring.files([new File([wav(blocks, samples, rate)], `${nameOf(begun)}.wav`, { type: "audio/wav" })], {
       stay,
     });
