@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from playwright.sync_api import expect
 
-from .chromium import Visitors, drop_files, until
+from .chromium import Visitors, answered, drop_files, until
 from .test_browser_losses import (
     QUEEN,
     TOMATO,
@@ -277,6 +277,18 @@ def test_a_recording_that_is_tried_again_keeps_the_focus(
     opened.get_by_role("button", name=f"Try again: {QUEEN}").press("Enter")
     expect(opened.locator(".clip[data-status=ready]")).to_be_visible()
     expect(opened.get_by_role("link", name=QUEEN)).to_be_focused()
+
+
+def test_an_open_recording_that_could_not_be_used_is_tried_again_there(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = broken(page, demo_clip)
+    opened = visit(f"{page.url}#desk/{clip['id']}")
+    expect(opened.get_by_role("alert")).to_contain_text("damaged")
+    expect(opened.get_by_role("link", name="Save the file")).to_be_visible()
+    opened.get_by_role("button", name="Try again").press("Enter")
+    answered(opened, QUEEN)
+    expect(opened.get_by_role("alert")).to_have_count(0)
 
 
 # --- said once ----------------------------------------------------------------------------------------------

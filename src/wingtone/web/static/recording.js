@@ -3,6 +3,7 @@
 
 import { boutBench } from "./bouts.js";
 import { correcting } from "./correct.js";
+import { rescuing } from "./desk.js";
 import { clock, el, sentence, store, trouble } from "./dom.js";
 import { player } from "./player.js";
 import { zoneWords } from "./record_words.js";
@@ -95,11 +96,23 @@ export async function mount(room, context) {
     watch();
   }
 
+  function failed() {
+    const refused = el("div", {});
+    sheet.replaceChildren(trouble(clip.value.error), rescuing(context, clip.value, refused), refused);
+    // Once it is tried again, here or in another window, it is opened anew.
+    const anew = () => {
+      if (brief().status === "failed") return;
+      if (sheet.contains(document.activeElement)) document.getElementById("main").focus({ preventScroll: true });
+      context.navigate(location.hash);
+    };
+    later(clips.subscribe(anew));
+  }
+
   title.replaceChildren(...heading(clip.value.name).childNodes);
   if (clip.value.status === "ready") {
     await heard();
   } else if (clip.value.status === "failed") {
-    sheet.replaceChildren(trouble(clip.value.error ?? { what: "it could not be heard" }));
+    failed();
   } else {
     sheet.append(progress);
     await see();
@@ -143,7 +156,7 @@ export async function mount(room, context) {
           clip.set(await wire.get(address));
           if (left()) return;
           if (clip.value.status === "ready") await heard();
-          else sheet.replaceChildren(trouble(clip.value.error));
+          else failed();
           fault.replaceChildren();
         } else if (parts) {
           await parts.shown.refresh();
