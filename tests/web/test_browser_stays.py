@@ -197,6 +197,15 @@ def test_what_arrives_at_last_is_no_longer_called_not_kept(
     assert seen_of(page, clip)["notes"] == "on the sallow"
 
 
+def test_what_was_kept_without_a_recording_is_no_draft_any_more(page: LivePage, visit: Visitors) -> None:
+    opened = visit(f"{page.url}#desk/new")
+    mark(opened, "tail", "red")
+    keep(opened)
+    expect(opened.locator(".kept")).to_contain_text("Kept as record 1")
+    opened.reload()
+    expect(opened.locator("button[data-part='tail']")).to_contain_text("not seen")
+
+
 # --- the name for a record ----------------------------------------------------------------------------------
 
 

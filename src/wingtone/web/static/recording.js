@@ -239,14 +239,9 @@ function jumps(places) {
 
 // What is said without a recording lies on no desk: the window remembers it, until it was kept.
 function draft(later) {
-  let done = false;
   const seen = store(JSON.parse(sessionStorage.getItem(DRAFT) ?? "{}"));
-  seen.subscribe(() => {
-    done = false;
-    sessionStorage.setItem(DRAFT, JSON.stringify(seen.value));
-  });
-  later(() => done && sessionStorage.removeItem(DRAFT));
-  return { seen, kept: () => (done = true) };
+  later(seen.subscribe(() => sessionStorage.setItem(DRAFT, JSON.stringify(seen.value))));
+  return { seen, kept: () => sessionStorage.removeItem(DRAFT) };
 }
 
 const yes = async () => true;
