@@ -19,7 +19,8 @@ import httpx
 import pytest
 
 from fuzz.recordings import wav
-from wingtone.web import stored
+from wingtone.errors import OutputError
+from wingtone.web import clips, stored
 from wingtone.web.desk import PART, Desk
 
 if TYPE_CHECKING:
@@ -200,6 +201,64 @@ def test_a_recording_that_could_not_be_used_is_no_dead_end(page: LivePage, demo_
         assert time.monotonic() < until
         now = page.client.get(at).json()
     assert (now["corrections"], now["measurement"]) == (bouts, corrected["measurement"])
+
+
+def heard_again(page: LivePage, clip: dict[str, Any]) -> dict[str, Any]:
+    """Have a recording listened to again as its measurement was damaged; gives its brief at the end."""
+    page.stop()
+    (page.desk / clip["id"] / "measurement.json").write_text("{", encoding="utf-8")
+    page.start()
+    assert page.client.get(f"/api/clips/{clip['id']}").status_code == 409
+    return tried_again(page, clip)
+
+
+def tried_again(page: LivePage, clip: dict[str, Any]) -> dict[str, Any]:
+    """Try a recording again; gives its brief once it has come to an end, its corrections included."""
+    page.client.post(f"/api/clips/{clip['id']}/listen", json={}).raise_for_status()
+    until = time.monotonic() + 60
+    while (brief := listed(page)[0])["status"] not in ("ready", "failed") or not at_rest(page, clip):
+        assert time.monotonic() < until
+        time.sleep(0.05)
+    return brief
+
+
+def at_rest(page: LivePage, clip: dict[str, Any]) -> bool:
+    """Whether what the page shows of a recording stands on the disk as well."""
+    state = json.loads((page.desk / clip["id"] / STATE).read_bytes())
+    return state["status"] in ("ready", "failed")
+
+
+def test_what_was_emptied_stays_empty_when_it_is_heard_again(page: LivePage, demo_clip: Path) -> None:
+    """The day that a phone wrote may be wrong; and a queen flies in March at the freezing point."""
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    assert clip["seen"]["date"]
+    at = f"/api/clips/{clip['id']}"
+    said = {"date": "", "time": "", "temperature_c": 0}
+    seen = page.client.patch(f"{at}/seen", json=said).json()["seen"]
+    assert heard_again(page, clip)["status"] == "ready"
+    assert page.client.get(at).json()["seen"] == seen
+
+
+def test_corrections_outlive_a_try_that_fails(
+    page: LivePage, demo_clip: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    at = f"/api/clips/{clip['id']}"
+    bouts = [{"start_s": 1.0, "end_s": 2.0, "kind": "flight", "octave": 0}]
+    page.client.put(f"{at}/bouts", json={"bouts": bouts}).raise_for_status()
+    write = clips.write
+
+    def full(clip: clips.Clip, folder: Path) -> None:
+        if clip.status == "ready":
+            raise OutputError("no room is left")
+        write(clip, folder)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(clips, "write", full)
+        failed = heard_again(page, clip)
+    assert (failed["status"], failed["error"]["what"]) == ("failed", "no room is left")
+    assert tried_again(page, clip)["status"] == "ready"
+    assert page.client.get(at).json()["corrections"] == bouts
 
 
 def test_another_try_outlives_the_end_of_the_page(page: LivePage, demo_clip: Path) -> None:

@@ -216,6 +216,7 @@ class Page:
             if clip.id not in self.desk.clips:
                 return
             clip.status, clip.error = "waiting", None
+            corrected = clip.corrections, clip.corrected
 
             def tell(answer: dict[str, Any]) -> None:
                 if "begun" in answer:
@@ -241,16 +242,18 @@ class Page:
                 found = await run_in_threadpool(self.desk.take_in, clip)
                 fields, _ = prefilled(found.recording)
                 # Ready only with the form filled in: else somebody could look, and keep a record, in between.
-                clip.seen = {**EMPTY, **fields, **{name: value for name, value in clip.seen.items() if value}}
+                # What was emptied once it had been heard stays empty when it is heard again.
+                said = {name: value for name, value in clip.seen.items() if value or clip.sha256}
+                clip.seen = {**EMPTY, **fields, **said}
                 clip.sha256 = found.sha256
                 clip.duration_s, clip.flights = duration_s, flights
-                corrected, clip.corrections, clip.corrected = clip.corrections, None, ""
+                clip.corrections, clip.corrected = None, ""
                 await self.look_up()
                 await self._ask_model(clip)
                 # Last, so that nobody sees as ready what is not on the disk yet.
                 clip.status, clip.progress = "ready", 1.0
-                if corrected is not None:  # it was heard before
-                    await self._correct_as_before(clip, corrected)
+                if corrected[0] is not None:  # it was heard before
+                    await self._correct_as_before(clip, corrected[0])
             except (WorkerFailed, InputError, OutputError) as error:
                 clip.status, clip.error = "failed", {"what": error.what, "remedy": error.remedy}
             except (KeyError, TypeError, ValueError):
@@ -263,6 +266,8 @@ class Page:
                     "failed",
                     {"what": f"something went wrong: {error}", "remedy": remedy},
                 )
+            if clip.status == "failed":
+                clip.corrections, clip.corrected = corrected  # for the next try
             if self.stopping and clip.status == "failed":
                 clip.status, clip.error = "waiting", None  # as it stands on the disk: the next start hears it
                 return
