@@ -776,6 +776,15 @@ def test_the_code_serves_once_and_its_cookie_opens(tmp_path: Path) -> None:
     assert (late.status_code, still.status_code) == (401, 200)
 
 
+def test_a_form_that_is_not_ours_is_asked_for_the_code(page: LivePage) -> None:
+    sent = "&".join(f"field{number}=1" for number in range(9)) + f"&code={page.address[-8:]}"
+    kind = {"content-type": "application/x-www-form-urlencoded"}
+    with httpx.Client(base_url=page.url) as stranger:
+        answer = stranger.post("/enter", content=sent, headers=kind)
+        assert (answer.status_code, "<form" in answer.text) == (200, True)
+        assert stranger.get("/api/state").status_code == 401
+
+
 def test_another_site_cannot_close_the_door(tmp_path: Path) -> None:
     """Any page that the user looks at can make their browser ask for addresses here."""
     lan = LanPage(tmp_path)

@@ -15,6 +15,7 @@ the bees have been here.
 
 from __future__ import annotations
 
+import contextlib
 import hmac
 import html
 import ipaddress
@@ -165,7 +166,8 @@ def enter_routes(door: Doorkeeper) -> list[Route]:
         code = None if foreign else request.query_params.get("code")
         if request.method == "POST":
             body = (await read_body(request, most=2000)).decode("utf-8", "replace")
-            code = parse_qs(body, max_num_fields=5).get("code", [""])[0]
+            with contextlib.suppress(ValueError):  # more fields than our form has are no code
+                code = parse_qs(body, max_num_fields=5).get("code", [""])[0]
         if code is None or request.method == "HEAD":
             return _form("")
         address = _address(request.scope)
