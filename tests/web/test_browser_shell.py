@@ -119,6 +119,25 @@ def test_narrow_phone(furnished: LivePage, visit: Visitors) -> None:
         assert wide_content(opened) == 0
 
 
+def test_rows_of_the_desk_on_a_phone(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
+    """What was heard stands below the name, and what is left to do with a broken one looks alike."""
+    page.heard(page.bring(demo_clip / TOMATO)["id"])
+    headers = {"X-File-Name": "broken.wav"}
+    broken = page.client.post("/api/clips", content=b"RIFF\0\0\0\0WAVEfmt ", headers=headers).json()
+    page.heard(broken["id"])
+    opened = visit(page.url, viewport=PHONE, has_touch=True, is_mobile=True)
+    row = opened.locator(".clip[data-status=ready]")
+    name, words = (row.locator(which).bounding_box() for which in (".clip-name", ".number"))
+    assert name is not None
+    assert words is not None
+    assert (words["x"], words["y"] >= name["y"] + name["height"] - 1) == (name["x"], True)
+    sizes = opened.locator(".clip[data-status=failed] .row > *").evaluate_all(
+        "(each) => each.map((one) => [getComputedStyle(one).fontSize, getComputedStyle(one).color])"
+    )
+    assert len(sizes) == 2
+    assert sizes[0] == sizes[1]
+
+
 def test_keyboard_only(empty_page: LivePage, demo_clip: Path, visit: Visitors) -> None:
     """From the first key to a corrected bout without a pointer; the page tells what happens."""
     opened = visit(empty_page.url)

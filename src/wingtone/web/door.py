@@ -195,7 +195,8 @@ def _form(message: str, *, status: int = 200) -> HTMLResponse:
     told = f'<p role="alert">{html.escape(message)}</p>' if message else ""
     return HTMLResponse(
         '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>wingtone: enter the code</title>'
-        '<meta name="viewport" content="width=device-width, initial-scale=1"></head><body><main>'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        '<meta name="color-scheme" content="light dark"></head><body><main>'
         "<h1>wingtone</h1><p>This page is for those who may see the terminal that wingtone was started in. "
         "Open the address that it printed there, or enter the code that it shows now.</p>"
         f'{told}<form method="post" action="{ENTER}"><p><label for="code">Code</label> '
