@@ -730,6 +730,22 @@ def test_taking_off_what_was_kept_says_what_stays(page: LivePage, demo_clip: Pat
     until(opened, lambda: not (page.desk / clip["id"]).exists())
 
 
+def test_a_sound_whose_record_was_removed_is_told_to_stay(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    """The record can be brought back; but whoever wants the sound gone can have that."""
+    clip = queen(page, demo_clip)
+    page.client.post(f"/api/clips/{clip['id']}/record", json={}).raise_for_status()
+    page.client.delete("/api/records/1").raise_for_status()
+    opened = visit(page.url)
+    opened.get_by_role("button", name=f"Remove {QUEEN} from the desk", exact=True).click()
+    expect(opened.locator("#polite")).to_contain_text("Its sound stays")
+    opened.locator(".clips").get_by_text("Delete the sound too").click()
+    opened.get_by_role("button", name=f"Really remove {QUEEN} from the desk?").click()
+    expect(opened.get_by_role("link", name=QUEEN)).to_have_count(0)
+    until(opened, lambda: not (page.desk / clip["id"]).exists())
+
+
 @pytest.mark.parametrize("address", ["desk/%E0%A4%A", "constructor", "desk/nothing"])
 def test_an_address_that_is_none_leads_somewhere(page: LivePage, visit: Visitors, address: str) -> None:
     opened = visit(f"{page.url}#{address}")

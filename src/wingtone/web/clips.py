@@ -139,6 +139,7 @@ class Clip:
             "error": self.error,
             "notice": RECOVERED if self.recovered else None,
             "recorded": self.recorded,
+            "stays": self.proof or self.recorded,
             "seen_version": version(self.seen),
             "bouts_version": version(self.corrections),
             "added_at": self.added_at,

@@ -258,12 +258,12 @@ function clipRow(context, clip) {
   const stays = el(
     "label",
     { class: "small", hidden: true, tabindex: "-1" },
-    "Its sound stays in the desk's folder, as a record points to it. ",
+    "Its sound stays in the desk's folder, as a record points to it, or may do so. ",
     throwAway,
     " Delete the sound too",
   );
   let newest = clip;
-  const kept = () => newest.recorded || Boolean(newest.notice);
+  const kept = () => newest.stays;
   let asked = false;
   const question = (asking) => {
     asked = asking;
