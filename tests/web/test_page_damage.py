@@ -22,6 +22,7 @@ from fuzz.recordings import wav
 from wingtone.errors import OutputError
 from wingtone.web import clips, stored
 from wingtone.web.desk import PART, Desk
+from wingtone.web.workers import WorkerFailed, Workers
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -259,6 +260,31 @@ def test_corrections_outlive_a_try_that_fails(
     assert (failed["status"], failed["error"]["what"]) == ("failed", "no room is left")
     assert tried_again(page, clip)["status"] == "ready"
     assert page.client.get(at).json()["corrections"] == bouts
+
+
+def test_corrections_that_cannot_be_measured_again_are_told(
+    page: LivePage, demo_clip: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    at = f"/api/clips/{clip['id']}"
+    bouts = [{"start_s": 1.0, "end_s": 2.0, "kind": "flight", "octave": 0}]
+    page.client.put(f"{at}/bouts", json={"bouts": bouts}).raise_for_status()
+    do = Workers.do
+
+    async def stuck(self: Workers, job: dict[str, Any], **more: Any) -> dict[str, Any]:
+        if job["do"] == "correct":
+            raise WorkerFailed("it got stuck and was stopped")
+        return await do(self, job, **more)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Workers, "do", stuck)
+        assert heard_again(page, clip)["status"] == "ready"
+    page.restart()
+    now = page.client.get(at).json()
+    assert (now["corrections"], now["measurement"]) == (None, clip["measurement"])
+    assert "could not be measured again" in now["notice"]
+    assert "it got stuck" in now["notice"]
+    assert page.client.put(f"{at}/bouts", json={"bouts": bouts}).json()["notice"] is None
 
 
 def test_another_try_outlives_the_end_of_the_page(page: LivePage, demo_clip: Path) -> None:

@@ -25,6 +25,7 @@ from wingtone.errors import InputError, OutputError
 from wingtone.files import replacing
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 __all__ = ["CORRECTED", "STATE", "Clip", "harmless", "now", "read", "recover", "version", "write"]
@@ -52,6 +53,7 @@ KINDS: dict[str, Any] = {
     "kept": dict,
     "away": bool,
     "recovered": bool,
+    "lost": str,
     "upload": str,
 }
 """What the state file holds."""
@@ -60,6 +62,7 @@ RECOVERED = (
     "what was noted of this recording could not be read and was set aside, corrections too; so it was heard "
     "anew. Its sound stays in the desk's folder when you take it off the desk, as a record may point to it"
 )
+LOST = "your corrections of its bouts could not be measured again, so the machine's stand there: "
 
 
 @dataclass
@@ -93,6 +96,8 @@ class Clip:
     recovered
         Whether its state could not be read once and was made anew: records may point to it that are not in
         ``kept``.
+    lost
+        Why its corrections are the machine's bouts again, without the user's doing; empty otherwise.
     upload
         The id that the browser gave to bringing it, so that it does not bring it twice.
     more
@@ -116,6 +121,7 @@ class Clip:
     recorded: bool = False
     away: bool = False
     recovered: bool = False
+    lost: str = ""
     upload: str = ""
     progress: float = 0.0
     copied_s: float = 0.0
@@ -125,6 +131,12 @@ class Clip:
     def proof(self) -> bool:
         """Whether a record points to its file, or may do so."""
         return bool(self.kept) or self.recovered
+
+    def _notices(self) -> Iterator[str]:
+        if self.recovered:
+            yield RECOVERED
+        if self.lost:
+            yield LOST + self.lost
 
     def brief(self) -> dict[str, Any]:
         """Lay out what a list shows."""
@@ -137,7 +149,7 @@ class Clip:
             "duration_s": self.duration_s,
             "flights": self.flights,
             "error": self.error,
-            "notice": RECOVERED if self.recovered else None,
+            "notice": "; ".join(self._notices()) or None,
             "recorded": self.recorded,
             "stays": self.proof or self.recorded,
             "seen_version": version(self.seen),

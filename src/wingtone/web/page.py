@@ -278,9 +278,10 @@ class Page:
         """Correct a clip that was heard anew, as far as that can be done."""
         try:
             await self._correct(clip, corrections.from_json(corrected))
-        except (WorkerFailed, TypeError):
+        except (WorkerFailed, TypeError) as error:
             if self.stopping:
                 raise
+            clip.lost = _reason(error)
 
     async def measured(self, clip: Clip) -> tuple[Measurement, Measurement]:
         """Give the measurement as found and as it stands after corrections.
@@ -310,10 +311,10 @@ class Page:
             except Damaged:
                 try:
                     await self._correct(clip, corrections.from_json(clip.corrections or []))
-                except (WorkerFailed, TypeError):
+                except (WorkerFailed, TypeError) as error:
                     if self.stopping:
                         raise
-                    await self._correct(clip, None)
+                    await self._correct(clip, None, lost=_reason(error))
         return await run_in_threadpool(self.desk.measured, clip)
 
     async def correct(
@@ -340,9 +341,11 @@ class Page:
                 raise Outdated("the bouts were changed in another window meanwhile", remedy=remedy)
             await self._correct(clip, asked)
 
-    async def _correct(self, clip: Clip, asked: Sequence[corrections.Correction] | None) -> None:
+    async def _correct(
+        self, clip: Clip, asked: Sequence[corrections.Correction] | None, *, lost: str = ""
+    ) -> None:
         found = await run_in_threadpool(self.desk.found, clip)
-        before = clip.corrections, clip.corrected, clip.flights
+        before = clip.corrections, clip.corrected, clip.flights, clip.lost
         laid_out, corrected, flights = None, "", len(found.flight)
         try:
             if asked is not None:
@@ -357,10 +360,10 @@ class Page:
                 }
                 done = await self.workers.do(job, tell=lambda _: None, urgent=True)
                 flights = int(done["flights"])
-            clip.corrections, clip.corrected, clip.flights = laid_out, corrected, flights
+            clip.corrections, clip.corrected, clip.flights, clip.lost = laid_out, corrected, flights, lost
             self.desk.save(clip)
         except BaseException:
-            clip.corrections, clip.corrected, clip.flights = before
+            clip.corrections, clip.corrected, clip.flights, clip.lost = before
             raise
         finally:
             self.desk.clear_corrected(clip)
@@ -466,6 +469,10 @@ class Page:
             return any(not path.is_file() or path.samefile(source) for path in paths)
         except (WingtoneError, OSError, ValueError):
             return True
+
+
+def _reason(error: WorkerFailed | TypeError) -> str:
+    return error.what if isinstance(error, WorkerFailed) else "what was noted of them makes no sense"
 
 
 def _word(said: dict[str, Any]) -> Word:

@@ -248,7 +248,7 @@ function clipRow(context, clip) {
   const name = el("span", { class: "clip-name" });
   const words = el("span", { class: "soft small number" });
   const fault = el("p", { class: "trouble small", hidden: true });
-  const notice = clip.notice ? el("p", { class: "soft small" }, sentence(clip.notice)) : null;
+  const notice = el("p", { class: "soft small" });
   const remove = el(
     "button",
     { type: "button", class: "quiet small", "aria-label": `Remove ${clip.name} from the desk` },
@@ -307,6 +307,8 @@ function clipRow(context, clip) {
       progress.set(now.status === "listening" ? now.progress : null);
       progress.node.hidden = now.status !== "listening" && now.status !== "waiting";
       words.textContent = said(now);
+      notice.hidden = !now.notice;
+      notice.textContent = now.notice ? sentence(now.notice) : "";
       if (drawn === now.status) return;
       drawn = now.status;
       node.dataset.status = now.status;
