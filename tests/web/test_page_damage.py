@@ -206,6 +206,8 @@ def test_a_recording_that_could_not_be_used_is_no_dead_end(page: LivePage, demo_
 
 def heard_again(page: LivePage, clip: dict[str, Any]) -> dict[str, Any]:
     """Have a recording listened to again as its measurement was damaged; gives its brief at the end."""
+    while not at_rest(page, clip):  # it is told as ready a moment earlier
+        time.sleep(0.05)
     page.stop()
     (page.desk / clip["id"] / "measurement.json").write_text("{", encoding="utf-8")
     page.start()
