@@ -607,6 +607,7 @@ def test_a_page_of_text_is_no_name_and_takes_no_time(fauna: Fauna) -> None:
         ("O. rufa", "Osmia bicornis"),
         ("Bombus agrorum", "Bombus pascuorum"),
         ("Psithyrus vestalis", "Bombus vestalis"),
+        ("Pyrobombus pratorum", "Bombus pratorum"),
         ("Bombus (Psithyrus) vestalis", "Bombus vestalis"),
         ("Bombus (Ps.) vestalis (Geoffroy, 1785)", "Bombus vestalis"),
         ("Bombus (Bombus) terrestris", "Bombus terrestris"),

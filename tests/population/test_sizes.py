@@ -276,6 +276,7 @@ def test_other_insects_of_a_notebook_are_left_out_and_counted(tmp_path: Path) ->
         for taxon, status, caste in (
             ("Bombus terrestris", "confirmed", "worker"),
             ("Psithyrus vestalis", "decided", ""),  # as in old lists
+            ("Pyrobombus pratorum", "decided", ""),  # a subgenus as genus
             ("Buff-tailed bumblebee", "decided", ""),
             ("Apidae", "decided", ""),  # bumblebees too
             ("Apis mellifera", "hint", ""),  # only the program's word
@@ -288,7 +289,7 @@ def test_other_insects_of_a_notebook_are_left_out_and_counted(tmp_path: Path) ->
             notebook.add(Record(taxon=taxon, status=status, caste=caste, tone=tone))
     found = sizes_of(read_sources([tmp_path / "n.sqlite"]).bouts, None)
     assert found.selection.dropped == (("not a bumblebee", 5),)
-    assert found.summary[0] == "5 bees, from 5 of 10 bouts."
+    assert found.summary[0] == "6 bees, from 6 of 11 bouts."
     assert wingtone.sizes(tmp_path / "n.sqlite").selection == found.selection
 
 

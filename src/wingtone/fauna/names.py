@@ -40,12 +40,13 @@ _AUTHOR_AND_YEAR = re.compile(r"\s+\(?[A-Z][^()\d]*, ?\d{4}\)?\s*$")
 _AUTHOR = re.compile(r"(?<=[a-z]) +(?:\([A-Z][^()\d]*\)|[A-Z][^()\d]*)$")
 _SUBGENUS = re.compile(r"^(\w+\.?) *\([A-Za-z.]+\)(?= +\S)")
 _FOLDED = (
-    (re.compile(r"\bpsithyrus (?=\w)"), "bombus "),
+    (re.compile(r"\b(?:\w+bombus|\w*psithyrus|bombias) (?=\w)"), "bombus "),
     (re.compile(r"\b(?:bumble|humble) ?bee(s?)\b"), r"bumblebee\1"),
     (re.compile(r"\bhoney ?bee"), "honey bee"),
     (re.compile(r"\bcarder bumblebee"), "carder bee"),
 )
-"""The cuckoos were a genus of their own, *Psithyrus*; carder bees go by both words (memory)."""
+"""The cuckoos were a genus of their own, *Psithyrus*, and other subgenera are written as genera now and then;
+all their names but *Bombias* end so. Carder bees go by both words (memory)."""
 
 
 @dataclass(frozen=True)
@@ -178,7 +179,7 @@ class NameBook:
 
 def says_bumblebee(written: str) -> bool:
     """Tell whether a name says by itself that it is of a bumblebee, whichever."""
-    return re.search(r"\b(?:bombus|psithyrus|bumblebees?)\b", folded(written)) is not None
+    return re.search(r"\b(?:\w*bombus|\w*psithyrus|bombias|bumblebees?)\b", folded(written)) is not None
 
 
 def folded(name: str) -> str:
