@@ -685,6 +685,10 @@ def test_a_search_that_finds_nothing_says_what_may_be_wrong(shell: Shell) -> Non
     out = shell.path.with_name("none.csv")
     shell("export", "--out", str(out), "--taxon", "Bombus hortorm")
     assert "did you mean Bombus hortorum" in shell.said
+    out = shell.path.with_name("none.png")
+    shell("chart", "--kind", "season", "--out", str(out), "--taxon", "Bombus hortorm", status=1)
+    assert "did you mean Bombus hortorum" in shell.said
+    assert "no record of the notebook is what you asked for" in shell.said
 
 
 def test_a_folder_is_no_photograph(shell: Shell) -> None:

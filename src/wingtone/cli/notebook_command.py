@@ -397,7 +397,12 @@ def chart(ctx: click.Context, /, kind: str, out: Path, **chosen: Any) -> None:
     where = chosen_filter(**chosen)
     with _open(ctx, write=False) as opened:
         check_figure(out, inputs=_never_replaced(opened, out))
-        records = (entry.record for entry in _not_rejected(opened, where))
+        found = (entry.record for entry in _not_rejected(opened, where))
+        first = next(found, None)
+        if first is None:
+            tell_why_none(where)
+            raise InputError("no record of the notebook is what you asked for", where=out)
+        records = itertools.chain([first], found)
         if kind == "season":
             from wingtone.figures.season import draw_season
 
