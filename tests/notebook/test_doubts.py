@@ -128,6 +128,11 @@ HERE = {"event_date": "2026-03-20", "status": "decided"}
         ({"taxon": "Bombus", "status": "confirmed"}, "nobody stands for that"),
         ({"taxon": "Bombus", "event_date": ""}, "neither date nor place"),
         ({}, "decided, but has no name"),
+        (
+            {"taxon": "Bombus", "event_date": "2026-03-20T10:00/2026-03-20T09:00"},
+            "09:00, ends before it starts",
+        ),
+        ({"taxon": "Bombus", "event_date": "2026-03-20T09:00/2026-03-20T10:00"}, ""),
         ({"taxon": "Bombus vestalis", "caste": "female"}, ""),
         ({"taxon": "Bombus vestalis", "caste": "male"}, ""),
         ({"taxon": "Apis mellifera", "caste": "not a bumblebee"}, ""),

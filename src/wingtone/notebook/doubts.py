@@ -14,7 +14,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
-from wingtone.notebook.events import is_in_future
+from wingtone.errors import DateError
+from wingtone.notebook.events import is_in_future, parse_event_date
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -53,6 +54,15 @@ def is_same_flight(one: BoutNote, other: BoutNote) -> bool:
     if shared_s < 0.5 * min(one.end_s - one.start_s, other.end_s - other.start_s):
         return False
     return one.f0_hz is None or other.f0_hz is None or abs(one.f0_hz / other.f0_hz - 1) < SAME_TONE
+
+
+def _is_reversed(event_date: str) -> bool:
+    """Whether a kept date is an interval that ends before it starts, which no new record may have."""
+    try:
+        parse_event_date(event_date)
+    except DateError:
+        return True
+    return False
 
 
 def future_words(event_date: str, *, today: dt.date) -> str:
@@ -127,6 +137,8 @@ class Watch:
 
     def _odd(self, record: Record) -> Iterator[tuple[str, str]]:
         """Say what cannot be so in a record by itself, and with which options it is mended."""
+        if "/" in record.event_date and _is_reversed(record.event_date):
+            yield f"the date, {record.event_date}, ends before it starts", "--date DATE"
         taxon, caste = record.taxon, record.caste
         castes = self.castes.get(taxon, ())
         if caste == "not a bumblebee" and (castes or taxon.split()[:1] == ["Bombus"]):
