@@ -572,6 +572,21 @@ def test_not_finding_a_taxon(fauna: Fauna) -> None:
             fauna.taxon(nothing)
 
 
+@pytest.mark.parametrize(
+    ("asked", "why", "members"),
+    [
+        ("Bombus lucorum agg.", "three species that only DNA", {"lucorum", "magnus", "cryptarum"}),
+        ("White-tailed bumblebee complex", "three species", {"lucorum", "magnus", "cryptarum"}),
+        ("Southern or gypsy", "males cannot be told apart", {"vestalis", "bohemicus"}),
+    ],
+)
+def test_an_aggregate_is_no_single_taxon(fauna: Fauna, asked: str, why: str, members: set[str]) -> None:
+    with pytest.raises(RequestError, match="is no single taxon") as caught:
+        fauna.taxon(asked)
+    assert why in caught.value.what
+    assert set(re.findall(r"Bombus (\w+) \(", caught.value.remedy)) == members
+
+
 def test_a_page_of_text_is_no_name_and_takes_no_time(fauna: Fauna) -> None:
     began = time.process_time()
     assert fauna.names.meant("Bombus terrestris" + " A" * 49_000) is None

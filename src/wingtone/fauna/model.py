@@ -26,7 +26,7 @@ from wingtone.fauna.names import NameBook
 from wingtone.fauna.season import SEASON_FLOOR, soft_trapezoid
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Iterable, Mapping
 
     from numpy.typing import NDArray
 
@@ -399,23 +399,38 @@ class Fauna:
         Raises
         ------
         RequestError
-            Nothing or several taxa fit; the message names the nearest.
+            Nothing or several taxa fit, or it is an aggregate; the message names the nearest, or the members.
         """
-        known = self.known_as(name)
+        known, begun = self.known_as(name), self.names.beginning(name)
         fits = [taxon for taxon in self.taxa if taxon.taxon == known] or [
-            taxon for taxon in self.taxa if taxon.taxon in self.names.beginning(name)
+            taxon for taxon in self.taxa if taxon.taxon in begun
         ]
         fits = list(dict.fromkeys(fits))
         if len(fits) == 1:
             return fits[0]
+        if not fits:
+            meant = self.names.meant(name)
+            self._refuse_aggregate(name, (meant.name,) if meant else begun)
         near = fits[:8] or self._spelt_like(name)
-        listed = ", ".join(f"{taxon.taxon} ({taxon.vernacular})" for taxon in near)
+        listed = _listed(near)
         what = f"{name[:80]!r} fits several taxa" if fits else f"{name[:80]!r} is not in the fauna {self.id}"
         raise RequestError(
             what, remedy=f"did you mean {listed}?" if listed else "wingtone fauna list names all taxa"
         )
 
+    def _refuse_aggregate(self, name: str, known: Collection[str]) -> None:
+        """Say what an aggregate is and which taxa to name in its place, where a name is that of one."""
+        for one in self.aggregates:
+            if one.aggregate in known:
+                what = f"{name[:80]!r} is no single taxon in the fauna {self.id}: {one.reason}"
+                members = [taxon for taxon in self.taxa if taxon.taxon in one.members]
+                raise RequestError(what, remedy=f"give one or each of {_listed(members)}")
+
     def _spelt_like(self, name: str) -> list[Taxon]:
         texts = {text.casefold(): taxon for taxon in self.taxa for text in (taxon.taxon, taxon.vernacular)}
         near = difflib.get_close_matches(" ".join(name.casefold().split()), texts, n=5, cutoff=0.5)
         return list(dict.fromkeys(texts[text] for text in near))
+
+
+def _listed(taxa: Iterable[Taxon]) -> str:
+    return ", ".join(f"{taxon.taxon} ({taxon.vernacular})" for taxon in taxa)
