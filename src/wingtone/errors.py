@@ -39,6 +39,7 @@ __all__ = [
     "TableError",
     "WingtoneError",
     "one_line",
+    "shown_value",
 ]
 
 
@@ -54,6 +55,14 @@ def _escape(letter: str) -> str:
     if "\udc80" <= letter <= "\udcff":  # how Python holds such a byte
         return f"\\x{ord(letter) - 0xDC00:02x}"
     return letter.encode("unicode_escape").decode("ascii")
+
+
+def shown_value(value: object) -> str:
+    """Show the beginning of any value on one line, even of a number that Python finds too long to write."""
+    try:
+        return one_line(repr(value)[:60])
+    except ValueError:
+        return "a number too long to show"
 
 
 MOST_WHERE, MOST_WHAT = 1000, 500

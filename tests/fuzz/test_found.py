@@ -10,6 +10,7 @@ import json
 import sqlite3
 import struct
 import tracemalloc
+from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -284,6 +285,41 @@ def test_facts_of_a_fauna_that_are_no_text_say_where(tmp_path: Path) -> None:
 def test_numbers_that_are_none_are_refused(options: dict[str, Any]) -> None:
     with pytest.raises(RequestError, match="give a number from"):
         wingtone.identify(**options)
+
+
+@pytest.mark.parametrize("huge", [10**400, -(10**5000), Fraction(10**5000, 3)], ids=["a", "b", "c"])
+@pytest.mark.parametrize(
+    "options",
+    [
+        lambda huge: {"hints": {"bands": huge}},
+        lambda huge: {"hints": {huge: "white"}},
+        lambda huge: {"hints": [huge]},
+        lambda huge: {"f0_hz": huge},
+        lambda huge: {"date": huge},
+        lambda huge: {"place": (huge, 0)},
+        lambda huge: {"f0_hz": 150, "fauna": huge},
+        lambda huge: {"recording": [huge]},
+        lambda huge: {"recording": DEMO / "2_april_small_queen.3gp", "model": huge},
+    ],
+)
+def test_numbers_that_python_cannot_reckon_with_or_write_are_refused(
+    options: Callable[[Any], dict[str, Any]], huge: Any
+) -> None:
+    with pytest.raises(RequestError):
+        wingtone.identify(**options(huge))
+
+
+@pytest.mark.parametrize("huge", [-(10**400), -(10**5000), [10**5000]], ids=["a", "b", "c"])
+@pytest.mark.parametrize("option", ["gap_s", "seed", "taxa", "group_by", "sites", "quality"])
+def test_options_of_sizes_that_are_none_are_refused(option: str, huge: Any) -> None:
+    with pytest.raises(RequestError):
+        wingtone.sizes([BOUT], **{option: huge})
+
+
+@pytest.mark.parametrize("column", ["kind", "start_s", "f0_hz", "recorded_at", "snr_db"])
+def test_a_number_that_python_does_not_write_is_a_fault_of_its_column(column: str) -> None:
+    with pytest.raises(TableError, match=f"{column}: 'a number too long to show' is no"):
+        wingtone.sizes([BOUT | {column: 10**5000}])
 
 
 @pytest.mark.parametrize("hints", [5, 1.5, True])

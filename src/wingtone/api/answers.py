@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,11 +13,10 @@ from typing import TYPE_CHECKING, Any, overload
 from wingtone.api.given import date_given, fauna_given, hints_given, number_within, place_given
 from wingtone.api.measurements import Measurements, measure
 from wingtone.api.showing import columns_of, count_words, shown
-from wingtone.errors import RequestError, one_line
+from wingtone.errors import RequestError, one_line, shown_value
 
 if TYPE_CHECKING:
     import datetime
-    import os
 
     from wingtone.clip import Measurement
     from wingtone.evidence import Answer, ToneCue
@@ -234,10 +234,13 @@ def _measured(recording: PathLike | Iterable[PathLike] | Measurement | Measureme
     return recording if isinstance(recording, Measurements) else measure(recording)
 
 
-def _model(given: PathLike | Model, fauna: Fauna) -> Model:
+def _model(given: object, fauna: Fauna) -> Model:
     from wingtone.learn.model import Model, check_usable
     from wingtone.learn.model_file import load_model
 
+    if not isinstance(given, (str, os.PathLike, Model)):
+        remedy = 'give the file of a model, or "demonstration"'
+        raise RequestError(f"{shown_value(given)} is no model", remedy=remedy)
     model = given if isinstance(given, Model) else load_model(given)
     check_usable(model, fauna=fauna)
     return model

@@ -7,14 +7,13 @@
 from __future__ import annotations
 
 import datetime
-import math
 import os
 from collections.abc import Iterable
 from numbers import Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeGuard
 
-from wingtone.errors import DateError, HintError, PlaceError, RequestError, one_line
+from wingtone.errors import DateError, HintError, PlaceError, RequestError, shown_value
 
 if TYPE_CHECKING:
     from wingtone.fauna import Fauna
@@ -47,7 +46,7 @@ def paths_given(given: PathLike | Iterable[PathLike]) -> list[PathLike]:
     for path in paths:
         if not isinstance(path, (str, os.PathLike)):
             raise RequestError(
-                f"{one_line(repr(path)[:60])} is no path", remedy="give the path of a recording or folder"
+                f"{shown_value(path)} is no path", remedy="give the path of a recording or folder"
             )
     return paths
 
@@ -76,7 +75,8 @@ def date_given(given: str | datetime.date | None) -> datetime.date | None:
     # A data frame's missing time is called a datetime too, but is not equal to itself.
     if isinstance(given, datetime.date) and given == given:
         return given.date() if isinstance(given, datetime.datetime) else given
-    raise DateError(f"{given!r} is no date", remedy="give a datetime.date or a text as 2026-03-20, or None")
+    remedy = "give a datetime.date or a text as 2026-03-20, or None"
+    raise DateError(f"{shown_value(given)} is no date", remedy=remedy)
 
 
 def place_given(given: str | tuple[float, float] | Place | None) -> Place | None:
@@ -95,9 +95,9 @@ def place_given(given: str | tuple[float, float] | Place | None) -> Place | None
         return parse_place(given)
     try:
         latitude_deg, longitude_deg = (float(number) for number in given)
-    except (TypeError, ValueError) as error:
+    except (TypeError, ValueError, OverflowError) as error:
         remedy = 'give (latitude, longitude) in degrees, or a text as "51.46,-0.30" or "TQ 18 75"'
-        raise PlaceError(f"{one_line(repr(given)[:60])} is no place", remedy=remedy) from error
+        raise PlaceError(f"{shown_value(given)} is no place", remedy=remedy) from error
     return place_from_degrees(latitude_deg, longitude_deg)
 
 
@@ -113,7 +113,7 @@ def number_within(given: Any, least: float, most: float, name: str) -> float | N
         return None
     remedy = f"give a number from {least:g} to {most:g}"
     if not _is_number(given) or not least <= given <= most:  # NaN is not within either
-        raise RequestError(f"{name} is {one_line(repr(given)[:60])}", remedy=remedy)
+        raise RequestError(f"{name} is {shown_value(given)}", remedy=remedy)
     return float(given)
 
 
@@ -136,16 +136,18 @@ def hints_given(hints: object) -> list[str]:
         from wingtone.population.bouts import is_missing
 
         return [
-            f"{character}={_state_text(state)}" for character, state in hints.items() if not is_missing(state)
+            f"{_word(character)}={_word(state)}"
+            for character, state in hints.items()
+            if not is_missing(state)
         ]
     if not isinstance(hints, Iterable):
         remedy = 'give {"tail": "white"} or ["tail=white"]'
-        raise HintError(f"{one_line(repr(hints)[:60])} is no hint", remedy=remedy)
+        raise HintError(f"{shown_value(hints)} is no hint", remedy=remedy)
     texts: list[str] = []
     for text in hints:
         if not isinstance(text, str):
             remedy = 'give {"tail": "white"} or ["tail=white"]'
-            raise HintError(f"{one_line(repr(text)[:60])} is no hint", remedy=remedy)
+            raise HintError(f"{shown_value(text)} is no hint", remedy=remedy)
         texts.append(text)
     return texts
 
@@ -154,10 +156,17 @@ def _is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, Real) and not isinstance(value, bool)
 
 
-def _state_text(state: object) -> str:
-    if _is_number(state) and math.isfinite(state) and state == int(state):
-        return str(int(state))
-    return str(state)
+def _word(given: object) -> str:
+    """Write a character or state; a whole number without the point that a column may have given it."""
+    try:
+        if _is_number(given) and given == int(given):
+            given = int(given)
+    except (ValueError, OverflowError):  # NaN, infinite
+        pass
+    try:
+        return str(given)
+    except ValueError:
+        return shown_value(given)
 
 
 def fauna_given(given: PathLike | Fauna | None) -> Fauna:
@@ -167,9 +176,13 @@ def fauna_given(given: PathLike | Fauna | None) -> Fauna:
     ------
     TableError
         See `wingtone.fauna.load`.
+    RequestError
+        It is neither.
     """
     from wingtone.fauna import Fauna, load
 
     if isinstance(given, Fauna):
         return given
+    if not isinstance(given, (str, os.PathLike, type(None))):
+        raise RequestError(f"{shown_value(given)} is no fauna", remedy="give the folder of its tables")
     return load(None if given is None else Path(given))

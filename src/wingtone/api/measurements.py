@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal, overload
 
 from wingtone.api.given import number_within, paths_given
 from wingtone.api.showing import columns_of, count_words, shown
-from wingtone.errors import InputError, RequestError, one_line
+from wingtone.errors import InputError, RequestError, one_line, shown_value
 
 if TYPE_CHECKING:
     import os
@@ -143,8 +143,8 @@ def measure(
     from wingtone.clip import measure_recording
 
     flight_threshold = number_within(flight_threshold, 0.0, 1.0, "flight_threshold")
-    if failures not in ("raise", "keep"):
-        raise RequestError(f"failures is {failures!r}", remedy="give 'raise' or 'keep'")
+    if not isinstance(failures, str) or failures not in ("raise", "keep"):
+        raise RequestError(f"failures is {shown_value(failures)}", remedy="give 'raise' or 'keep'")
     done: list[Measurement] = []
     failed: list[InputError] = []
     found: dict[Path, None] = {}

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from wingtone.api.given import are_paths, date_given, fauna_given, paths_given, place_given
 from wingtone.api.measurements import Measurements
-from wingtone.errors import RequestError
+from wingtone.errors import RequestError, shown_value
 
 if TYPE_CHECKING:
     import datetime
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Mapping
 
     from wingtone.fauna import Fauna
     from wingtone.notebook.places import Place
@@ -99,11 +100,13 @@ def sizes(
     """
     from wingtone.population.bouts import Located, plain_rows
     from wingtone.population.individuals import GAP_S
-    from wingtone.population.sources import read_sites, read_sources
+    from wingtone.population.sources import read_sources
     from wingtone.population.work import sizes_of
 
     if sites is not None and group_by not in (None, "site"):
         raise RequestError("sites are for group_by='site'", remedy="leave one of the two out")
+    names = _names(taxa)
+    _check_quality(quality)
 
     def located(table: Any, name: str) -> list[Located]:
         return [Located(name, i, row) for i, row in enumerate(plain_rows(table), 1)]
@@ -123,13 +126,42 @@ def sizes(
         fauna=known,
         date=date_given(date),
         place=place_given(place),
-        taxa=(taxa,) if isinstance(taxa, str) else taxa,
+        taxa=names,
         group_by=group_by,
-        sites=read_sites(sites) if isinstance(sites, (str, os.PathLike)) else sites,
+        sites=_sites(sites),
         quality=quality,
         gap_s=GAP_S if gap_s is None else gap_s,
         seed=seed,
     )
+
+
+def _names(taxa: object) -> tuple[str, ...]:
+    names = (taxa,) if isinstance(taxa, str) or not isinstance(taxa, Iterable) else tuple(taxa)
+    if not all(isinstance(name, str) for name in names):
+        raise RequestError(f"taxa is {shown_value(taxa)}", remedy="give names of species")
+    return names
+
+
+def _check_quality(quality: object) -> None:
+    from wingtone.population import Quality
+
+    if not isinstance(quality, (Quality, type(None))):
+        remedy = "give a wingtone.population.Quality, or None"
+        raise RequestError(f"quality is {shown_value(quality)}", remedy=remedy)
+
+
+def _sites(given: PathLike | Mapping[str, str] | None) -> dict[str, str] | None:
+    from wingtone.population.bouts import text_of
+    from wingtone.population.sources import read_sites
+
+    if given is None:
+        return None
+    if isinstance(given, (str, os.PathLike)):
+        return read_sites(given)
+    if not hasattr(given, "items"):  # as rows of data frames have it, which are no mappings by their class
+        remedy = 'give {"folder": "site"}, or a table of sites'
+        raise RequestError(f"sites is {shown_value(given)}", remedy=remedy)
+    return {text_of(path): text_of(site) for path, site in given.items()}
 
 
 def _flagged_rows(measurements: Measurements) -> list[dict[str, Any]]:

@@ -138,7 +138,7 @@ def effort_of(rows: Sequence[Located]) -> list[Effort]:
             weak = text_of(row.values.get("recorded_at_source")) == "file time"
             moment, day = (None, None) if weak else moment_of(row.values.get(column))
         except (TypeError, ValueError, OverflowError):
-            what = f"{str(row.values[column])[:40]!r} was not understood"
+            what = f"{text_of(row.values[column])[:40]!r} was not understood"
             faults.append(Fault(row.file, row.line, column, what))
             continue
         if heard_s < 0 or wind_s < 0:

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import Any
 
-from wingtone.errors import Fault, InputError, TableError, one_line
+from wingtone.errors import Fault, InputError, TableError, one_line, shown_value
 from wingtone.notebook.records import BoutNote
 from wingtone.tone.results import Bout, Kind
 
@@ -181,7 +181,12 @@ def number_of(value: Any) -> float:
 
 def text_of(value: Any) -> str:
     """Read a text; empty when missing."""
-    return "" if is_missing(value) else str(value).strip()
+    if is_missing(value):
+        return ""
+    try:
+        return str(value).strip()
+    except ValueError:
+        return shown_value(value)
 
 
 def moment_of(value: Any) -> tuple[dt.datetime | None, dt.date | None]:
@@ -252,7 +257,7 @@ def _heard(row: Located, faults: list[Fault], date: dt.date | None) -> Heard | N
         try:
             value = number_of(given)
         except (TypeError, ValueError, OverflowError):
-            fault(column, f"{str(given)[:40]!r} is not a number")
+            fault(column, f"{text_of(given)[:40]!r} is not a number")
             return math.nan
         if needed and not math.isfinite(value):
             fault(column, "a number is needed here")
@@ -280,7 +285,7 @@ def _heard(row: Located, faults: list[Fault], date: dt.date | None) -> Heard | N
         try:
             moment, day = moment_of(row.values.get("recorded_at"))
         except (ValueError, TypeError):
-            fault("recorded_at", f"{str(row.values.get('recorded_at'))[:40]!r} is no ISO 8601 date or time")
+            fault("recorded_at", f"{text_of(row.values['recorded_at'])[:40]!r} is no ISO 8601 date or time")
     snr_db = number("snr_db", needed=False)
     flight_probability = number("flight_probability", needed=False)
     if moment is not None and math.isfinite(start_s):
@@ -320,5 +325,5 @@ def _flags(value: Any) -> tuple[str, ...]:
     if isinstance(value, str):
         return tuple(part.strip() for part in value.split(";") if part.strip())
     if isinstance(value, Iterable):
-        return tuple(str(part) for part in value)
+        return tuple(map(text_of, value))
     return ()

@@ -8,12 +8,13 @@
 from __future__ import annotations
 
 import math
+import sys
 from numbers import Integral, Real
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from wingtone.errors import RequestError
+from wingtone.errors import RequestError, shown_value
 from wingtone.population.activity import activity, effort_of
 from wingtone.population.bouts import Located, folder_of, plain_rows, read_heard, text_of
 from wingtone.population.castes import LEAST_BEES, castes
@@ -148,8 +149,8 @@ def sizes_of(
     """Do the same as `sizes` for rows that say where they stand."""
     from wingtone.fauna import load
 
-    if group_by is not None and group_by not in GROUPINGS:
-        raise RequestError(f"{group_by!r} is no grouping", remedy=f"one of {', '.join(GROUPINGS)}")
+    if group_by is not None and not (isinstance(group_by, str) and group_by in GROUPINGS):
+        raise RequestError(f"{shown_value(group_by)} is no grouping", remedy=f"one of {', '.join(GROUPINGS)}")
     _check_numbers(gap_s, draws, seed)
     if sites is not None and group_by is None:
         group_by = "site"
@@ -255,12 +256,15 @@ def sizes_of(
 
 
 def _check_numbers(gap_s: Any, draws: Any, seed: Any) -> None:
-    if not isinstance(gap_s, Real) or not 0 < float(gap_s) < math.inf:
-        raise RequestError(f"a gap of {gap_s!r} s is none", remedy="give seconds above 0")
+    seconds: Any = gap_s if isinstance(gap_s, Real) else math.nan
+    if not 0 < seconds <= sys.float_info.max:
+        raise RequestError(f"a gap of {shown_value(gap_s)} s is none", remedy="give seconds above 0")
     if not isinstance(draws, Integral) or draws < LEAST_DRAWS:
-        raise RequestError(f"{draws!r} draws are too few", remedy=f"give at least {LEAST_DRAWS}")
+        what = f"{shown_value(draws)} draws are too few"
+        raise RequestError(what, remedy=f"give at least {LEAST_DRAWS}")
     if not isinstance(seed, Integral) or seed < 0:
-        raise RequestError(f"a seed of {seed!r} is none", remedy="give a whole number from 0 on")
+        what = f"a seed of {shown_value(seed)} is none"
+        raise RequestError(what, remedy="give a whole number from 0 on")
 
 
 def _counted(rule: str, gap_s: float | None, bees: Sequence[Individual], *, used: bool) -> Counted:
