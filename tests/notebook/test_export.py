@@ -59,13 +59,13 @@ class TestTerms:
             "http://purl.org/dc/terms/": DUBLIN_CORE,
             "http://ns.adobe.com/xap/1.0/": {"CreateDate"},
         }
-        tables = [export.CORE, *(fields for _, _, fields, _ in export.EXTENSIONS)]
+        tables = [export.CORE, *(fields for _, _, fields in export.EXTENSIONS)]
         for iri in [iri for table in tables for _, iri in table]:
             parts = re.fullmatch(r"(.*/)(\w+)", iri)
             assert parts is not None, iri
             space, name = parts.groups()
             assert name in known[space], iri
-        row_types = [row_type for _, row_type, _, _ in export.EXTENSIONS]
+        row_types = [row_type for _, row_type, _ in export.EXTENSIONS]
         # Row types registered for archives; the class RegionOfInterest is in the Audiovisual Core list.
         assert row_types == [
             DWC + "MeasurementOrFact",

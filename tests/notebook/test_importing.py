@@ -6,6 +6,7 @@ import codecs
 import contextlib
 import csv
 import random
+import zipfile
 from typing import TYPE_CHECKING
 
 import pytest
@@ -608,6 +609,27 @@ class TestCarryingOut:
             assert to_terms(entry, Disclosure(withhold_place=True))["otherCatalogNumbers"] == ""
             export.write_csv(notebook.entries(), path)
             assert carry_out(read_plan(path), notebook).added == 0
+
+    @pytest.mark.parametrize("disclosure", [Disclosure(blur_km=10), Disclosure(withhold_place=True)])
+    def test_an_address_stays_at_home_with_the_place(
+        self, path: Path, tmp_path: Path, disclosure: Disclosure
+    ) -> None:
+        known = "6f9619ff-8b86-d011-b42d-00cf4fc964ff"
+        text = "occurrenceID,species,place,recording\n"
+        text += f"https://records.example/TQ1875/3,Bombus,TQ 18 75,a.wav\n{known},Bombus,TQ 18 75,b.wav\n"
+        with Notebook.open(tmp_path / "bees.sqlite") as notebook:
+            carry_out(plan_of(path, text), notebook)
+            mine = f"urn:uuid:{notebook.get(1).id}"
+            assert [to_terms(entry, disclosure)["occurrenceID"] for entry in notebook.entries()] == [
+                mine,
+                known,
+            ]
+            export.write_archive(notebook.entries(), tmp_path / "a.zip", disclosure=disclosure)
+            with zipfile.ZipFile(tmp_path / "a.zip") as archive:
+                assert not any(b"records.example" in archive.read(name) for name in archive.namelist())
+                assert f'"{mine}"' in archive.read("media.csv").decode()
+            export.write_csv(notebook.entries(), path, disclosure=disclosure)
+            assert carry_out(read_plan(path), notebook).known == 2
 
     def test_what_was_removed_is_told(self, path: Path, tmp_path: Path) -> None:
         text = "species,date\nBombus,2026-06-01\nBombus,2026-06-02\n"

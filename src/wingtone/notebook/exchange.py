@@ -39,6 +39,7 @@ from wingtone.notebook.records import (
     part_of,
     recording_note,
     sex_of,
+    uuid_of,
 )
 
 if TYPE_CHECKING:
@@ -155,7 +156,7 @@ def to_terms(entry: Entry, disclosure: Disclosure | None = None) -> dict[str, st
     terms = dict.fromkeys(OCCURRENCE_TERMS, "")
     given_id = record.other.get(GIVEN_ID, "")
     terms |= {
-        "occurrenceID": record_id(entry),
+        "occurrenceID": record_id(entry, private=shown.is_private),
         "occurrenceStatus": "present",
         "eventDate": record.event_date,
         "recordedBy": record.recorder,
@@ -195,14 +196,16 @@ def to_terms(entry: Entry, disclosure: Disclosure | None = None) -> dict[str, st
     return terms
 
 
-def record_id(entry: Entry) -> str:
+def record_id(entry: Entry, *, private: bool = False) -> str:
     """Give the identifier that a record goes by outside.
 
     Who has the record from us and from where we have it must not count it twice, so that one that is unique
-    everywhere stays as it was given.
+    everywhere stays as it was given. Where the place is private only a UUID does: an address leads to a page
+    that may show the place, and any other text may name it.
     """
     given = entry.record.other.get(GIVEN_ID, "")
-    return given if is_global(given) else f"urn:uuid:{entry.id}"
+    stays = uuid_of(given) is not None if private else is_global(given)
+    return given if stays else f"urn:uuid:{entry.id}"
 
 
 def _usual(record: Record) -> dict[str, str]:

@@ -78,10 +78,16 @@ REGIONS = (
     ("comments", AC + "comments"),
 )
 EXTENSIONS = (
-    ("measurements.csv", DWC + "MeasurementOrFact", MEASUREMENTS, extensions.measurements),
-    ("media.csv", AC + "Multimedia", MEDIA, extensions.media),
-    ("regions.csv", AC + "RegionOfInterest", REGIONS, extensions.regions),
+    ("measurements.csv", DWC + "MeasurementOrFact", MEASUREMENTS),
+    ("media.csv", AC + "Multimedia", MEDIA),
+    ("regions.csv", AC + "RegionOfInterest", REGIONS),
 )
+
+
+def _extension_rows(entry: Entry, disclosure: Disclosure) -> tuple[list[dict[str, str]], ...]:
+    """Give the rows of a record in each of `EXTENSIONS`."""
+    media = extensions.media(entry, private=disclosure.is_private)
+    return extensions.measurements(entry), media, extensions.regions(entry)
 
 
 @dataclass(frozen=True)
@@ -120,13 +126,14 @@ def write_archive(
             # All cells in quotes: a lone carriage return in a note would else end its row for some readers.
             writers = [csv.writer(table, lineterminator="\n", quoting=csv.QUOTE_ALL) for table in tables]
             writers[0].writerow(name for name, _ in CORE)
-            for writer, (_, _, fields, _) in zip(writers[1:], EXTENSIONS, strict=True):
+            for writer, (_, _, fields) in zip(writers[1:], EXTENSIONS, strict=True):
                 writer.writerow(["coreid", *(name for name, _ in fields)])
             for entry in entries:
                 terms = exchange.to_terms(entry, shown)
                 writers[0].writerow(terms.values())
-                for writer, (_, _, fields, rows) in zip(writers[1:], EXTENSIONS, strict=True):
-                    for row in rows(entry):
+                of_entry = _extension_rows(entry, shown)
+                for writer, (_, _, fields), rows in zip(writers[1:], EXTENSIONS, of_entry, strict=True):
+                    for row in rows:
                         writer.writerow([terms["occurrenceID"], *(row.get(name, "") for name, _ in fields)])
                 count += 1
         with zipfile.ZipFile(scratch, "w", zipfile.ZIP_DEFLATED) as archive:
@@ -207,7 +214,7 @@ def _meta() -> bytes:
     """Describe the tables (Darwin Core text guide, namespace http://rs.tdwg.org/dwc/text/)."""
     archive = ElementTree.Element("archive", {"xmlns": "http://rs.tdwg.org/dwc/text/", "metadata": "eml.xml"})
     _table(archive, "core", "occurrence.csv", DWC + "Occurrence", CORE, first=0)
-    for name, row_type, fields, _ in EXTENSIONS:
+    for name, row_type, fields in EXTENSIONS:
         _table(archive, "extension", name, row_type, fields, first=1)
     return _xml(archive)
 

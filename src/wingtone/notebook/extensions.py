@@ -75,8 +75,14 @@ def measurements(entry: Entry) -> list[dict[str, str]]:
 _TYPES = {"audio": "Sound", "video": "MovingImage", "image": "StillImage"}
 
 
-def media(entry: Entry) -> list[dict[str, str]]:
-    """Rows of Audiovisual Core: the recording and the photographs, by their names."""
+def media(entry: Entry, *, private: bool = False) -> list[dict[str, str]]:
+    """Rows of Audiovisual Core: the recording and the photographs, by their names.
+
+    Parameters
+    ----------
+    private
+        Whether the place is kept back, see `wingtone.notebook.exchange.record_id`.
+    """
     record = entry.record
     rows = []
     for i, path in enumerate(files_of(record)):
@@ -89,7 +95,7 @@ def media(entry: Entry) -> list[dict[str, str]]:
             "type": f"http://purl.org/dc/dcmitype/{what}",
             "title": file_name(path),
             "format": kind,
-            "associatedObservationReference": record_id(entry),
+            "associatedObservationReference": record_id(entry, private=private),
             "creator": record.recorder,
         }
         if heard is not None:
