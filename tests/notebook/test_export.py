@@ -21,7 +21,7 @@ from wingtone.csv_text import from_spreadsheet
 from wingtone.errors import OutputError, RequestError
 from wingtone.notebook import exchange, export, extensions
 from wingtone.notebook.exchange import Disclosure, file_name, from_terms, to_terms
-from wingtone.notebook.places import parse_place
+from wingtone.notebook.places import blur, parse_place
 from wingtone.notebook.records import VERBATIM
 from wingtone.notebook.store import Entry, Notebook
 
@@ -183,6 +183,35 @@ class TestTerms:
         (entry,) = entries(example(caste="cuckoo female"))
         edited = to_terms(entry) | {"caste": "worker", "scientificName": "Bombus hortorum"}
         assert (from_terms(edited).caste, from_terms(edited).taxon) == ("worker", "Bombus hortorum")
+
+    @pytest.mark.parametrize(
+        ("given", "edits", "reference", "text", "square"),
+        [
+            ("TQ 18 75", {}, "TQ 18 75", "TQ 18 75", "TQ 1 7"),
+            ("TQ 18 75", {"decimalLatitude": "52.2", "decimalLongitude": "0.1"}, None, "52.2, 0.1", "TL 4 5"),
+            ("TQ 18 75", {"decimalLatitude": "51.465"}, "TQ 18 75", "TQ 18 75", "TQ 1 7"),  # the same square
+            (
+                "TQ 18 75",
+                {"decimalLatitude": "52.2", "decimalLongitude": "0.1", "verbatimCoordinates": "TL 43 57"},
+                "TL 43 57",
+                "TL 43 57",
+                "TL 4 5",
+            ),
+            ("TQ 18 75", {"verbatimCoordinates": ""}, "TQ 18 75", "TQ 18 75", "TQ 1 7"),
+            ("51.46, -0.30", {"decimalLatitude": "52.2"}, None, "52.2, -0.3", "TL 1 5"),
+            ("51.46, -0.30", {"decimalLatitude": "51.460000"}, None, "51.46, -0.30", "TQ 1 7"),
+        ],
+    )
+    def test_a_place_that_was_moved_keeps_no_reference_to_the_old_one(
+        self, given: str, edits: dict[str, str], reference: str | None, text: str, square: str
+    ) -> None:
+        (entry,) = entries(example(place=parse_place(given)))
+        back = from_terms(to_terms(entry) | edits)
+        assert back.place is not None
+        assert (back.place.grid_reference, back.place.text) == (reference, text)
+        assert blur(back.place, 10).grid_reference == square
+        moved = edits.get("verbatimCoordinates", given) not in ("", text)
+        assert back.other.get("verbatimCoordinates", "") == (given if moved else "")
 
     def test_uncertainty_is_never_zero(self) -> None:
         (entry,) = entries(example(place=parse_place("TQ 18712 75345")))

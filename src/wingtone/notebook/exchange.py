@@ -25,7 +25,14 @@ from pathlib import PurePosixPath, PureWindowsPath
 from typing import TYPE_CHECKING, Any
 
 from wingtone.errors import RequestError
-from wingtone.notebook.places import Place, blur, place_from_degrees
+from wingtone.notebook.places import (
+    Place,
+    blur,
+    is_grid_reference,
+    names_spot,
+    parse_place,
+    place_from_degrees,
+)
 from wingtone.notebook.records import (
     GIVEN_ID,
     QUALIFIER,
@@ -235,19 +242,11 @@ def from_terms(terms: Mapping[str, str]) -> Record:
         raise RequestError(f"{said[:60]!r} is no status of ours", remedy=remedy, where=where)
     taxon, rank, vernacular = _name_of(given, ours)
     caste = given["caste"] or ours.get("caste", "")
-    place = None
-    if given["decimalLatitude"]:
-        place = Place(
-            _number(given, "decimalLatitude"),
-            _number(given, "decimalLongitude"),
-            _number(given, "coordinateUncertaintyInMeters"),
-            ours.get("grid_reference"),
-            given["verbatimCoordinates"],
-        )
-        if not place.grid_reference:  # else its centre may lie in the sea: such squares have a strip of land
-            place_from_degrees(place.latitude_deg, place.longitude_deg, uncertainty_m=place.uncertainty_m)
+    place = _place_of(given, ours) if given["decimalLatitude"] else None
     try:
         heard = _of_ours(ours, place)
+        if place is not None and (written := given["verbatimCoordinates"]) not in ("", place.text):
+            heard["other"] = {"verbatimCoordinates": written, **heard["other"]}
         if (written := given["verbatimIdentification"]) not in ("", taxon):
             heard["other"] = {**heard["other"], VERBATIM: written}
         record = Record(
@@ -268,6 +267,21 @@ def from_terms(terms: Mapping[str, str]) -> Record:
             raise RequestError(f"{error.where}: {error.what}", where="dynamicProperties") from None
         raise
     return replace(record, other={**_as_given(given, record), **record.other})
+
+
+def _place_of(given: Mapping[str, str], ours: Mapping[str, Any]) -> Place:
+    """Give the place at the coordinates; its reference and text only while they are still of that spot."""
+    latitude_deg, longitude_deg = _number(given, "decimalLatitude"), _number(given, "decimalLongitude")
+    uncertainty_m = _number(given, "coordinateUncertaintyInMeters")
+    text, reference = given["verbatimCoordinates"], ours.get("grid_reference")
+    if isinstance(reference, str) and not names_spot(reference, latitude_deg, longitude_deg):
+        moved_with_it = is_grid_reference(text) and names_spot(text, latitude_deg, longitude_deg)
+        reference = parse_place(text).grid_reference if moved_with_it else None
+    if not reference:  # else its centre may lie in the sea: such squares have a strip of land
+        place_from_degrees(latitude_deg, longitude_deg, uncertainty_m=uncertainty_m)
+    if not (text and names_spot(text, latitude_deg, longitude_deg)):
+        text = reference or f"{number_text(latitude_deg)}, {number_text(longitude_deg)}"
+    return Place(latitude_deg, longitude_deg, uncertainty_m, reference, text)
 
 
 def _as_given(given: Mapping[str, str], record: Record) -> dict[str, str]:

@@ -19,8 +19,8 @@ Understood
 * with brackets round them, or ``geo:`` in front
 * ISO 6709: ``+51.46-000.30/``, ``+5127.6-00018.0/``, ``+512736-0001800/``
 
-Functions: `parse_place`, `place_from_degrees`, `is_grid_reference`, `to_grid_reference`, `blur`,
-`site_of`.
+Functions: `parse_place`, `place_from_degrees`, `is_grid_reference`, `to_grid_reference`, `names_spot`,
+`blur`, `site_of`.
 """
 
 from __future__ import annotations
@@ -49,6 +49,7 @@ __all__ = [
     "Place",
     "blur",
     "is_grid_reference",
+    "names_spot",
     "parse_place",
     "place_from_degrees",
     "site_of",
@@ -65,6 +66,9 @@ TETRADS = "ABCDEFGHIJKLMNPQRSTUVWXYZ"
 the DINTY system (read: a county record centre's guide to grid references)."""
 QUARTERS = {"SW": (0, 0), "SE": (5000, 0), "NW": (0, 5000), "NE": (5000, 5000)}
 METRES_PER_DEGREE = 111_320.0  # of latitude, WGS84 mean rounded; used for uncertainties only
+
+_SAME_DEG = 1e-5
+"""Degrees that differ by less are the same, however they are rounded. Ours: about a metre."""
 
 
 @dataclass(frozen=True)
@@ -270,6 +274,26 @@ def is_grid_reference(text: str) -> bool:
     except PlaceError:
         return False
     return True
+
+
+def names_spot(text: str, latitude_deg: float, longitude_deg: float) -> bool:
+    """Whether a text is that of a spot: a grid reference whose square holds it, or its degrees.
+
+    So is a text that is no place, as nobody can tell.
+    """
+    try:
+        written = parse_place(text)
+    except PlaceError:
+        return True
+    if not (isfinite(latitude_deg) and isfinite(longitude_deg)):
+        return False
+    if written.grid_reference is None:
+        away = (written.latitude_deg - latitude_deg, written.longitude_deg - longitude_deg)
+        return max(map(abs, away)) < _SAME_DEG
+    square = _read_square(written.grid_reference)
+    easting, northing = to_grid(square.grid, latitude_deg, longitude_deg)
+    beyond = (easting - square.easting_m, northing - square.northing_m)
+    return all(-CONVERSION_ERROR_M <= metres <= square.size_m + CONVERSION_ERROR_M for metres in beyond)
 
 
 def _looks_like_grid_reference(text: str) -> bool:
