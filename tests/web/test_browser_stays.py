@@ -134,6 +134,34 @@ def test_a_time_that_is_being_typed_is_not_drawn_over(
     until(opened, lambda: bouts_of(page, clip)[1]["end_s"] == 4.4)
 
 
+def test_a_bout_that_is_changed_while_the_machines_are_put_back_stays_changed(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = tomato(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    lines = opened.locator(".bout-line")
+    lines.first.click()
+    opened.get_by_role("button", name="Drop this bout").click()
+    expect(opened.get_by_text("corrected by you")).to_be_visible()
+    held: list[Route] = []
+    opened.route(
+        "**/bouts",
+        lambda route: held.append(route) if route.request.method == "DELETE" else route.continue_(),
+    )
+    opened.get_by_role("button", name="Put the machine's back").click()
+    until(opened, lambda: bool(held))
+    lines.first.click()
+    opened.get_by_role("radio", name="unsure").click()
+    held[0].continue_()
+    kinds = ["uncertain", "sonication", "flight"]
+    until(opened, lambda: corrections(page, clip) == kinds)
+    expect(opened.get_by_text("corrected by you")).to_be_visible()
+    expect(lines).to_have_count(3)
+    opened.get_by_role("button", name="Undo").click()
+    until(opened, lambda: corrections(page, clip) == ["sonication", *kinds[1:]])
+
+
 # --- what was seen ------------------------------------------------------------------------------------------
 
 

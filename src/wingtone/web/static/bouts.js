@@ -96,6 +96,28 @@ export function boutBench({ wire, clip, announce }) {
     }
   }
 
+  async function restoring() {
+    state.set({ busy: true, error: null });
+    try {
+      again = false;
+      const newer = await wire.remove(address());
+      underWay = null;
+      version = newer.bouts_version;
+      take(newer);
+      if (again) return send(); // a bout was changed meanwhile: the later wish counts
+      const steps = [...past, bouts.value];
+      chosen.set(null);
+      fromClip();
+      past = steps;
+      agreed = [...steps];
+      announce("the machine's bouts are back; undo brings yours back");
+      state.set({ busy: false, error: null });
+    } catch (error) {
+      underWay = null;
+      state.set({ busy: false, error });
+    }
+  }
+
   // The newer clip, while the bouts on the page stay as they are.
   function take(newer) {
     own = true;
@@ -190,21 +212,9 @@ export function boutBench({ wire, clip, announce }) {
     get corrected() {
       return Boolean(clip.value?.corrections) || bench.unsent;
     },
-    async restore() {
-      state.set({ busy: true, error: null });
-      try {
-        const newer = await wire.remove(address());
-        const steps = [...past, bouts.value];
-        chosen.set(null);
-        take(newer);
-        fromClip();
-        past = steps;
-        agreed = [...steps];
-        announce("the machine's bouts are back; undo brings yours back");
-        state.set({ busy: false, error: null });
-      } catch (error) {
-        state.set({ busy: false, error });
-      }
+    restore() {
+      underWay ??= restoring();
+      return underWay;
     },
   };
 
