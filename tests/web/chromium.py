@@ -184,7 +184,7 @@ def answered(page: Page, name: str | re.Pattern[str]) -> None:
     """Wait until a recording is open, and its bouts and its answer stand."""
     expect(page.get_by_role("heading", level=1, name=name)).to_be_visible()
     expect(page.get_by_role("list", name="Bouts")).to_be_visible()
-    expect(page.locator(".answer-place h2").first).to_be_visible()
+    expect(page.locator(".answer[data-answered]")).to_be_visible()
 
 
 def waiting(page: Page) -> list[str]:
