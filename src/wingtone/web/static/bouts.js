@@ -105,11 +105,9 @@ export function boutBench({ wire, clip, announce }) {
       version = newer.bouts_version;
       take(newer);
       if (again) return send(); // a bout was changed meanwhile: the later wish counts
-      const steps = [...past, bouts.value];
+      past.push(bouts.value);
       chosen.set(null);
       fromClip();
-      past = steps;
-      agreed = [...steps];
       announce("the machine's bouts are back; undo brings yours back");
       state.set({ busy: false, error: null });
     } catch (error) {
