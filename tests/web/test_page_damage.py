@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 QUEEN = "1_march_big_queen.m4a"
 STATE = "clip.json"
+BOUTS = [{"start_s": 1.0, "end_s": 2.0, "kind": "flight", "octave": 0}]
 
 
 def changed(**fields: Any) -> Callable[[bytes], bytes]:
@@ -137,7 +138,7 @@ def test_the_bouts_said_are_the_bouts_measured(page: LivePage, demo_clip: Path, 
     """Whatever was lost of a corrected measurement: power goes, or the page is killed, at any moment."""
     clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
     folder, at = page.desk / clip["id"], f"/api/clips/{clip['id']}/bouts"
-    first = [{"start_s": 1.0, "end_s": 2.0, "kind": "flight", "octave": 0}]
+    first = BOUTS
     told = page.client.put(at, json={"bouts": first}).json()
     before = (folder / STATE).read_bytes()
     (measured,) = folder.glob("corrected*")
@@ -177,7 +178,7 @@ def test_a_recording_that_could_not_be_used_is_no_dead_end(page: LivePage, demo_
     seen = {**clip["seen"], "notes": "on crocus"}
     page.client.put(f"{at}/seen", json=seen).raise_for_status()
     assert page.client.post(f"{at}/listen", json={}).status_code == 400, "it was heard well"
-    bouts = [{"start_s": 1.0, "end_s": 2.0, "kind": "flight", "octave": 0}]
+    bouts = BOUTS
     corrected = page.client.put(f"{at}/bouts", json={"bouts": bouts}).json()
     page.stop()
     (page.desk / clip["id"] / "measurement.json").write_text("{}")
@@ -242,13 +243,18 @@ def test_what_was_emptied_stays_empty_when_it_is_heard_again(page: LivePage, dem
     assert page.client.get(at).json()["seen"] == seen
 
 
+def with_correction(page: LivePage, demo_clip: Path) -> tuple[dict[str, Any], str]:
+    """Bring a recording and correct it to `BOUTS`; gives it as it was before, and its address."""
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    at = f"/api/clips/{clip['id']}"
+    page.client.put(f"{at}/bouts", json={"bouts": BOUTS}).raise_for_status()
+    return clip, at
+
+
 def test_corrections_outlive_a_try_that_fails(
     page: LivePage, demo_clip: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
-    at = f"/api/clips/{clip['id']}"
-    bouts = [{"start_s": 1.0, "end_s": 2.0, "kind": "flight", "octave": 0}]
-    page.client.put(f"{at}/bouts", json={"bouts": bouts}).raise_for_status()
+    clip, at = with_correction(page, demo_clip)
     write = clips.write
 
     def full(clip: clips.Clip, folder: Path) -> None:
@@ -261,16 +267,13 @@ def test_corrections_outlive_a_try_that_fails(
         failed = heard_again(page, clip)
     assert (failed["status"], failed["error"]["what"]) == ("failed", "no room is left")
     assert tried_again(page, clip)["status"] == "ready"
-    assert page.client.get(at).json()["corrections"] == bouts
+    assert page.client.get(at).json()["corrections"] == BOUTS
 
 
 def test_corrections_that_cannot_be_measured_again_are_told(
     page: LivePage, demo_clip: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
-    at = f"/api/clips/{clip['id']}"
-    bouts = [{"start_s": 1.0, "end_s": 2.0, "kind": "flight", "octave": 0}]
-    page.client.put(f"{at}/bouts", json={"bouts": bouts}).raise_for_status()
+    clip, at = with_correction(page, demo_clip)
     do = Workers.do
 
     async def stuck(self: Workers, job: dict[str, Any], **more: Any) -> dict[str, Any]:
@@ -286,7 +289,7 @@ def test_corrections_that_cannot_be_measured_again_are_told(
     assert (now["corrections"], now["measurement"]) == (None, clip["measurement"])
     assert "could not be measured again" in now["notice"]
     assert "it got stuck" in now["notice"]
-    assert page.client.put(f"{at}/bouts", json={"bouts": bouts}).json()["notice"] is None
+    assert page.client.put(f"{at}/bouts", json={"bouts": BOUTS}).json()["notice"] is None
 
 
 def test_another_try_outlives_the_end_of_the_page(page: LivePage, demo_clip: Path) -> None:
