@@ -8,6 +8,7 @@ import signal
 import warnings
 from typing import TYPE_CHECKING, Any
 
+import dask
 import distributed
 import pytest
 
@@ -25,15 +26,18 @@ if TYPE_CHECKING:
 
 
 @contextlib.contextmanager
-def dask_cluster(n_workers: int) -> Iterator[Any]:
+def dask_cluster(n_workers: int, *, processes: bool = True) -> Iterator[Any]:
     """Worker processes that are started again when they die, on ports that are free."""
     make: Any = distributed.LocalCluster
-    with warnings.catch_warnings():
+    # By itself it looks after fifteen seconds whether a worker that was lost is back, and closes it for good
+    # when it is just being started once more.
+    patience = dask.config.set({"distributed.deploy.lost-worker-timeout": "1 hour"})
+    with patience, warnings.catch_warnings():
         warnings.simplefilter("ignore")  # what the cluster's own parts warn of while they stop
         local = make(
             n_workers=n_workers,
             threads_per_worker=1,
-            processes=True,
+            processes=processes,
             dashboard_address="127.0.0.1:0",
             silence_logs=50,
         )
@@ -86,6 +90,53 @@ def test_a_job_that_hangs_is_given_up_and_its_worker_started_again(
         told = {outcome.job.name: outcome for outcome in workers.outcomes(jobs)}
     assert told[0].status == "hung"
     assert [told[i].value for i in range(1, 6)] == [1, 2, 3, 4, 5]
+
+
+def test_a_job_that_is_given_up_takes_no_other_worker_with_it(
+    cluster: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """That it is cancelled may reach the scheduler later than that its worker is to be restarted."""
+    monkeypatch.setattr("wingtone.survey.cluster.ASK_S", 0.2)
+    with ClusterWorkers(cluster.scheduler_address) as workers:
+        client = workers._client
+        send = client._send_to_scheduler
+
+        def late(message: dict[str, Any]) -> None:
+            if message["op"] == "cancel-keys":
+                client.loop.call_later(0.5, send, message)
+            else:
+                send(message)
+
+        with monkeypatch.context() as patch:
+            patch.setattr(client, "_send_to_scheduler", late)
+            (told,) = workers.outcomes([Job(0, hostile.wait_if, (0, 0), 2.0)])
+        assert told.status == "hung"
+        # A worker cannot be told to leave what it is at: had it got the job, it would be lost to all others.
+        jobs = [Job(i, hostile.double, (i,), 60.0) for i in range(6)]
+        assert sorted(outcome.value for outcome in workers.outcomes(jobs)) == [0, 2, 4, 6, 8, 10]
+
+
+def test_what_waits_behind_another_job_takes_no_time(cluster: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("ASK_S", "TICK_S"):
+        monkeypatch.setattr(f"wingtone.survey.cluster.{name}", 0.1)
+    with ClusterWorkers(cluster.scheduler_address) as workers:
+        jobs = [Job(i, hostile.pause, (3.0,), 5.5) for i in range(4)]  # two for each worker
+        assert [outcome.status for outcome in workers.outcomes(jobs)] == ["done"] * 4
+
+
+def test_a_stuck_worker_that_nothing_starts_again_gets_no_more_jobs(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr("wingtone.survey.cluster.ASK_S", 0.2)
+    end = tmp_path / "end"
+    with dask_cluster(2, processes=False) as threads:  # such workers have nobody who looks after them
+        with ClusterWorkers(threads.scheduler_address) as workers:
+            (told,) = workers.outcomes([Job(0, hostile.wait_for, (str(end),), 1.0)])
+            assert told.status == "hung"
+            assert workers._threads() == 1
+            (told,) = workers.outcomes([Job(1, hostile.double, (1,), 60.0)])
+            assert told.value == 2
+        end.touch()
 
 
 def test_a_job_that_kills_its_worker_again_and_again_is_marked(cluster: Any) -> None:

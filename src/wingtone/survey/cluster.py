@@ -32,6 +32,10 @@ EMPTY_S = 600.0
 ROUNDS = 2
 """How often the scheduler may give a job up, each time after some workers died with it (four, by its own
 setting), before the job is held to be the cause. Ours."""
+CANCEL_S = 10.0
+"""How long to wait until the scheduler has let go of a job that was given up. Ours."""
+RESTART_S = 20.0
+"""How long to wait until a worker that was stuck is there again; others are given nothing meanwhile. Ours."""
 AHEAD = 2
 """Jobs handed to the scheduler for each thread of the cluster, so that none waits for the driver. Ours."""
 
@@ -85,8 +89,9 @@ class ClusterWorkers:
     def outcomes(self, jobs: Iterable[Job]) -> Iterator[Outcome]:
         """Run jobs, see `wingtone.survey.workers.Workers`.
 
-        A job's time counts from when it is seen to have been given to a worker. One that takes too long is
-        given up, and the worker that is stuck with it restarted, if the cluster can do that.
+        A job's time counts from when its turn is seen to have come: workers also hold some that wait. One
+        that takes too long is given up. The worker that is stuck with it is restarted, or let go where
+        nothing starts it again.
 
         Raises
         ------
@@ -96,7 +101,7 @@ class ClusterWorkers:
         source = iter(jobs)
         again: list[Job] = []
         running: dict[Any, Job] = {}
-        began: dict[str, float] = {}
+        began: dict[str, tuple[str, float]] = {}
         deaths: dict[Any, int] = {}
         asked = peopled = time.monotonic()
         while True:
@@ -150,23 +155,38 @@ class ClusterWorkers:
         else:
             again.append(job)
 
-    def _overdue(self, running: dict[Any, Job], began: dict[str, float]) -> list[Any]:
-        """Jobs that have been running for too long."""
+    def _held(self) -> dict[str, set[str]]:
+        """Keys of the jobs that each worker has been given."""
         try:
-            at_work = {key for keys in self._client.processing().values() for key in keys}
+            return {worker: set(keys) for worker, keys in self._client.processing().items()}
         except OSError:
-            return []
+            return {}
+
+    def _overdue(self, running: dict[Any, Job], began: dict[str, tuple[str, float]]) -> list[Any]:
+        """Jobs that have been running for too long."""
         now = time.monotonic()
-        return [
-            future
-            for future, job in running.items()
-            if future.key in at_work and now - began.setdefault(future.key, now) > job.limit_s
-        ]
+        threads: dict[str, int] = self._client.nthreads()
+        overdue = []
+        for worker, held in self._held().items():
+            its = [future for future in running if future.key in held]
+            at_work = [future for future in its if began.get(future.key, ("", now))[0] == worker]
+            # A worker takes what it holds in the order it was handed out.
+            for future in [future for future in its if future not in at_work]:
+                if len(at_work) < threads.get(worker, 1):
+                    began[future.key] = (worker, now)
+                    at_work.append(future)
+            overdue += [future for future in at_work if now - began[future.key][1] > running[future].limit_s]
+        return overdue
 
     def _give_up(self, future: Any) -> None:
-        stuck = [worker for worker, keys in self._client.processing().items() if future.key in keys]
+        stuck = [worker for worker, held in self._held().items() if future.key in held]
         future.cancel(force=True)
-        try:
-            self._client.restart_workers(stuck, raise_for_error=False)
-        except (ValueError, TimeoutError, OSError):  # workers without a nanny cannot be restarted
-            return
+        # A restart overtakes what was sent before it, and would have the job handed to the next worker.
+        until = time.monotonic() + CANCEL_S
+        while any(future.key in held for held in self._held().values()) and time.monotonic() < until:
+            time.sleep(0.02)
+        with contextlib.suppress(TimeoutError, OSError):
+            try:
+                self._client.restart_workers(stuck, timeout=RESTART_S, raise_for_error=False)
+            except ValueError:  # nothing starts them again; they would be given more that they never come to
+                self._client.retire_workers(stuck)
