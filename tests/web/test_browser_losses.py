@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from playwright.sync_api import Locator, Page, Playwright, Route
+    from playwright.sync_api import APIResponse, Locator, Page, Playwright, Route
 
     from .conftest import LivePage
 
@@ -102,6 +102,55 @@ def test_a_file_that_falls_onto_a_page_still_opening_is_brought(
     answered(opened, "early.m4a")
     until(opened, lambda: waiting(opened) == [])
     assert desk_of(page) == ["early.m4a"]
+
+
+def test_a_late_answer_to_an_upload_takes_nothing_back(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    """A recording fails before the page hears news; what was answered as it came arrives after that."""
+    opened = visit(page.url)
+    begun(opened)
+    streams = hold(opened, "**/api/events")
+    opened.reload()
+    until(opened, lambda: bool(streams))
+    begun(opened)
+    answers: list[tuple[Route, APIResponse]] = []
+    opened.route("**/api/clips", lambda route: answers.append((route, route.fetch())))
+    drop_files(opened, [("bee.m4a", (demo_clip / QUEEN).read_bytes()[:200])])
+    until(opened, lambda: bool(answers))
+    until(opened, lambda: page.client.get("/api/state").json()["clips"][0]["status"] == "failed")
+    states = hold(opened, "**/api/state")
+    streams[0].continue_()
+    until(opened, lambda: bool(states))  # asked for as the news begin
+    (route, answer) = answers[0]
+    route.fulfill(response=answer)
+    expect(opened.locator("#polite")).to_have_text("bringing bee.m4a")
+    until(opened, lambda: waiting(opened) == [])
+    states[0].continue_()
+    expect(opened.get_by_role("main").get_by_role("alert")).to_be_visible()
+    opened.get_by_role("link", name="← Desk").click()
+    expect(opened.locator(".clip")).to_have_attribute("data-status", "failed")
+
+
+def test_an_older_state_that_comes_late_takes_nothing_back(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    """The page is hidden and looked at again at once, so that the state is asked for twice."""
+    opened = visit(page.url)
+    begun(opened)
+    asked = hold(opened, "**/api/state")
+    for count in (1, 2):
+        opened.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+        until(opened, partial(lambda count: len(asked) == count, count))
+    without = asked[0].fetch()
+    page.heard(page.bring(demo_clip / QUEEN)["id"])
+    asked[1].continue_()
+    expect(opened.locator(".clip")).to_have_attribute("data-status", "ready")
+    with opened.expect_response("**/api/state") as late:
+        asked[0].fulfill(response=without)
+    late.value.finished()
+    opened.evaluate("new Promise((done) => setTimeout(done, 200))")
+    expect(opened.locator(".clip")).to_have_count(1)
 
 
 def test_what_is_no_recording_is_not_tried_again(empty_page: LivePage, visit: Visitors) -> None:

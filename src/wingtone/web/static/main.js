@@ -76,6 +76,10 @@ const newest = (list) =>
 
 function clipChanged(brief) {
   news?.set(brief.id, brief);
+  put(brief);
+}
+
+function put(brief) {
   const before = clips.value.find((clip) => clip.id === brief.id);
   clips.set(newest([brief, ...clips.value.filter((clip) => clip.id !== brief.id)]));
   if (before?.status === brief.status) return;
@@ -89,20 +93,31 @@ function clipRemoved({ id }) {
 }
 
 let news = null; // what is told while the state is on its way, and newer than it: id -> brief, or null if removed
+const sent = new Map(); // what uploads were answered since the state was last asked for: id -> brief
 
 async function refresh() {
   const told = (news = new Map());
+  sent.clear();
   const now = await wire.state();
-  if (news === told) news = null;
+  if (news !== told) return; // asked again meanwhile: that answer will be the newer one
+  news = null;
   state.set(now);
-  clips.set(newest([...now.clips.filter(({ id }) => !told.has(id)), ...[...told.values()].filter(Boolean)]));
+  // The answer to an upload may be older than the state: it counts only for what the state does not know yet.
+  const known = new Map([...sent, ...now.clips.map((brief) => [brief.id, brief]), ...told]);
+  clips.set(newest([...known.values()].filter(Boolean)));
 }
 
 // --- places ---------------------------------------------------------------------------------------------
 
 const context = { wire, state, clips, navigate, announce };
+
 // What an event has told of a recording is newer than the answer to its upload, which may be read later.
-const received = (brief) => clips.value.some(({ id }) => id === brief.id) || clipChanged(brief);
+function received(brief) {
+  if (clips.value.some(({ id }) => id === brief.id)) return;
+  sent.set(brief.id, brief);
+  put(brief);
+}
+
 context.bring = bringing(context, { received });
 
 let leave = null;
