@@ -87,6 +87,31 @@ def test_a_recording_that_finds_no_room_can_be_brought_later(
         assert desk_of(page) == ["only copy.m4a"]
 
 
+def test_a_recording_that_was_heard_while_the_program_was_silent_opens_later(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    opened = visit(page.url)
+    begun(opened)
+    asked: list[Route] = []
+
+    def answer(route: Route) -> None:
+        asked.append(route)
+        if len(asked) == 1:  # still at it as the page opens
+            route.fulfill(json={**route.fetch().json(), "status": "listening", "measurement": None})
+        elif len(asked) == 2:
+            route.abort()
+        else:
+            route.continue_()
+
+    opened.route(f"**/api/clips/{clip['id']}", answer)
+    opened.get_by_role("link", name=QUEEN).click()
+    expect(opened.get_by_role("main").get_by_text("wingtone does not answer")).to_be_visible()
+    page.bring(demo_clip / TOMATO)
+    answered(opened, QUEEN)
+    expect(opened.get_by_text("wingtone does not answer")).to_have_count(0)
+
+
 def test_a_file_that_falls_onto_a_page_still_opening_is_brought(
     page: LivePage, demo_clip: Path, visit: Visitors
 ) -> None:

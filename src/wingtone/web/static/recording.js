@@ -152,8 +152,8 @@ export async function mount(room, context) {
       looked = performance.now();
       try {
         if (over) {
-          stop();
           clip.set(await wire.get(address));
+          stop(); // not before: if that failed, the next news will do
           if (left()) return;
           if (clip.value.status === "ready") await heard();
           else failed();
