@@ -1,8 +1,9 @@
 """The memory of a survey: what has been heard, so that nothing is heard twice and nothing is lost.
 
-One SQLite file with a write-ahead log. A result stands in it with the note that it is done, in one
-transaction: after a crash or a power cut it is there whole or not at all, and no half of one can be read.
-The last second of work may have to be done again.
+One SQLite file with a write-ahead log. A result stands in it with the note that it is done, in a transaction
+of its own: after a crash or a power cut it is there whole or not at all, and no half of one can be read. What
+was added outlasts the program, however that ends; of a power cut it is safe once the system has written it,
+which takes most systems half a minute. Waiting for the disk each time would take longer than hearing a clip.
 
 What was heard is kept by the checksum of the recording, the settings and the program's version, not by its
 name: a recording that was moved or renamed is not heard again. A file whose size and time of change are as
@@ -39,9 +40,6 @@ LAYOUT = 1
 
 APPLICATION_ID = 0x77697375
 """``wisu``; marks the file as a manifest of ours."""
-
-COMMIT_S = 1.0
-"""Results are committed together, at most this long after the first of them. Ours."""
 
 TABLES = """
 CREATE TABLE file (
@@ -86,7 +84,6 @@ class Manifest:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.spent_s = 0.0
-        self._open_since: float | None = None
         with self._foreign_errors():
             self._db = sqlite3.connect(path, isolation_level=None, timeout=2.0)
         try:
@@ -162,30 +159,12 @@ class Manifest:
         self.close()
 
     def close(self) -> None:
-        """Keep what was added, and close; harmless when done before."""
-        with contextlib.suppress(sqlite3.ProgrammingError):
-            self.commit()
+        """Close; harmless when done before."""
         self._db.close()
-
-    def commit(self) -> None:
-        """Keep what was added since the last time."""
-        if self._open_since is not None:
-            with self._foreign_errors():
-                self._db.execute("COMMIT")
-            self._open_since = None
-
-    def commit_now_and_then(self) -> None:
-        """Keep what was added when the first of it has waited for `COMMIT_S`."""
-        if self._open_since is not None and time.monotonic() - self._open_since > COMMIT_S:
-            self.commit()
 
     def _change(self, statement: str, values: tuple[Any, ...]) -> None:
         with self._foreign_errors():
-            if self._open_since is None:
-                self._db.execute("BEGIN")
-                self._open_since = time.monotonic()
             self._db.execute(statement, values)
-        self.commit_now_and_then()
 
     def _rows(self, statement: str, values: tuple[Any, ...]) -> list[Any]:
         with self._foreign_errors():
@@ -270,7 +249,6 @@ class Manifest:
 
     def copy_to(self, target: Path) -> None:
         """Write a copy of what has been kept so far."""
-        self.commit()
         with self._foreign_errors(), contextlib.closing(sqlite3.connect(target)) as copy:
             self._db.backup(copy)
 

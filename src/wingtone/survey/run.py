@@ -200,7 +200,6 @@ def run_survey(
                 run.hear(workers)
         except KeyboardInterrupt:
             stopped = True
-        manifest.commit()
         run.tell("write", 0, 0, began)
         summary = write_tables(founds, manifest, output, settings=settings, faults=run.unreadable)
         run.copy_manifest(now=True)
@@ -285,7 +284,6 @@ class _Run:
             if outcome.status != "done" or "fault" in outcome.value:
                 self._faults.add(found.location)
             self.tell("look", done, len(new), began)
-        self._manifest.commit()
 
     def hear(self, workers: Workers) -> None:
         """Hear each piece that has not been heard."""
