@@ -17,6 +17,7 @@ from pathlib import Path
 
 import click
 import pytest
+from hypothesis import HealthCheck, settings
 
 from wingtone.cli import COMMANDS, main
 
@@ -544,6 +545,15 @@ def test_constraints_pin_all_we_depend_on_and_hold_no_address() -> None:
 
 def test_changelog_has_a_place_for_what_comes() -> None:
     assert "## [Unreleased]" in (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
+
+
+# --- the tests ---------------------------------------------------------------------------------------
+
+
+def test_no_example_is_judged_by_the_clock() -> None:
+    assert settings.default is not None
+    assert settings.default.deadline is None
+    assert HealthCheck.too_slow in settings.default.suppress_health_check
 
 
 # --- what must not be in here -----------------------------------------------------------------------
