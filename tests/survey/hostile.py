@@ -61,10 +61,6 @@ def wait_if(number: int, bad: int) -> int:
     return number
 
 
-def pause(seconds: float) -> None:
-    time.sleep(seconds)
-
-
 def wait_for(path: str) -> None:
     while not Path(path).exists():
         time.sleep(0.05)

@@ -5,7 +5,9 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import time
 import warnings
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import dask
@@ -22,7 +24,6 @@ from wingtone.survey.workers import Job
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
 
 @contextlib.contextmanager
@@ -43,6 +44,18 @@ def dask_cluster(n_workers: int, *, processes: bool = True) -> Iterator[Any]:
         )
         yield local
         local.close()
+
+
+class Clock:
+    """Stands in for `time`; it goes on when it is told to."""
+
+    sleep = staticmethod(time.sleep)
+
+    def __init__(self) -> None:
+        self.now = 0.0
+
+    def monotonic(self) -> float:
+        return self.now
 
 
 @pytest.fixture(scope="module")
@@ -116,12 +129,26 @@ def test_a_job_that_is_given_up_takes_no_other_worker_with_it(
         assert sorted(outcome.value for outcome in workers.outcomes(jobs)) == [0, 2, 4, 6, 8, 10]
 
 
-def test_what_waits_behind_another_job_takes_no_time(cluster: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    for name in ("ASK_S", "TICK_S"):
-        monkeypatch.setattr(f"wingtone.survey.cluster.{name}", 0.1)
-    with ClusterWorkers(cluster.scheduler_address) as workers:
-        jobs = [Job(i, hostile.pause, (3.0,), 5.5) for i in range(4)]  # two for each worker
-        assert [outcome.status for outcome in workers.outcomes(jobs)] == ["done"] * 4
+def test_what_waits_behind_another_job_takes_no_time(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """By a clock of its own: each job takes three seconds from when its turn is seen to have come."""
+    clock = Clock()
+    monkeypatch.setattr("wingtone.survey.cluster.time", clock)
+    monkeypatch.setattr("wingtone.survey.cluster.ASK_S", -1.0)  # at every turn
+    with dask_cluster(1, processes=False) as one, ClusterWorkers(one.scheduler_address) as workers:
+        look = workers._overdue
+
+        def overdue(running: dict[Any, Job], began: dict[str, tuple[str, float]]) -> list[Any]:
+            before, late = set(began), look(running, began)
+            clock.now += 3.0 * len(began.keys() - before)
+            for future, job in running.items():
+                if future.key in before:
+                    Path(job.arguments[0]).touch()  # it ends
+            assert late == []
+            return late
+
+        monkeypatch.setattr(workers, "_overdue", overdue)
+        jobs = [Job(i, hostile.wait_for, (str(tmp_path / f"{i}"),), 5.5) for i in range(3)]
+        assert [outcome.status for outcome in workers.outcomes(jobs)] == ["done"] * 3
 
 
 def test_a_stuck_worker_that_nothing_starts_again_gets_no_more_jobs(

@@ -4,6 +4,7 @@
 - `shared_page`: one for the whole run, for tests that do not mind what is on the desk.
 - `empty_page`: that one, with nothing on its desk.
 - `demo_clip`: where the bundled clips lie.
+- `comes_to_hold`: waiting for anything.
 - `chromium`, `visit`: a real browser, see `web.chromium`.
 """
 
@@ -25,11 +26,12 @@ from wingtone.web.server import Running, prepare
 from .chromium import LET_IN, chromium, driver, visit
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
 __all__ = [
     "LivePage",
     "chromium",
+    "comes_to_hold",
     "demo_clip",
     "driver",
     "empty_page",
@@ -41,6 +43,14 @@ __all__ = [
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_audio"
 START_S = 60.0
+
+
+def comes_to_hold(holds: Callable[[], object], *, within_s: float = 60.0) -> None:
+    """Wait until something holds; the bound is for a busy machine, no measure of speed."""
+    deadline = time.monotonic() + within_s
+    while not holds():
+        assert time.monotonic() < deadline, f"it did not come to hold within {within_s} s"
+        time.sleep(0.02)
 
 
 @dataclass

@@ -176,7 +176,7 @@ def test_everybody_needs_the_code(tmp_path: Path) -> None:
             running.url,
             *running.lan_urls,
         ):  # none where there is no network, as in some build machines
-            with httpx.Client(base_url=url, headers={"Origin": url.rstrip("/")}) as phone:
+            with httpx.Client(base_url=url, headers={"Origin": url.rstrip("/")}, timeout=60) as phone:
                 assert phone.get("/api/state").status_code == 401
                 assert phone.get("/").headers["location"] == "/enter"
                 assert phone.post("/enter", data={"code": "WRONG"}).status_code == 403

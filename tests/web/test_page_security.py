@@ -15,6 +15,7 @@ import socket
 import subprocess
 import sys
 import time
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 from urllib.parse import quote
@@ -23,7 +24,7 @@ import httpx
 import pytest
 
 from fuzz.recordings import hostile_files, wav
-from web.conftest import LivePage, live
+from web.conftest import LivePage, comes_to_hold, live
 from wingtone.web.desk import Limits
 from wingtone.web.door import CHANGE_AFTER, COOKIE, TRIES_ALL, TRIES_EACH, WITHIN_S, Doorkeeper
 
@@ -121,7 +122,7 @@ def test_no_other_site_can_change_anything(
 
 def test_a_form_of_another_site_without_any_telling_header_lacks_the_token(shared_page: LivePage) -> None:
     """Old browsers send neither Origin nor Sec-Fetch-Site; the token stands alone."""
-    with httpx.Client(base_url=shared_page.url, cookies=shared_page.client.cookies) as stranger:
+    with httpx.Client(base_url=shared_page.url, cookies=shared_page.client.cookies, timeout=60) as stranger:
         assert stranger.get("/api/state").status_code == 200
         assert stranger.post("/api/clips", content=wav(b"\0" * 100)).status_code == 403
 
@@ -129,7 +130,7 @@ def test_a_form_of_another_site_without_any_telling_header_lacks_the_token(share
 def test_another_account_of_this_machine_gets_nothing(shared_page: LivePage) -> None:
     """The address of this machine is open to all who use it; what they lack is the code."""
     token = {"X-Wingtone-Token": shared_page.client.headers["X-Wingtone-Token"]}
-    with httpx.Client(base_url=shared_page.url) as other:
+    with httpx.Client(base_url=shared_page.url, timeout=60) as other:
         for path in ("/api/state", "/api/records", "/api/events", "/api/clips/0123456789abcdef/sound.wav"):
             answer = other.get(path)
             assert answer.status_code == 401, path
@@ -149,7 +150,8 @@ def test_another_account_of_this_machine_gets_nothing(shared_page: LivePage) -> 
 def test_the_printed_address_lets_one_browser_in_and_knows_it_again(shared_page: LivePage) -> None:
     address = shared_page.address
     assert shared_page.client.head(address).status_code == 303, "who is in is sent on, and uses no code up"
-    with httpx.Client(base_url=shared_page.url) as own, httpx.Client(base_url=shared_page.url) as other:
+    browser = partial(httpx.Client, base_url=shared_page.url, timeout=60)
+    with browser() as own, browser() as other:
         assert other.head(address).status_code == 200, "looking at what an address is does not use it up"
         entered = own.get(address)
         assert (entered.status_code, entered.headers["location"]) == (303, "/")
@@ -218,7 +220,7 @@ def test_requests_that_are_no_requests_do_not_stop_it(shared_page: LivePage) -> 
         b"GET http://evil.example/api/state HTTP/1.1\r\n" + host + b"\r\n",
     ]
     for line in lines:
-        with socket.create_connection(("127.0.0.1", port), timeout=10) as link:
+        with socket.create_connection(("127.0.0.1", port), timeout=60) as link:
             link.sendall(line)
             link.shutdown(socket.SHUT_WR)
             told = b""
@@ -331,7 +333,7 @@ def test_no_name_becomes_a_path_or_markup(page: LivePage) -> None:
 def test_no_address_leaves_the_page(shared_page: LivePage, path: str) -> None:
     port = httpx.URL(shared_page.url).port
     assert port is not None
-    with socket.create_connection(("127.0.0.1", port), timeout=10) as link:  # clients would tidy the path
+    with socket.create_connection(("127.0.0.1", port), timeout=60) as link:  # clients would tidy the path
         head = f"Host: 127.0.0.1:{port}\r\nCookie: {cookie_of(shared_page)}\r\nConnection: close"
         link.sendall(f"GET {path} HTTP/1.1\r\n{head}\r\n\r\n".encode())
         told = b""
@@ -450,19 +452,11 @@ def test_an_upload_that_breaks_off_leaves_nothing(page: LivePage) -> None:
         "Content-Length: 900000",
     )
     head = "\r\n".join(lines) + "\r\n\r\n"
-    with socket.create_connection(("127.0.0.1", port), timeout=10) as link:
+    with socket.create_connection(("127.0.0.1", port), timeout=60) as link:
         link.sendall(head.encode() + wav(b"\0" * 1000))
         # What has not begun yet leaves nothing either: the desk would look clean too early.
-        for _ in range(500):
-            if list(page.desk.iterdir()):
-                break
-            time.sleep(0.02)
-        assert list(page.desk.iterdir()), "the upload never began"
-    for _ in range(200):
-        if not list(page.desk.iterdir()):
-            break
-        time.sleep(0.02)
-    assert not list(page.desk.iterdir())
+        comes_to_hold(lambda: list(page.desk.iterdir()))
+    comes_to_hold(lambda: not list(page.desk.iterdir()))
     assert page.client.get("/api/state").json()["clips"] == []
 
 
@@ -779,7 +773,7 @@ def test_the_code_serves_once_and_its_cookie_opens(tmp_path: Path) -> None:
 def test_a_form_that_is_not_ours_is_asked_for_the_code(page: LivePage) -> None:
     sent = "&".join(f"field{number}=1" for number in range(9)) + f"&code={page.address[-8:]}"
     kind = {"content-type": "application/x-www-form-urlencoded"}
-    with httpx.Client(base_url=page.url) as stranger:
+    with httpx.Client(base_url=page.url, timeout=60) as stranger:
         answer = stranger.post("/enter", content=sent, headers=kind)
         assert (answer.status_code, "<form" in answer.text) == (200, True)
         assert stranger.get("/api/state").status_code == 401
