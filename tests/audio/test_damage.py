@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from wingtone.audio import RecordingInfo, read
+from wingtone.audio import RecordingInfo, open_recording, read
 from wingtone.audio.encode import write_encoded
 
 RATE_HZ = 48_000
@@ -113,6 +113,43 @@ def test_a_recorder_that_died_before_closing_its_file(whole: Path, tmp_path: Pat
     samples, info = read(tmp_path / "x.wav")
     np.testing.assert_array_equal(samples, read(whole / "x.wav")[0])
     assert info.remarks[0].code == "cut short"
+
+
+@pytest.mark.parametrize("claim_s", [0.5, 7.0])
+def test_a_recorder_that_died_since_it_last_corrected_the_length(
+    whole: Path, tmp_path: Path, claim_s: float
+) -> None:
+    content = (whole / "x.wav").read_bytes()
+    at = content.index(b"data") + 4
+    stale = struct.pack("<I", round(claim_s * RATE_HZ) * 2)
+    (tmp_path / "x.wav").write_bytes(content[:at] + stale + content[at + 4 :])
+    good, _ = read(whole / "x.wav")
+    samples, info = read(tmp_path / "x.wav")
+    np.testing.assert_array_equal(samples, good)
+    assert info.remarks[0].code == "cut short"
+    with open_recording(tmp_path / "x.wav") as recording:
+        assert recording.declared_s == pytest.approx(SECONDS, abs=0.01)
+        part = np.concatenate(list(recording.blocks(start_s=8.0)), axis=1)
+    np.testing.assert_array_equal(part, good[:, round(8.0 * RATE_HZ) :])
+
+
+@pytest.mark.parametrize(
+    "rest",
+    [
+        bytes(4000),  # the rest of a block of the card
+        b"LIST\x12\0\0\0INFOICMT\x05\0\0\0abcd\0\0",
+        b"\0LIST\x12\0\0\0INFOICMT\x05\0\0\0abcd\0\0",
+    ],
+    ids=["zeros", "not filled up to an even length", "filled up"],
+)
+def test_what_belongs_behind_a_sound_is_none(tmp_path: Path, rest: bytes) -> None:
+    sound = np.random.default_rng(3).integers(0, 256, 3 * 1001, np.uint8).tobytes()
+    form = struct.pack("<HHIIHH", 1, 1, RATE_HZ, 3 * RATE_HZ, 3, 24)
+    body = b"WAVEfmt " + struct.pack("<I", 16) + form + b"data" + struct.pack("<I", len(sound)) + sound + rest
+    (tmp_path / "x.wav").write_bytes(b"RIFF" + struct.pack("<I", len(body)) + body)
+    samples, info = read(tmp_path / "x.wav")
+    assert samples.shape == (1, 1001)
+    assert info.damaged_packets == 0
 
 
 @pytest.mark.parametrize("subtype", ["FLOAT", "DOUBLE"])

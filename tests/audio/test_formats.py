@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import struct
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -150,6 +151,20 @@ def test_fine_formats_keep_fine_samples(bouts: Path, codec: str) -> None:
 
 
 # -- formats nobody here can write -----------------------------------------------------------------
+
+
+def test_24_bits_kept_in_32_are_read(tmp_path: Path) -> None:
+    """As Windows hands on what many interfaces give; FFmpeg takes them for floats of another age."""
+    sound = np.random.default_rng(2).integers(-(2**23), 2**23, 3000)
+    kind = bytes.fromhex("0100000000001000800000aa00389b71")  # KSDATAFORMAT_SUBTYPE_PCM (memory)
+    form = struct.pack("<HHIIHHHHI", 0xFFFE, 1, RATE_HZ, 4 * RATE_HZ, 4, 32, 22, 24, 4) + kind
+    body = b"WAVEfmt " + struct.pack("<I", len(form)) + form
+    body += b"data" + struct.pack("<I", 4 * len(sound)) + (sound << 8).astype("<i4").tobytes()
+    (tmp_path / "x.wav").write_bytes(b"RIFF" + struct.pack("<I", len(body)) + body)
+    samples, info = read(tmp_path / "x.wav")
+    np.testing.assert_array_equal(samples[0], (sound / 2**23).astype(np.float32))
+    assert (info.codec, info.damaged_packets) == ("pcm_s32le", 0)
+
 
 # bytes of speech in a frame of each mode of AMR-WB (RFC 4867, 4.3.3 and table 2; memory)
 AMR_WB_BYTES = (17, 23, 32, 36, 40, 46, 50, 58, 60)

@@ -44,7 +44,7 @@ def chunks(data: bytes) -> None:
     """The container by its first bytes, its chunks and boxes, the texts of a WAV, the last page of an Ogg."""
     from wingtone.audio.metadata import provenance, riff_texts
     from wingtone.audio.sniff import container_of
-    from wingtone.audio.structure import check_sizes, last_page_whole
+    from wingtone.audio.structure import check_sizes, corrections_of, last_page_whole
 
     file = io.BytesIO(data)
     try:
@@ -54,6 +54,7 @@ def chunks(data: bytes) -> None:
         _ours(error)
         return
     if container.demuxer == "wav":
+        assert all(0 <= at < len(data) for at in corrections_of(file, container))
         texts = riff_texts(file)
         assert all(isinstance(text, str) and text for text in texts.values())
         found = provenance(PATH, tags={}, riff=texts)

@@ -41,11 +41,11 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import numpy as np
 
 from wingtone.audio.sniff import Container, container_of
-from wingtone.audio.structure import check_sizes, last_page_whole
+from wingtone.audio.structure import check_sizes, corrections_of, last_page_whole
 from wingtone.errors import RecordingError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
     from pathlib import Path
     from typing import BinaryIO
 
@@ -150,18 +150,28 @@ def _refuse_other_files(*_args: object, **_kwargs: object) -> NoReturn:
 
 
 class _QuietFile:
-    """An open file that never raises, for PyAV prints a traceback when one does inside its callbacks."""
+    """An open file that never raises, for PyAV prints a traceback when one does inside its callbacks.
 
-    def __init__(self, file: BinaryIO) -> None:
+    ``corrections`` are bytes that are read in place of what the file holds there, by their place.
+    """
+
+    def __init__(self, file: BinaryIO, corrections: Mapping[int, bytes]) -> None:
         self._file = file
+        self._corrections = corrections
         self.failed = False
 
     def read(self, size: int) -> bytes:
         try:
-            return self._file.read(size)
+            start = self._file.tell()
+            found = self._file.read(size)
         except OSError:
             self.failed = True
             return b""
+        for at, correct in self._corrections.items():
+            if start - len(correct) < at < start + len(found):
+                first, last = max(at, start), min(at + len(correct), start + len(found))
+                found = found[: first - start] + correct[first - at : last - at] + found[last - start :]
+        return found
 
     def seek(self, offset: int, whence: int = 0) -> int:
         try:
@@ -220,8 +230,8 @@ class Decoder:
             with foreign_errors(path):
                 self.container = container_of(self._file, path=path)
                 check_sizes(self._file, self.container, path=path)
+                self._quiet = _QuietFile(self._file, corrections_of(self._file, self.container))
                 self._file.seek(0)
-            self._quiet = _QuietFile(self._file)
             with foreign_errors(path, container=self.container.name):
                 self._input = av.open(
                     self._quiet,

@@ -2,7 +2,8 @@
 
 FFmpeg reserves memory for a text or a table before it looks whether the file can hold it: a few hostile or
 damaged bytes can ask for gigabytes. So no chunk but the sound's own may claim more than the whole file, and
-no index more samples than there are half bytes.
+no index more samples than there are half bytes. And it believes two things of a WAV that need not be so, see
+`corrections_of`.
 
 Functions
 ---------
@@ -10,19 +11,22 @@ chunks_of
     Walk the chunks of a WAV, RF64, AVI, AIFF or CAF file.
 check_sizes
     Refuse chunks and indexes that claim more than the file can hold.
+corrections_of
+    Bytes of a WAV that FFmpeg has to read as others.
 last_page_whole
     Tell whether an Ogg file breaks off.
 
 Sources
 -------
-Chunk layout of RIFF (EBU Tech 3285), AIFF, CAF (Apple), boxes of ISO/IEC 14496-12 (4.2), its ``stsz``,
-``stz2`` and ``trun`` (8.7.3, 8.8.8), QuickTime's ``keys``, Ogg pages (RFC 3533, 6). All from memory; the
-tests check them against files written by FFmpeg.
+Chunk layout of RIFF (EBU Tech 3285), ``WAVE_FORMAT_EXTENSIBLE`` (Microsoft), AIFF, CAF (Apple), boxes of
+ISO/IEC 14496-12 (4.2), its ``stsz``, ``stz2`` and ``trun`` (8.7.3, 8.8.8), QuickTime's ``keys``, Ogg pages
+(RFC 3533, 6). All from memory; the tests check them against files written by FFmpeg.
 """
 
 from __future__ import annotations
 
 import os
+import re
 import struct
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -36,7 +40,7 @@ if TYPE_CHECKING:
 
     from wingtone.audio.sniff import Container
 
-__all__ = ["check_sizes", "chunks_of", "last_page_whole"]
+__all__ = ["check_sizes", "chunks_of", "corrections_of", "last_page_whole"]
 
 _MAX_CHUNKS = 100_000
 _MAX_BOXES = 1_000_000  # more than a day in fragments of a second
@@ -60,6 +64,8 @@ _LAYOUTS = {
     "aiff": _Layout(12, ">4sI", True, frozenset({b"SSND"})),
     "caf": _Layout(8, ">4sQ", False, frozenset({b"data"})),
 }
+_NAME = re.compile(rb"[A-Za-z0-9_ ]{4}")
+_EXTENSIBLE = struct.Struct("<H12xH2xH4xH")  # kind of header, bits kept, bits that count, kind of samples
 _BOXES_PASSED_OVER = frozenset({b"mdat", b"free", b"skip"})
 _COUNT_AT = {b"stsz": 12, b"stz2": 12, b"trun": 8, b"keys": 8}  # from the box's name to its number of entries
 
@@ -122,10 +128,46 @@ def chunks_of(file: BinaryIO, container: Container) -> Iterator[tuple[bytes, int
         at += length + (length % 2 if layout.padded else 0)
 
 
+def corrections_of(file: BinaryIO, container: Container) -> dict[int, bytes]:
+    """Tell which bytes of a WAV FFmpeg has to read as others: what to read, by its place in the file.
+
+    - The length of a sound that the file goes on behind with what is no chunk is read as 0, "not filled in":
+      the recorder corrects it now and then, and its battery died in between, or the sound is longer than the
+      4 GB that the length can say.
+    - Samples of 24 bits that are kept in 32 are read as 32, or FFmpeg takes them for a kind of float.
+    """
+    found: dict[int, bytes] = {}
+    if container.demuxer != "wav":
+        return found
+    for kind, at, length in chunks_of(file, container):
+        if kind == b"fmt ":
+            file.seek(at)
+            form = file.read(_EXTENSIBLE.size)
+            if len(form) == _EXTENSIBLE.size and _EXTENSIBLE.unpack(form) == (0xFFFE, 32, 24, 1):
+                found[at + 18] = struct.pack("<H", 32)
+        elif kind == b"data":
+            if container.name == "wav" and _goes_on(file, at + length, odd=length % 2 == 1):
+                found[at - 4] = bytes(4)
+            break
+    return found
+
+
+def _goes_on(file: BinaryIO, end: int, *, odd: bool) -> bool:
+    """Whether there is something behind a sound that is neither a chunk nor the zeros of a card's block."""
+    file.seek(min(end, file.seek(0, os.SEEK_END)))
+    behind = file.read(_WINDOW_BYTES)
+    names = (behind[odd : odd + 4], behind[:4])  # not all fill up to an even length
+    return len(behind) >= 8 and any(behind) and not any(map(_NAME.fullmatch, names))
+
+
 def _false_chunk(file: BinaryIO, size: int, container: Container) -> str:
+    sound = _LAYOUTS[container.demuxer].sound
+    behind = False
     for kind, _, length in chunks_of(file, container):
         if length > size:
-            return "" if kind in _LAYOUTS[container.demuxer].sound else "header"
+            is_none = behind and not _NAME.fullmatch(kind)  # see `corrections_of`
+            return "" if kind in sound or is_none else "header"
+        behind = behind or (container.name == "wav" and kind in sound)
     return ""
 
 
