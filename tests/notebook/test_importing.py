@@ -454,6 +454,14 @@ class TestFaults:
         assert "differ in length" in words
         assert "the same as in line 2" in words
 
+    def test_names_of_places_are_told_with_the_way_to_keep_them(self, path: Path) -> None:
+        text = "species,place\nBombus,Kew Gardens\nBombus,Bath\nBombus,TQ 18 75\n"
+        found = faults_of(path, text)
+        assert [(line, column) for line, column, _ in found] == [(2, "place"), (3, "place")]
+        assert all("names are not looked up" in what and "--map 'place=other'" in what for *_, what in found)
+        kept = plan_of(path, text, "place=other")
+        assert [record.other["place"] for _, _, record in kept.records] == ["Kew Gardens", "Bath", "TQ 18 75"]
+
     def test_lines_are_counted_over_cells_with_line_breaks(self, path: Path) -> None:
         text = 'species,notes,date\nBombus,"two\nlines",2026-06-01\nBombus,,soon\n'
         ((line, column, _),) = faults_of(path, text)

@@ -153,6 +153,9 @@ def test_tetrads_follow_the_published_scheme() -> None:
         ("", "no place", "latitude, longitude"),
         ("x" * 300, "too long", "latitude"),
         ("the garden", "not understood", "TQ 18 75"),
+        ("Kew", "names are not looked up", "TQ 18 75"),
+        ("Stow", "names are not looked up", "TQ 18 75"),
+        ("home", "names are not looked up", "TQ 18 75"),
         ("51.46", "not found", "latitude"),
         ("1 2 3", "not found", "latitude"),
         ("1,2,3", "too many commas", "latitude"),
@@ -162,7 +165,7 @@ def test_tetrads_follow_the_published_scheme() -> None:
         ("TX 12 34", "no square TX", "TQ"),
         ("A 12 34", "no square A", "Irish"),
         ("WV 65 48", "no square WV", "Channel Islands"),
-        ("TQ 123", "even number of digits", ""),
+        ("TQ 123", "even number of digits", "as many digits to the east"),
         ("TQ 18 753", "differ in length", "as many digits"),
         ("TQ 123456 123456", "finer than 1 m", "10 digits"),
         ("TQ 1O 75", "letter O", "nought"),
@@ -201,8 +204,8 @@ def test_each_mistake_is_named_with_a_remedy(text: str, what: str, remedy: str) 
 def test_the_message_quotes_what_was_written() -> None:
     """Not what is left of it once a compass letter was read off its front."""
     with pytest.raises(PlaceError) as caught:
-        parse_place("nowhere")
-    assert str(caught.value).startswith("nowhere: this place was not understood (")
+        parse_place("nowhere 5")
+    assert str(caught.value).startswith("nowhere 5: this place was not understood (")
 
 
 @given(st.text(max_size=40))

@@ -38,7 +38,13 @@ from wingtone.notebook.cells import (
 from wingtone.notebook.columns import OTHER, SKIP, corrected, goes_without_saying, propose
 from wingtone.notebook.exchange import AS_WRITTEN, STATUS_WORDS, from_terms, is_ours
 from wingtone.notebook.extensions import FLAT_EXTRAS
-from wingtone.notebook.places import MIN_UNCERTAINTY_M, Place, parse_place
+from wingtone.notebook.places import (
+    MIN_UNCERTAINTY_M,
+    NAME_NOT_UNDERSTOOD,
+    Place,
+    is_place_name,
+    parse_place,
+)
 from wingtone.notebook.records import (
     CASTES,
     COLDEST_C,
@@ -440,6 +446,9 @@ class _Row:
             self.check_datum(by_field)
             if reference:
                 other[reference_heading] = reference
+        elif reference and is_place_name(reference):
+            remedy = f"write a grid reference such as TQ 18 75; --map '{reference_heading}=other' keeps names"
+            self.fault(reference_heading, f"{NAME_NOT_UNDERSTOOD} ({remedy})")
         elif reference:
             place = self.tried(reference_heading, lambda: parse_place(reference))
         heading, text = by_field.get("uncertainty", ("", ""))

@@ -19,8 +19,8 @@ Understood
 * with brackets round them, or ``geo:`` in front
 * ISO 6709: ``+51.46-000.30/``, ``+5127.6-00018.0/``, ``+512736-0001800/``
 
-Functions: `parse_place`, `place_from_degrees`, `is_grid_reference`, `to_grid_reference`, `names_spot`,
-`blur`, `site_of`.
+Functions: `parse_place`, `place_from_degrees`, `is_grid_reference`, `is_place_name`, `to_grid_reference`,
+`names_spot`, `blur`, `site_of`.
 """
 
 from __future__ import annotations
@@ -45,10 +45,12 @@ from wingtone.notebook.grids import (
 )
 
 __all__ = [
+    "NAME_NOT_UNDERSTOOD",
     "SITE_KM",
     "Place",
     "blur",
     "is_grid_reference",
+    "is_place_name",
     "names_spot",
     "parse_place",
     "place_from_degrees",
@@ -59,6 +61,9 @@ __all__ = [
 SITE_KM = 1
 """Places of one square count as one site. Ours: bees of one garden stay together however its place was
 written, so that learning never has them on both sides of a test, and no comparison takes them apart."""
+
+NAME_NOT_UNDERSTOOD = "this place was not understood: names are not looked up"
+"""What is wrong with words alone where a place is wanted."""
 
 MIN_UNCERTAINTY_M = CONVERSION_ERROR_M
 TETRADS = "ABCDEFGHIJKLMNPQRSTUVWXYZ"
@@ -124,6 +129,8 @@ def parse_place(text: str) -> Place:
     try:
         if _looks_like_grid_reference(text):
             return _place_of(_read_square(text), text)
+        if is_place_name(text):
+            raise PlaceError(NAME_NOT_UNDERSTOOD, remedy=HOW)
         latitude, longitude = read_degrees(text)
         return place_from_degrees(
             latitude.degrees, longitude.degrees, uncertainty_m=_rounding_m(latitude, longitude), text=text
@@ -276,6 +283,11 @@ def is_grid_reference(text: str) -> bool:
     return True
 
 
+def is_place_name(text: str) -> bool:
+    """Whether a text is words alone, such as "Kew Gardens", so that it is neither degrees nor a square."""
+    return not re.search(r"\d", text) and not _looks_like_grid_reference(text)
+
+
 def names_spot(text: str, latitude_deg: float, longitude_deg: float) -> bool:
     """Whether a text is that of a spot: a grid reference whose square holds it, or its degrees.
 
@@ -297,8 +309,8 @@ def names_spot(text: str, latitude_deg: float, longitude_deg: float) -> bool:
 
 
 def _looks_like_grid_reference(text: str) -> bool:
-    """One or two letters, then digits and perhaps an ending; no degrees with compass letters."""
-    pattern = r"[A-Za-z]{1,2}[\s,/.-]*(\d[\dOo\s,/.-]*)?\s*[A-Za-z]{0,2}"
+    """One or two letters, perhaps digits and an ending; no degrees with compass letters, and no name."""
+    pattern = r"[A-Za-z]{1,2}[\s,/.-]*(\d[\dOo\s,/.-]*[A-Za-z]{0,2})?"
     return re.fullmatch(pattern, text, re.ASCII) is not None
 
 
@@ -318,7 +330,10 @@ def _read_square(text: str) -> _Square:
         )
     digits = "".join(halves)
     if len(digits) % 2:
-        raise PlaceError(f"a grid reference has an even number of digits, this one {len(digits)}")
+        raise PlaceError(
+            f"a grid reference has an even number of digits, this one {len(digits)}",
+            remedy="give as many digits to the east as to the north",
+        )
     if len(digits) > 10:
         raise PlaceError("this grid reference is finer than 1 m", remedy="give at most 10 digits")
     grid, easting, northing = square_corner(letters)
