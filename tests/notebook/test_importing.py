@@ -24,7 +24,7 @@ from wingtone.notebook.columns import corrected, propose
 from wingtone.notebook.exchange import Disclosure, from_terms, to_terms
 from wingtone.notebook.importing import Plan, carry_out, read_plan
 from wingtone.notebook.places import parse_place
-from wingtone.notebook.records import BoutNote, RecordingNote
+from wingtone.notebook.records import BoutNote, RecordingNote, sex_of
 from wingtone.notebook.store import Notebook
 
 if TYPE_CHECKING:
@@ -306,6 +306,13 @@ class TestAnyTable:
     def test_words_for_castes(self, path: Path, word: str, caste: str, sex: str) -> None:
         record = only(plan_of(path, f"species,caste\nBombus,{word}\n"))
         assert (record.caste, record.sex) == (caste, sex)
+
+    @pytest.mark.parametrize(("word", "caste"), [("M", "male"), ("female", "female"), ("worker", "worker")])
+    def test_a_sex_without_a_caste_is_one_that_lists_and_charts_know(
+        self, path: Path, word: str, caste: str
+    ) -> None:
+        record = only(plan_of(path, f"species,sex,caste\nBombus,{word},\n"))
+        assert (record.caste, record.sex) == (caste, sex_of(caste))
 
     @pytest.mark.parametrize(
         ("time", "tidy"),

@@ -485,7 +485,7 @@ class _Row:
                 caste = found[0]
         if caste and sex and sex_of(caste) not in ("", sex):
             self.fault(by_field["caste"][0], f"a {caste} is not {sex}")
-        return caste, sex or sex_of(caste)
+        return caste or sex, sex or sex_of(caste)
 
     def hints(self, by_field: Mapping[str, tuple[str, str]]) -> dict[str, str]:
         heading, text = by_field.get("hints", ("", ""))
