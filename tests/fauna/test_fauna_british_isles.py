@@ -567,6 +567,8 @@ def test_not_finding_a_taxon(fauna: Fauna) -> None:
         fauna.taxon("Bombus hortrum")
     with pytest.raises(RequestError, match="fits several taxa"):
         fauna.taxon("Bombus r")
+    with pytest.raises(RequestError, match=r"fits several taxa .*European hornet.*Asian hornet.*hoverfly"):
+        fauna.taxon("hornet")
     for nothing in ("", "   ", "zzzzzz"):
         with pytest.raises(RequestError, match="not in the fauna"):
             fauna.taxon(nothing)
@@ -611,6 +613,10 @@ def test_a_page_of_text_is_no_name_and_takes_no_time(fauna: Fauna) -> None:
         ("Bombus lucorum agg", "Bombus lucorum agg."),
         ("White-tailed bumblebee", "Bombus lucorum"),
         ("bombus", "Bombus"),
+        ("Bombus sp.", "Bombus"),
+        ("Bumble bee", "Bombus"),
+        ("bumblebees", "Bombus"),
+        ("Andrena spp.", "Andrena"),
         ("Buff tailed bumble bee", "Bombus terrestris"),
         ("Buff-tailed Bumble-bee", "Bombus terrestris"),
         ("Tree Bumble Bee", "Bombus hypnorum"),
@@ -661,6 +667,8 @@ def test_a_name_is_known_however_it_is_written(fauna: Fauna, written: str, taxon
         ("Buff", ["Buff-tailed bumblebee", "Buff-tailed or white-tailed bumblebee"]),
         ("Bombus lap", ["Bombus lapidarius"]),
         ("lapi", ["lapidarius"]),
+        ("hornet", ["European hornet", "Asian hornet", "Hornet hoverfly"]),
+        ("carder bee", ["Common carder bee", "Brown-banded carder bee", "Moss carder bee"]),
         ("Bombus hortorm", ["Bombus hortorum"]),
         ("Tyrannosaurus", []),
         ("", []),

@@ -394,14 +394,17 @@ class Fauna:
         )
 
     def taxon(self, name: str) -> Taxon:
-        """Find a taxon by its scientific or plain name: any case, or the beginning when only one taxon fits.
+        """Find a taxon by its scientific or plain name: any case, or a part of it when only one taxon fits.
+
+        A part is the beginning, or the last words of a plain name: of several hornets and a hornet hoverfly
+        "hornet" may mean any.
 
         Raises
         ------
         RequestError
             Nothing or several taxa fit, or it is an aggregate; the message names the nearest, or the members.
         """
-        known, begun = self.known_as(name), self.names.beginning(name)
+        known, begun = self.known_as(name), {*self.names.beginning(name), *self.names.ending(name)}
         fits = [taxon for taxon in self.taxa if taxon.taxon == known] or [
             taxon for taxon in self.taxa if taxon.taxon in begun
         ]

@@ -2,8 +2,9 @@
 
 A name may be scientific or plain, with or without its author, with a subgenus in brackets, an old one, the
 epithet alone or after the first letter of the genus; a plain name may lack its "bee", and "bumble bee" be
-written in three ways. Case, hyphens and dots do not matter. ``agg.``, ``s.l.`` and the like mean a name
-widely, ``s.s.`` narrowly; ``cf.`` and a question mark leave it open.
+written in three ways; alone it is the genus, as ``Bombus sp.`` is. Case, hyphens and dots do not matter.
+``agg.``, ``s.l.`` and the like mean a name widely, ``s.s.`` narrowly; ``cf.`` and a question mark leave it
+open.
 
 - `Meant`: what a name stands for.
 - `NameBook`: the names of a fauna.
@@ -44,6 +45,8 @@ _FOLDED = (
     (re.compile(r"\b(?:bumble|humble) ?bee(s?)\b"), r"bumblebee\1"),
     (re.compile(r"\bhoney ?bee"), "honey bee"),
     (re.compile(r"\bcarder bumblebee"), "carder bee"),
+    (re.compile(r"^bumblebees?$"), "bombus"),
+    (re.compile(r"^(\w+) spp?$"), r"\1"),
 )
 """The cuckoos were a genus of their own, *Psithyrus*, and other subgenera are written as genera now and then;
 all their names but *Bombias* end so. Carder bees go by both words (memory)."""
@@ -145,12 +148,20 @@ class NameBook:
             )
         )
 
+    def ending(self, written: str) -> tuple[str, ...]:
+        """Give the taxa and aggregates of which the plain name ends in these words, as "hornet"."""
+        asked = folded(written)
+        return tuple(
+            known for known, texts in self._names.items() if asked and _ends_in(folded(texts[1]), asked)
+        )
+
     def nearest(self, written: str) -> list[str]:
-        """Give up to three names that begin like this one, or else the one that is spelt most like it."""
+        """Give up to three names that end or begin like this one, or else the one spelt most like it."""
         asked = folded(written)
         texts = list(dict.fromkeys(text for names in self._names.values() for text in names[:2]))
         texts += [text for names in self._names.values() for text in names[2:] if text not in texts]
-        begin = [text for text in texts if asked and folded(text).startswith(asked)]
+        begin = [self._names[known][1] for known in self.ending(written)]
+        begin += [text for text in texts if asked and folded(text).startswith(asked) and text not in begin]
         near = difflib.get_close_matches(asked, {folded(text): text for text in texts}, n=1, cutoff=0.8)
         return begin[:3] or [text for text in texts if folded(text) in near][:1]
 
@@ -200,6 +211,11 @@ def _short(scientific: str) -> list[str]:
     """Give the epithet, and the epithet after the first letter of the genus."""
     genus, _, epithet = scientific.partition(" ")
     return [epithet, f"{genus[:1]}. {epithet}"] if epithet else []
+
+
+def _ends_in(plain: str, words: str) -> bool:
+    """Whether a plain name says of which kind it is in these words: "European hornet" is a hornet."""
+    return f" {plain}".endswith(f" {words}")
 
 
 def _without_bee(plain: str) -> str:
