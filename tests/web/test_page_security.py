@@ -519,7 +519,7 @@ def workers_of(page: LivePage) -> list[int]:
 
 @pytest.mark.skipif(not PROC.is_dir(), reason="finding the workers needs /proc")
 def test_a_killed_or_stuck_worker_is_only_a_message(tmp_path: Path, demo_clip: Path) -> None:
-    with live(tmp_path, silence_s=3.0) as page:
+    with live(tmp_path, silence_s=12.0) as page:  # longer than a busy machine keeps a worker waiting
         long = wav((b"\0\1" * 4000) * 8000, rate_hz=8000)  # an hour and some: time to strike
         for blow, word in ((signal.SIGKILL, "stopped"), (signal.SIGSTOP, "stuck")):
             clip_id = page.client.post("/api/clips", content=long).json()["id"]
