@@ -61,6 +61,10 @@ def wait_if(number: int, bad: int) -> int:
     return number
 
 
+def pause(seconds: float) -> None:
+    time.sleep(seconds)
+
+
 def wait_for(path: str) -> None:
     while not Path(path).exists():
         time.sleep(0.05)

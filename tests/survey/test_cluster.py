@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import signal
+import subprocess
+import sys
+import threading
 import time
 import warnings
 from pathlib import Path
@@ -27,7 +31,7 @@ if TYPE_CHECKING:
 
 
 @contextlib.contextmanager
-def dask_cluster(n_workers: int, *, processes: bool = True) -> Iterator[Any]:
+def dask_cluster(n_workers: int, *, processes: bool = True, threads: int = 1) -> Iterator[Any]:
     """Worker processes that are started again when they die, on ports that are free."""
     make: Any = distributed.LocalCluster
     # By itself it looks after fifteen seconds whether a worker that was lost is back, and closes it for good
@@ -37,7 +41,7 @@ def dask_cluster(n_workers: int, *, processes: bool = True) -> Iterator[Any]:
         warnings.simplefilter("ignore")  # what the cluster's own parts warn of while they stop
         local = make(
             n_workers=n_workers,
-            threads_per_worker=1,
+            threads_per_worker=threads,
             processes=processes,
             dashboard_address="127.0.0.1:0",
             silence_logs=50,
@@ -137,8 +141,8 @@ def test_what_waits_behind_another_job_takes_no_time(monkeypatch: pytest.MonkeyP
     with dask_cluster(1, processes=False) as one, ClusterWorkers(one.scheduler_address) as workers:
         look = workers._overdue
 
-        def overdue(running: dict[Any, Job], began: dict[str, tuple[str, float]]) -> list[Any]:
-            before, late = set(began), look(running, began)
+        def overdue(running: dict[Any, Job], began: dict[str, Any], threads: dict[str, int]) -> list[Any]:
+            before, late = set(began), look(running, began, threads)
             clock.now += 3.0 * len(began.keys() - before)
             for future, job in running.items():
                 if future.key in before:
@@ -151,6 +155,101 @@ def test_what_waits_behind_another_job_takes_no_time(monkeypatch: pytest.MonkeyP
         assert [outcome.status for outcome in workers.outcomes(jobs)] == ["done"] * 3
 
 
+def test_what_waits_behind_the_jobs_of_others_takes_no_time(
+    cluster: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("ASK_S", "TICK_S"):
+        monkeypatch.setattr(f"wingtone.survey.cluster.{name}", 0.1)
+    connect: Any = distributed.Client
+    with connect(cluster.scheduler_address) as other, ClusterWorkers(cluster.scheduler_address) as workers:
+        theirs = other.map(hostile.pause, [3.0 + i / 100 for i in range(6)], pure=False)
+        (told,) = workers.outcomes([Job(0, hostile.pause, (0.1,), 5.0)])
+        assert told.status == "done"
+        other.gather(theirs)
+
+
+def test_a_worker_stuck_with_two_jobs_is_started_again_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The second one must not come to a worker that is in order, to be stopped with it."""
+    monkeypatch.setattr("wingtone.survey.cluster.ASK_S", 0.2)
+    with dask_cluster(1, threads=2) as one, ClusterWorkers(one.scheduler_address) as workers:
+        restart, restarted = workers._client.restart_workers, []
+
+        def noted(stuck: list[str], **options: Any) -> Any:
+            restarted.append(stuck)
+            return restart(stuck, **options)
+
+        monkeypatch.setattr(workers._client, "restart_workers", noted)
+        jobs = [Job(i, hostile.wait_if, (0, 0), 2.0) for i in range(2)]
+        assert [outcome.status for outcome in workers.outcomes(jobs)] == ["hung", "hung"]
+        assert len(restarted) == 1
+
+
+def test_a_scheduler_that_was_out_of_reach_costs_no_job(
+    cluster: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """However often: the job has done no harm."""
+    monkeypatch.setattr("wingtone.survey.cluster.ASK_S", 0.1)
+    end = tmp_path / "end"
+    with ClusterWorkers(cluster.scheduler_address) as workers:
+        client = workers._client
+
+        def break_off() -> None:
+            for _ in range(2):
+                time.sleep(2.0)
+                client.loop.add_callback(lambda: client.scheduler_comm.comm.abort())
+            time.sleep(2.0)
+            end.touch()
+
+        threading.Thread(target=break_off).start()
+        (told,) = workers.outcomes([Job(0, hostile.wait_for, (str(end),), 60.0)])
+    assert told.status == "done"
+
+
+@contextlib.contextmanager
+def scheduler_alone(folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
+    """A scheduler without workers, a process of its own, and its address."""
+    told = folder / "scheduler.json"
+    command = [sys.executable, "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0",
+               "--no-dashboard", "--scheduler-file", str(told)]  # fmt: skip
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as scheduler:
+        try:
+            hostile.wait_for(str(told))
+            yield scheduler, json.loads(told.read_text())["address"]
+        finally:
+            scheduler.kill()
+
+
+def test_a_scheduler_that_is_gone_is_told(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setattr("wingtone.survey.cluster.ASK_S", 0.1)
+    monkeypatch.setattr("wingtone.survey.cluster.CONNECT_S", 3)
+    with scheduler_alone(tmp_path) as (scheduler, address), ClusterWorkers(address) as workers:
+        threading.Timer(1.0, scheduler.kill).start()
+        with pytest.raises(OutputError, match="the Dask scheduler has gone; what was done is kept"):
+            list(workers.outcomes([Job(1, int, ("1",), 60.0)]))
+
+
+def test_a_cluster_that_does_not_know_the_jobs_ends_the_survey(tmp_path: Path) -> None:
+    """As where wingtone is not installed: no recording is to blame."""
+    with (
+        scheduler_alone(tmp_path) as (_, address),
+        ClusterWorkers(address) as workers,
+        pytest.raises(OutputError, match="cannot run the jobs: No module named 'survey'; what was done is"),
+    ):
+        list(workers.outcomes([Job(1, hostile.double, (1,), 60.0)]))
+
+
+def test_a_worker_of_another_version_ends_the_survey(cluster: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its results would be kept as those of the driver's version."""
+    monkeypatch.setattr("wingtone.survey.cluster.__version__", "99.0")
+    with (
+        ClusterWorkers(cluster.scheduler_address) as workers,
+        pytest.raises(
+            OutputError, match=r"a worker has wingtone .*, and not 99\.0.*install the same version"
+        ),
+    ):
+        list(workers.outcomes([Job(1, hostile.double, (1,), 60.0)]))
+
+
 def test_a_stuck_worker_that_nothing_starts_again_gets_no_more_jobs(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -160,7 +259,7 @@ def test_a_stuck_worker_that_nothing_starts_again_gets_no_more_jobs(
         with ClusterWorkers(threads.scheduler_address) as workers:
             (told,) = workers.outcomes([Job(0, hostile.wait_for, (str(end),), 1.0)])
             assert told.status == "hung"
-            assert workers._threads() == 1
+            assert len(workers._client.nthreads()) == 1
             (told,) = workers.outcomes([Job(1, hostile.double, (1,), 60.0)])
             assert told.value == 2
         end.touch()
