@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING
 import fsspec
 import pytest
 
-from survey.made_up import tables
+from survey.made_up import RATE_HZ, garden, tables
 from survey.test_run import Here
+from wingtone.audio.encode import write_encoded
 from wingtone.errors import MissingExtraError, RecordingError, RequestError
-from wingtone.survey import run_survey
+from wingtone.survey import Settings, run_survey
 from wingtone.survey.places import Output, fetched, find
 
 if TYPE_CHECKING:
@@ -59,6 +60,24 @@ def test_a_survey_from_and_to_a_store(
         store = fsspec.filesystem("memory")
         for name, text in want.items():
             assert store.cat(f"/bucket/results/{name}.csv").decode() == text
+
+
+@pytest.mark.parametrize("address_first", [False, True])
+def test_what_was_heard_whole_and_in_pieces_counts_once(tmp_path: Path, address_first: bool) -> None:
+    place = tmp_path / "in"
+    place.mkdir()
+    write_encoded(place / "long.wav", garden(240, bees_at=(10.0, 100.0, 200.0)), rate_hz=RATE_HZ)
+    settings = Settings(piece_s=80.0, overlap_s=40.0)
+    places = [str(place), place.as_uri()]
+    told = []
+    for where in reversed(places) if address_first else places:
+        workers = Here()
+        report = run_survey(where, tmp_path / "out", workers=workers, settings=settings)
+        told.append((report.summary.heard_s, report.summary.n_bouts))
+    assert told[0] == told[1]
+    assert told[0][0] == 240.0
+    assert told[0][1] >= 3
+    assert workers.ran == ({"look": 1} if address_first else {"look_and_hear": 1})
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="names that are no text are a thing of Linux")

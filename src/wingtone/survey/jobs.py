@@ -157,7 +157,8 @@ def look_and_hear(found: Found, settings: Settings) -> dict[str, Any]:
     Returns
     -------
     dict
-        As from `look`; and, unless that found a fault, ``heard``: as from `hear`.
+        As from `look`, with ``remote`` among the facts; and, unless that found a fault, ``heard``: as from
+        `hear`.
 
     Raises
     ------
@@ -168,7 +169,7 @@ def look_and_hear(found: Found, settings: Settings) -> dict[str, Any]:
         local = dataclasses.replace(found, location=str(path))
         told = look(local)
         if "facts" in told:
-            told["facts"]["seeks"] = False  # it stays in one piece
+            told["facts"]["remote"] = True
             (whole,) = pieces_of(0.0, piece_s=settings.piece_s, overlap_s=settings.overlap_s)
             told["heard"] = hear(local, whole, settings)
         return told

@@ -26,7 +26,11 @@ if TYPE_CHECKING:
 
     from wingtone.tone.results import Bout
 
-__all__ = ["Piece", "kept", "pieces_of"]
+__all__ = ["WHOLE", "Piece", "kept", "pieces_of"]
+
+WHOLE = -1
+"""Number of the one piece of a recording that is heard whole where it would otherwise be cut. What was heard
+in it must neither stand beside what was heard in pieces nor for the first of them."""
 
 EDGE_S = 2.0
 """What goes on to this near the end of a window may go on beyond it. Ours: more than the tone room looks
@@ -40,7 +44,7 @@ class Piece:
     Attributes
     ----------
     number
-        From 0.
+        From 0; or `WHOLE`.
     start_s, end_s
         The core; ``end_s`` is infinite for the last piece.
     overlap_s

@@ -8,10 +8,11 @@
 from __future__ import annotations
 
 import contextlib
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from wingtone.survey.joins import Piece, pieces_of
+from wingtone.survey.joins import WHOLE, Piece, pieces_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -30,14 +31,24 @@ MOST_OPENED = 200
 """Recordings opened for a forecast; the length of the others is reckoned from theirs."""
 
 
-def pieces_for(facts: Mapping[str, Any], settings: Settings) -> list[Piece]:
+def pieces_for(
+    facts: Mapping[str, Any], settings: Settings, statuses: Mapping[int, str] | None = None
+) -> list[Piece]:
     """Cut a recording.
 
     A recording that cannot be begun anywhere (compressed with loss), lies at a URL, or is judged by a model,
     which listens to the whole, stays in one piece: starting over for each would cost more than it gains.
+
+    Parameters
+    ----------
+    statuses
+        Of the pieces that were heard: one that was heard whole, at a URL, is not cut any more.
     """
     length_s = float(facts["stated_s"]) if facts["seeks"] and settings.model is None else 0.0
-    return pieces_of(length_s, piece_s=settings.piece_s, overlap_s=settings.overlap_s)
+    pieces = pieces_of(length_s, piece_s=settings.piece_s, overlap_s=settings.overlap_s)
+    if len(pieces) > 1 and (facts.get("remote") or (statuses or {}).get(WHOLE) == "done"):
+        return [Piece(WHOLE, 0.0, math.inf, settings.overlap_s)]
+    return pieces
 
 
 def unheard(
@@ -59,7 +70,7 @@ def unheard(
         sha256, told = known
         seen.add(sha256)
         heard = manifest.heard(sha256, settings.key)
-        for piece in pieces_for(told["facts"], settings):
+        for piece in pieces_for(told["facts"], settings, heard):
             if piece.number not in heard:
                 yield found, sha256, piece, _core_s(told["facts"], piece)
 

@@ -19,7 +19,7 @@ from wingtone.files import data_folder, what_is
 from wingtone.survey import jobs
 from wingtone.survey.manifest import Manifest
 from wingtone.survey.places import Output, find, is_url
-from wingtone.survey.plan import Forecast, forecast, unheard
+from wingtone.survey.plan import Forecast, forecast, pieces_for, unheard
 from wingtone.survey.settings import Settings
 from wingtone.survey.tables import Summary, write_tables
 from wingtone.survey.workers import Job, Workers
@@ -275,7 +275,8 @@ class _Run:
                     told["status"] = "failed"
                 self._manifest.add_look(found, sha256, told, program=program)
                 if heard is not None:
-                    self._keep(sha256, 0, heard, start_s=0.0)
+                    (whole,) = pieces_for(told["facts"], self._settings)
+                    self._keep(sha256, whole.number, heard, start_s=0.0)
             elif outcome.status == "failed":  # not even readable: it may be the next time
                 self.unreadable[found.location] = outcome.reason
             else:

@@ -201,10 +201,11 @@ def _rows_of(
     if sha256 in first_of:
         return row | {"status": "copy", "reason": f"the same as {first_of[sha256]}"}, [], []
     first_of[sha256] = found.told_path
-    pieces = pieces_for(facts, settings)
     parts = manifest.parts(sha256, settings.key)
+    pieces = pieces_for(facts, settings, {number: status for number, (status, _) in parts.items()})
     row |= _status(pieces, parts) | {"n_pieces": len(pieces)}
-    heard = {number: part for number, (status, part) in parts.items() if status == "done"}
+    here = {i: parts[piece.number] for i, piece in enumerate(pieces) if piece.number in parts}
+    heard = {i: part for i, (status, part) in here.items() if status == "done"}
     row |= _heard(heard)
     clock = _clock(row)
     bouts = list(_bout_rows(row, heard, clock, settings))
