@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import fsspec
 import pytest
@@ -14,8 +15,8 @@ import pytest
 from survey.made_up import RATE_HZ, garden, tables
 from survey.test_run import Here
 from wingtone.audio.encode import write_encoded
-from wingtone.errors import MissingExtraError, RecordingError, RequestError
-from wingtone.survey import Settings, run_survey
+from wingtone.errors import MissingExtraError, OutputError, RecordingError, RequestError
+from wingtone.survey import Progress, Settings, run_survey
 from wingtone.survey.places import Output, fetched, find
 
 if TYPE_CHECKING:
@@ -60,6 +61,48 @@ def test_a_survey_from_and_to_a_store(
         store = fsspec.filesystem("memory")
         for name, text in want.items():
             assert store.cat(f"/bucket/results/{name}.csv").decode() == text
+
+
+class _Store(Output):
+    """A store that can be out of order."""
+
+    def __init__(self, place: str) -> None:
+        super().__init__(place)
+        self.in_order = True
+        self.sent: list[str] = []
+
+    @contextlib.contextmanager
+    def writing(self, name: str) -> Iterator[Path]:
+        with super().writing(name) as scratch:
+            yield scratch
+            if not self.in_order:
+                raise OutputError("could not be written", where=name)
+            self.sent.append(name)
+
+
+def test_the_manifest_is_sent_on_the_way_whatever_becomes_of_a_copy(
+    bucket: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is fetched is heard as it is looked at; that is when all the work is done."""
+    monkeypatch.setattr("wingtone.survey.run.COPY_S", 0.0)
+    store = _Store("memory://bucket/results")
+    monkeypatch.setattr("wingtone.survey.run.Output", lambda place: store)
+
+    def disturb(progress: Progress) -> None:
+        if progress.stage == "look":
+            told.append(len(store.sent))
+            store.in_order = progress.done not in (2, 3)
+
+    told: list[int] = []
+    options: dict[str, Any] = {"progress": disturb, "manifest_path": tmp_path / "m.sqlite"}
+    report = run_survey(bucket, store.place, workers=Here(), **options)
+    assert report.summary.statuses == {"done": 8}
+    assert told == [1, 2, 3, 3, 3, 4, 5, 6, 7]  # one before the work, then after each job but two
+    store.in_order = False
+    workers = Here()
+    with pytest.raises(OutputError, match="could not be written"):
+        run_survey(bucket, store.place, workers=workers, settings=Settings(flight_threshold=0.99), **options)
+    assert not workers.ran
 
 
 @pytest.mark.parametrize("address_first", [False, True])

@@ -193,6 +193,7 @@ def run_survey(
         stopped = False
         try:
             manifest.add_settings(settings.key, settings.text)
+            run.copy_manifest(now=True)  # where nothing can be written, that is told before the work
             if retry:
                 run.forget_faults()
             with workers:
@@ -284,6 +285,7 @@ class _Run:
                 self._manifest.add_look(found, "", told, program=program)
             if outcome.status != "done" or "fault" in outcome.value:
                 self._faults.add(found.location)
+            self.copy_manifest()
             self.tell("look", done, len(new), began)
 
     def hear(self, workers: Workers) -> None:
@@ -328,9 +330,13 @@ class _Run:
             yield Job((found, sha256, piece.number), self._hear, (found, piece, self._settings), limit_s)
 
     def copy_manifest(self, *, now: bool = False) -> None:
-        """Send a copy of the manifest to the URL of the results, now and then; nothing for a folder."""
+        """Send a copy of the manifest to the URL of the results, now or now and then; nothing for a folder.
+
+        One that is sent now and then may fail: work goes on, and the next one comes.
+        """
         if self._output.folder is not None or not (now or time.monotonic() - self._copied > COPY_S):
             return
-        with contextlib.ExitStack() as stack:
-            self._manifest.copy_to(stack.enter_context(self._output.writing(MANIFEST_NAME)))
         self._copied = time.monotonic()
+        may_fail = contextlib.nullcontext() if now else contextlib.suppress(OutputError)
+        with may_fail, self._output.writing(MANIFEST_NAME) as scratch:
+            self._manifest.copy_to(scratch)
