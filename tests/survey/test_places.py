@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import fsspec
 import pytest
 
-from survey.made_up import RATE_HZ, garden, tables
+from survey.made_up import RATE_HZ, garden, rows, tables
 from survey.test_run import Here
 from wingtone.audio.encode import write_encoded
 from wingtone.errors import MissingExtraError, OutputError, RecordingError, RequestError
@@ -61,6 +61,14 @@ def test_a_survey_from_and_to_a_store(
         store = fsspec.filesystem("memory")
         for name, text in want.items():
             assert store.cat(f"/bucket/results/{name}.csv").decode() == text
+
+
+def test_when_a_recording_was_fetched_is_not_its_time(eight_clips: Path, tmp_path: Path) -> None:
+    (tmp_path / "in").mkdir()
+    shutil.copy(next(eight_clips.rglob("*.wav")), tmp_path / "in" / "bee.wav")
+    run_survey((tmp_path / "in").as_uri(), tmp_path / "out", workers=Here())
+    (row,) = rows(tmp_path / "out" / "recordings.csv")
+    assert (row["status"], row["recorded_at"], row["recorded_at_source"]) == ("done", "", "")
 
 
 class _Store(Output):

@@ -170,6 +170,8 @@ def look_and_hear(found: Found, settings: Settings) -> dict[str, Any]:
         told = look(local)
         if "facts" in told:
             told["facts"]["remote"] = True
+            if told["facts"]["recorded_at_source"] == "file time":  # when it was fetched
+                told["facts"] |= {"recorded_at": None, "recorded_at_source": None}
             (whole,) = pieces_of(0.0, piece_s=settings.piece_s, overlap_s=settings.overlap_s)
             told["heard"] = hear(local, whole, settings)
         return told
