@@ -98,6 +98,13 @@ def test_check_only_looks(labels: Path, runner: CliRunner) -> None:
     assert sorted(labels.parent.iterdir()) == before
 
 
+def test_check_names_what_no_recording_holds(labels: Path, tmp_path: Path, runner: CliRunner) -> None:
+    rows = "".join(f"{labels.parent / '1-00.wav'},{n},{n + 1},queen\n" for n in range(10))  # of 2.5 s
+    (tmp_path / "labels.csv").write_text(f"file,start_s,end_s,caste\n{rows}", encoding="utf-8")
+    found = runner.invoke(train, [str(tmp_path / "labels.csv"), "--check"], catch_exceptions=False)
+    assert "lines 5, 6, 7, 8, 9 and 2 more: the stretch begins behind the end" in found.stderr
+
+
 def test_check_names_recordings_that_are_none(tmp_path: Path, runner: CliRunner) -> None:
     (tmp_path / "a.wav").write_bytes(b"no sound")
     (tmp_path / "labels.csv").write_text("file,taxon,colour\na.wav,Bombus,red\n", encoding="utf-8")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -94,6 +95,18 @@ def test_recordings_are_collected_and_faults_are_kept_apart(tmp_path: Path) -> N
         "in 1 recordings no flight bout took a label",
         "1 flight bouts took no label: none covers them, or two that differ",
     )
+
+
+def test_stretches_behind_the_end_of_their_recording_are_named(tmp_path: Path) -> None:
+    (tmp_path / "a.wav").write_bytes(b"")
+    (tmp_path / "labels.csv").write_text(
+        "file,start_s,end_s,caste\na.wav,1,2,queen\na.wav,5000,6000,queen\na.wav,7000,8000,queen\n",
+        encoding="utf-8",
+    )
+    dataset, _ = collect(
+        read_labels(tmp_path / "labels.csv"), listen=lambda path: replace(heard(path), duration_s=9.0)
+    )
+    assert dataset.notes[0].startswith("lines 3, 4: the stretch begins behind the end of its recording")
 
 
 def all_alike_but(name: str) -> Callable[[Path], Heard]:

@@ -74,7 +74,7 @@ def test_all_faults_come_at_once_with_line_and_column(tmp_path: Path) -> None:
         "gone.wav,soon,3,drone,yesterday,99,\n"
         "b.wav,1,,,,,\n"
         "c.wav,1,2,worker,,,X\n"
-        "a.wav,1\n",
+        "a.wav,1,2,queen,,,y,9\n",
     )
     found = faults(path)
     assert [(line, column) for line, column, _ in found] == [
@@ -91,6 +91,15 @@ def test_all_faults_come_at_once_with_line_and_column(tmp_path: Path) -> None:
     ]
     assert found[3][2].startswith("'drone' is not one of: queen")
     assert found[8][2] == "the individual X is queen in line 2"
+
+
+def test_empty_cells_that_a_spreadsheet_left_out_are_empty(tmp_path: Path) -> None:
+    labels = read_labels(table(tmp_path, "file,caste,individual,site,,\na.wav,queen\nb.wav,queen,,park,,\n"))
+    assert [(row.caste, row.individual, row.site) for row in labels.rows] == [
+        ("queen", "", ""),
+        ("queen", "", "park"),
+    ]
+    assert labels.ignored == ()
 
 
 def test_a_misspelt_heading_is_a_fault_not_a_loss(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,7 +10,7 @@ import click
 
 from wingtone.cli.assess_command import assessed_lines, gathered, show_notes
 from wingtone.cli.command import Command
-from wingtone.cli.faults import debug_option, show
+from wingtone.cli.faults import debug_option, show, warn
 from wingtone.cli.options import figure_option, format_option
 from wingtone.cli.outputs import check_figure, check_output
 from wingtone.cli.tables import columns, paragraph, tell
@@ -129,16 +130,20 @@ def _look(table: Labels, target: str | None) -> None:
     from wingtone.audio import open_recording
     from wingtone.errors import RecordingError
     from wingtone.learn.assessment import COUNTED_AS, FEW_GROUPS, LEAST_GROUPS
-    from wingtone.learn.labels import counts, groups_of
+    from wingtone.learn.labels import behind_the_end, counts, groups_of
 
     chosen = "taxon" if target == "taxon" else "caste" if target == "caste" else table.target()
     failed = False
+    length_s = {}
     for path in table.files:
         try:
-            open_recording(path).close()
+            with open_recording(path) as recording:
+                length_s[path] = recording.declared_s or math.inf
         except RecordingError as error:
             failed = True
             show(error)
+    if late := behind_the_end(table.rows, length_s):
+        warn(late, where=table.path)
     rows = [row for row in table.rows if row.named("caste" if chosen == "caste" else "taxon")]
     grouping = groups_of(rows)
     classes = counts(table.rows, "caste" if chosen == "caste" else "taxon")

@@ -17,13 +17,14 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wingtone.errors import InputError, RecordingError
-from wingtone.learn.labels import groups_of
+from wingtone.learn.labels import behind_the_end, groups_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -93,11 +94,12 @@ class Dataset:
 
 @dataclass(frozen=True, eq=False)
 class Heard:
-    """The flight bouts of a recording, their description, and its checksum (empty: not taken)."""
+    """The flight bouts of a recording, their description, its checksum (empty: not taken) and its length."""
 
     flight: tuple[Bout, ...]
     table: Floats
     sha256: str = ""
+    duration_s: float = math.inf
 
 
 def hear(path: Path, *, tone: ToneResult | None = None, checksum: bool = True) -> Heard:
@@ -123,12 +125,15 @@ def hear(path: Path, *, tone: ToneResult | None = None, checksum: bool = True) -
 
     with audio.open_recording(path) as recording:
         band_hz = recording.sample_rate_hz / 2
+        duration_s = math.inf
         if tone is None:
             blocks = recording.blocks(rate_hz=tone_room.RATE_HZ)
             tone = tone_room.measure(blocks, rate_hz=tone_room.RATE_HZ, band_hz=band_hz)
+            duration_s = recording.info.duration_s
     flight = [i for i, bout in enumerate(tone.bouts) if bout.kind == "flight"]
     table = describe(path, tone, bouts=flight, band_hz=band_hz)
-    return Heard(tuple(tone.bouts[i] for i in flight), table, audio.sha256_of(path) if checksum else "")
+    sha256 = audio.sha256_of(path) if checksum else ""
+    return Heard(tuple(tone.bouts[i] for i in flight), table, sha256, duration_s)
 
 
 def _checksum_of(name: str) -> str:
@@ -215,6 +220,8 @@ def collect(
             heard_of[path] = heard
         else:
             same_as[path] = first
+    length_s = {path: heard_of[same_as.get(path, path)].duration_s for path in (*heard_of, *same_as)}
+    late = behind_the_end(rows, length_s)
     rows = [dataclasses.replace(row, file=same_as.get(row.file, row.file)) for row in rows]
     groups = groups_of(rows)
     group_of = dict(zip(map(id, rows), groups.group, strict=True))
@@ -235,6 +242,8 @@ def collect(
         notes.append(f"{len(same_as)} recordings hold the same as others of the table: each counts once")
     if known:
         notes.append(f"{known} recordings were left out: the model was trained on them")
+    if late:
+        notes.append(late)
     if no_bout:
         notes.append(f"in {no_bout} recordings no flight bout took a label")
     if unlabelled:

@@ -25,6 +25,7 @@ Copies under other names are found when they are heard, see `wingtone.learn.data
 - `read_labels`: a table to `Labels`, or every fault of it.
 - `write_labels`: rows to a table that `read_labels` takes.
 - `groups_of`: the group of each row, and what the groups rest on.
+- `behind_the_end`: a sentence about rows that label what their recording does not hold.
 """
 
 from __future__ import annotations
@@ -51,7 +52,17 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Iterable, Mapping, Sequence
 
-__all__ = ["COLUMNS", "Grouping", "Label", "Labels", "Target", "groups_of", "read_labels", "write_labels"]
+__all__ = [
+    "COLUMNS",
+    "Grouping",
+    "Label",
+    "Labels",
+    "Target",
+    "behind_the_end",
+    "groups_of",
+    "read_labels",
+    "write_labels",
+]
 
 Target = Literal["caste", "taxon"]
 
@@ -68,6 +79,8 @@ COLUMNS = (
     "temperature_c",
 )
 
+MOST_LINES = 5
+"""Ours: enough of them to see what is wrong with all."""
 MOST_FAULTS = 1000
 MOST_CHARACTERS = 500
 """Ours: more faults than anyone reads; longer than any sensible cell."""
@@ -186,10 +199,11 @@ def read_labels(path: str | os.PathLike[str]) -> Labels:
     rows: list[Label] = []
     spelling: dict[str, Path] = {}
     for line, cells in records:
-        if len(cells) != len(headings):
+        if len(cells) > len(headings):
             what = f"has {len(cells)} cells where the heading has {len(headings)}"
             faults.append(Fault(str(path), line, "", what))
             continue
+        cells += [""] * (len(headings) - len(cells))  # spreadsheets leave empty ones out at the end of a row
         row = {name: from_spreadsheet(cell.strip()) for name, cell in zip(headings, cells, strict=True)}
         reader = _Row(path, line, row, spelling)
         rows.append(reader.label())
@@ -239,7 +253,7 @@ def _headings(cells: list[str], path: Path, *, line: int) -> tuple[list[str], tu
         faults.append(Fault(str(path), line, "file", "this column is missing"))
     if not {"caste", "taxon"} & set(names):
         faults.append(Fault(str(path), line, "caste", "there is neither a column caste nor a column taxon"))
-    ignored = tuple(name for name in names if name not in COLUMNS)
+    ignored = tuple(name for name in names if name and name not in COLUMNS)
     for name in ignored:
         near = difflib.get_close_matches(name, [c for c in COLUMNS if c not in names], n=1, cutoff=0.75)
         if near:
@@ -367,6 +381,19 @@ def _faults_between(rows: Sequence[Label], path: Path) -> list[Fault]:
                 what = f"overlaps with line {one.line}, which says something else"
                 faults.append(Fault(str(path), other.line, "start_s", what))
     return faults
+
+
+def behind_the_end(rows: Sequence[Label], length_s: Mapping[Path, float]) -> str:
+    """Name the rows whose stretch begins behind the end of its recording; empty when there is none.
+
+    ``length_s`` is how long each recording is; one that is not in it may be of any length.
+    """
+    lines = [str(row.line) for row in rows if (row.start_s or 0.0) > length_s.get(row.file, math.inf)]
+    if not lines:
+        return ""
+    more = f" and {len(lines) - MOST_LINES} more" if len(lines) > MOST_LINES else ""
+    where = f"line{'s' * (len(lines) > 1)} {', '.join(lines[:MOST_LINES])}{more}"
+    return f"{where}: the stretch begins behind the end of its recording; are the times in seconds?"
 
 
 def counts(rows: Sequence[Label], target: Target) -> dict[str, tuple[int, int]]:
