@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from matplotlib.text import Text
 
 from learn.made_up import Population, population
 from wingtone.errors import InputError
 from wingtone.fauna import load
+from wingtone.figures import assessment as figure_of_assessment
 from wingtone.learn import scores
 from wingtone.learn.assessment import LEAST_GROUPS, cross_validate, judge, refuse_too_little
 from wingtone.learn.baselines import published_cue
 from wingtone.learn.classifier import BoutClassifier
 from wingtone.learn.features import FAMILIES
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from matplotlib.figure import Figure
+
+CLASSES = ("queen", "worker")
 
 QUICK = BoutClassifier("discriminant")
 
@@ -55,6 +65,21 @@ def test_labels_shuffled_by_animal_are_seen_through(bees: Population) -> None:
     assert assessment.ungrouped is not None
     assert assessment.ungrouped.low > 0.5
     assert "leakage" in dict(assessment.warnings)
+
+
+def test_no_word_of_the_figure_is_cut_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: list[Figure] = []
+    monkeypatch.setattr(figure_of_assessment, "save_figure", lambda figure, _: drawn.append(figure))
+    assessment = cross_validate(QUICK, population(11, animals=20, clips=2).dataset())
+    figure_of_assessment.draw_assessment(assessment, CLASSES, title="garden", out=tmp_path / "bees.png")
+    (figure,) = drawn
+    figure.draw_without_rendering()
+    labels = [text for axes in figure.axes for text in (axes.title, axes.xaxis.label, axes.yaxis.label)]
+    sheet = figure.bbox
+    for label in filter(Text.get_text, labels):
+        box = label.get_window_extent()
+        assert sheet.x0 <= box.x0 <= box.x1 <= sheet.x1, label
+        assert sheet.y0 <= box.y0 <= box.y1 <= sheet.y1, label
 
 
 def test_animals_that_are_all_recorded_once_leak_nothing() -> None:

@@ -98,8 +98,9 @@ def _draw_reliability(axes: Any, assessment: Assessment) -> None:
         xlim=(0, 1.02),
         ylim=(0, 1.02),
         xlabel="probability stated for the likeliest class",
-        ylabel=f"share that was right (calibration error {error:.3f}, by chance {chance:.3f})",
+        ylabel="share that was right",
     )
+    axes.set_title(f"calibration error {error:.3f}, by chance {chance:.3f}", fontsize=10, color=BARK)
     axes.set_aspect("equal")
 
 
