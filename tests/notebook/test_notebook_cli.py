@@ -117,7 +117,12 @@ def test_amending_keeps_what_was_there(shell: Shell) -> None:
     states = record["history"]
     assert [state["record"]["taxon"] for state in states] == ["Bombus hortorum", *["Bombus ruderatus"] * 2]
     assert states[0]["record"]["notes"] == "fast"
-    assert "version 2, amended" in shell("show", "1", "--history")
+    _, first, second = shell("show", "1", "--history").split("  version 1, added ")[1].split("  version ")
+    assert first.startswith("2, amended ")
+    assert "    name before: Bombus hortorum (Garden bumblebee)\n    status before: decided\n" in first
+    for told in ("caste before: worker", "seen before: tail white", "notes before: fast"):
+        assert f"\n    {told}\n" in second
+        assert told not in first
     shell("amend", "1", "--place", "TQ 18 75")
     shell("amend", "1", "--place", "")
     assert shell.json("show", "1")[0]["place"] is None

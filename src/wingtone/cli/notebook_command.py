@@ -26,6 +26,7 @@ from wingtone.cli.notebook_options import (
 from wingtone.cli.notebook_reports import (
     absent_rows,
     alike_records,
+    changed_lines,
     entry_json,
     in_a_line,
     names_lines,
@@ -358,9 +359,10 @@ def _shown(opened: Notebook, number: int, *, history: bool, layout: str) -> list
         return [json.dumps(laid_out, ensure_ascii=False)]
     lines = [f"record {entry.number}, version {entry.version}{', removed' if entry.removed else ''}"]
     lines += record_lines(entry.record)
-    for state in states:
+    for i, state in enumerate(states):
         by = f" by {one_line(state.by)}" if state.by else ""
         lines.append(f"  version {state.version}, {state.action} {state.at}{by}: {in_a_line(state.record)}")
+        lines += changed_lines(states[i - 1].record, state.record) if i else []
     return lines
 
 

@@ -1,6 +1,6 @@
 """Records as people read them, and as programs do.
 
-- `in_a_line`, `record_lines`, `row_lines`: for people.
+- `in_a_line`, `record_lines`, `changed_lines`, `row_lines`: for people.
 - `names_lines`, `unknown_names`: what became of the names of an imported table.
 - `absent_rows`, `removed_records`, `alike_records`: what else is to be told of such a table.
 - `entry_json`, `record_json`: for programs.
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = [
     "absent_rows",
     "alike_records",
+    "changed_lines",
     "entry_json",
     "in_a_line",
     "names_lines",
@@ -60,8 +61,29 @@ def in_a_line(record: Record) -> str:
 
 def record_lines(record: Record) -> list[str]:
     """Tell all that a record holds, a line or more for each part."""
+    return [
+        line
+        for label, text in _parts(record)
+        if text
+        for line in paragraph(text, label=f"{one_line(label):<13} ")
+    ]
+
+
+def changed_lines(before: Record, after: Record) -> list[str]:
+    """Tell what each part of a record that was changed said before; of an answer only the name it gave."""
+    now = _parts(after)
+    return [
+        line
+        for label, text in _parts(before)
+        if (label, text) not in now and label not in ("", "why", "worked out by")
+        for line in paragraph(text or "not noted", label=f"{one_line(label)} before: ", indent=4)
+    ]
+
+
+def _parts(record: Record) -> list[tuple[str, str]]:
+    """What each part of a record is called, and its text; empty where there is none."""
     tone, place, recording = record.tone, record.place, record.recording
-    parts = (
+    return [
         ("name", " ".join(filter(None, (record.taxon, record.vernacular and f"({record.vernacular})")))),
         ("caste", record.caste or record.sex),
         ("status", record.status + (f", by {record.identified_by}" if record.identified_by else "")),
@@ -79,9 +101,6 @@ def record_lines(record: Record) -> list[str]:
         ("photographs", ", ".join(record.photographs)),
         ("notes", record.notes),
         *record.other.items(),
-    )
-    return [
-        line for label, text in parts if text for line in paragraph(text, label=f"{one_line(label):<13} ")
     ]
 
 
