@@ -173,6 +173,8 @@ def test_a_measurement_shows_itself_in_lines(heard: api.Measurements) -> None:
         ({"failures": "ignore"}, "failures is 'ignore'"),
         ({"recordings": 3}, "3 is no path"),
         ({"recordings": [b"a", None]}, "is no path"),
+        ({"recordings": pd.DataFrame({"path": ["a.wav"]})}, r"a table is no path .*table\['path'\]"),
+        ({"recordings": {"path": ["a.wav"]}}, "a table is no path"),
     ],
 )
 def test_wrong_requests_to_measure(options: dict[str, Any], what: str) -> None:

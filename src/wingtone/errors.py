@@ -89,6 +89,7 @@ class WingtoneError(Exception):
     """
 
     _most_what = MOST_WHAT
+    _what_names_where = False
 
     def __init__(self, what: str, *, remedy: str = "", where: object = "") -> None:
         super().__init__(what, remedy, str(where))
@@ -97,7 +98,8 @@ class WingtoneError(Exception):
         self.where = str(where)
 
     def __str__(self) -> str:
-        head = f"{_shown(self.where, MOST_WHERE)}: " if self.where else ""
+        is_named = not self.where or self._what_names_where
+        head = "" if is_named else f"{_shown(self.where, MOST_WHERE)}: "
         tail = f" ({_shown(self.remedy, MOST_WHAT)})" if self.remedy else ""
         return f"{head}{_shown(self.what, self._most_what)}{tail}"
 
@@ -139,6 +141,7 @@ class TableError(InputError):
     """
 
     _most_what = MOST_WHERE + 3 * MOST_WHAT  # a whole fault, which is short by itself
+    _what_names_where = True  # each fault begins with its table
 
     def __init__(self, faults: Sequence[Fault], *, remedy: str = "", where: object = "") -> None:
         if not faults:

@@ -201,7 +201,7 @@ def test_tones_that_are_told_alike_are_one_figure() -> None:
 
 
 def test_a_row_that_cannot_be_right_is_named() -> None:
-    with pytest.raises(TableError, match="rows, line 2, column f0_hz"):
+    with pytest.raises(TableError, match=r"^rows, line 2, column f0_hz"):
         sizes([ROWS[0], ROWS[1] | {"f0_hz": "?"}])
 
 

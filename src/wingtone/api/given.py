@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from numbers import Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeGuard
@@ -38,10 +38,12 @@ def paths_given(given: PathLike | Iterable[PathLike]) -> list[PathLike]:
     Raises
     ------
     RequestError
-        Something among them is no path.
+        Something among them is no path, or they are a table, of which only the headings would be read.
     """
     if isinstance(given, (str, os.PathLike)):
         return [given]
+    if isinstance(given, Mapping) or hasattr(given, "columns"):
+        raise RequestError("a table is no path", remedy="give its column of paths, such as table['path']")
     paths = list(given) if isinstance(given, Iterable) else [given]
     for path in paths:
         if not isinstance(path, (str, os.PathLike)):
