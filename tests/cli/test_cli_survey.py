@@ -14,7 +14,7 @@ from survey.made_up import rows, write_clips
 from wingtone.cli import main
 from wingtone.cli.survey_command import _forecast_lines, _tone_words, progress_text
 from wingtone.errors import OutputError
-from wingtone.survey import Forecast, Progress
+from wingtone.survey import Forecast, LocalWorkers, Progress
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -199,6 +199,24 @@ def test_what_takes_next_to_no_time_is_told_so() -> None:
     longer = " ".join(_forecast_lines(replace(told, to_hear_s=30_000.0), workers=2))
     assert "about 8.3 h of sound" in longer
     assert "about 30 s with 2 workers" in longer
+
+
+def test_a_forecast_knows_no_length_of_what_it_would_have_to_fetch(
+    runner: CliRunner, place: Path, tmp_path: Path
+) -> None:
+    told = runner.invoke(main, ["survey", place.as_uri(), "--out", str(tmp_path / "out"), "--dry-run"])
+    assert told.exit_code == 0
+    assert "4 new or changed" in told.stdout
+    assert "how long they are cannot be said before they are heard" in " ".join(told.stdout.split())
+    assert "of sound" not in told.stdout
+
+
+def test_a_forecast_for_a_cluster_counts_its_workers(
+    runner: CliRunner, place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("wingtone.survey.cluster.ClusterWorkers", lambda address: LocalWorkers(77))
+    command = ["survey", str(place), "--out", str(tmp_path / "out"), "--dry-run"]
+    assert "with 77 workers" in runner.invoke(main, [*command, "--scheduler", "tcp://here:1"]).stdout
 
 
 @pytest.mark.parametrize(

@@ -115,7 +115,8 @@ def survey(
     count = workers or os.cpu_count() or 1
     if dry_run:
         told = preview(place, out, settings=settings, manifest_path=manifest_path)
-        click.echo("\n".join(_forecast_lines(told, workers=count)))
+        with _workers(count, scheduler) as at_work:
+            click.echo("\n".join(_forecast_lines(told, workers=at_work.count)))
         return
     line = _ProgressLine()
     try:
@@ -312,11 +313,14 @@ def _forecast_lines(told: Forecast, *, workers: int) -> list[str]:
     """Tell what a survey would do."""
     lines = [counted(told.n_found, "recording")]
     lines += paragraph(f"{told.n_new} new or changed, {told.n_partly} begun or not heard yet")
+    needs_s = told.needs_s(workers)
+    if told.to_hear_s is None or needs_s is None:
+        return [*lines, *paragraph("how long they are cannot be said before they are heard")]
     to_hear = _about(told.to_hear_s) if told.reckoned else _span(told.to_hear_s)
     lines += paragraph(f"{to_hear} of sound to hear")
     basis = "as measured here so far" if told.measured else "a guess until something was heard here"
     text = (
-        f"{_about(told.needs_s(workers))} with {counted(workers, 'worker')}, at {told.rate:.0f} times "
+        f"{_about(needs_s)} with {counted(workers, 'worker')}, at {told.rate:.0f} times "
         f"real time each ({basis})"
     )
     return [*lines, *paragraph(text)]

@@ -88,7 +88,7 @@ class Forecast:
     n_found, n_new, n_partly
         Recordings there are; those nobody has looked at, or that changed; and those not yet heard to the end.
     to_hear_s
-        Sound still to be heard.
+        Sound still to be heard; None when none of the new ones tells its length here and now, as at a URL.
     reckoned
         Whether the length of some was reckoned from that of others.
     rate
@@ -100,14 +100,14 @@ class Forecast:
     n_found: int
     n_new: int
     n_partly: int
-    to_hear_s: float
+    to_hear_s: float | None
     reckoned: bool
     rate: float
     measured: bool
 
-    def needs_s(self, workers: int) -> float:
-        """How long it may take, s."""
-        return self.to_hear_s / self.rate / workers
+    def needs_s(self, workers: int) -> float | None:
+        """How long it may take, s; None when that cannot be said."""
+        return None if self.to_hear_s is None else self.to_hear_s / self.rate / workers
 
 
 def forecast(founds: Sequence[Found], manifest: Manifest | None, settings: Settings) -> Forecast:
@@ -141,7 +141,7 @@ def forecast(founds: Sequence[Found], manifest: Manifest | None, settings: Setti
         n_found=len(founds),
         n_new=len(new),
         n_partly=len(waiting),
-        to_hear_s=new_s + sum(waiting.values()),
+        to_hear_s=new_s + sum(waiting.values()) if known or not new else None,
         reckoned=reckoned,
         rate=measured or USUAL_RATE,
         measured=bool(measured),
