@@ -322,6 +322,32 @@ def test_a_fault_in_one_piece_leaves_the_others(tmp_path: Path) -> None:
     assert (row["status"], float(row["heard_s"])) == ("done", 240.0)
 
 
+def test_what_changes_or_vanishes_while_it_is_heard_is_heard_anew(clips: Path, tmp_path: Path) -> None:
+    """What was heard of another sound must not be kept under the checksum of the first."""
+    out = tmp_path / "out"
+    survey(clips, tmp_path / "calm")
+    one, other, third, *_ = sorted(clips.rglob("*.wav"))
+    before = {path: path.read_bytes() for path in (one, third)}
+
+    def hear(found: Any, piece: Any, settings: Settings) -> dict[str, Any]:
+        if found.location == str(one):
+            one.write_bytes(other.read_bytes() + b"LIST")
+        if found.location == str(third):
+            third.unlink()
+        return jobs.hear(found, piece, settings)
+
+    report = run_survey(clips, out, workers=Here(), tasks=(jobs.look, hear))
+    assert [(path, status) for path, status, _ in report.summary.faults] == [
+        (str(path), "failed") for path in (one, third)
+    ]
+    assert all("changed or vanished" in reason for _, _, reason in report.summary.faults)
+    assert report.summary.statuses["done"] == 6
+    for path, content in before.items():
+        path.write_bytes(content)
+    assert survey(clips, out) == {"look": 2, "hear": 2}
+    assert tables(out) == tables(tmp_path / "calm")
+
+
 def test_nothing_to_survey_is_an_error(tmp_path: Path) -> None:
     (tmp_path / "in").mkdir()
     with pytest.raises(RecordingError, match="no recording"):

@@ -5,6 +5,7 @@ which needs the extra ``survey``, and for most stores a package of its own. Fold
 
 - `Found`: a recording as it lies there, before anybody has looked inside.
 - `find`: all recordings of a folder, URL or file.
+- `is_as_found`: whether one has not changed since.
 - `fetched`: a recording as a local file, for as long as it is needed.
 - `Output`: the folder or URL that results are written to, each file whole or not at all.
 """
@@ -25,7 +26,7 @@ from wingtone.files import path_text, replacing
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["Found", "Output", "fetched", "find", "is_url"]
+__all__ = ["Found", "Output", "fetched", "find", "is_as_found", "is_url"]
 
 
 @dataclass(frozen=True)
@@ -98,14 +99,22 @@ def find(place: str | os.PathLike[str]) -> list[Found]:
         return _find_below(str(place))
     out = []
     for path in find_recordings([place]):
-        try:
-            told = path.stat()
-            token, size = f"{told.st_size}-{told.st_mtime_ns}", told.st_size
-        except OSError:
-            # Gone since, or a link that leads nowhere: looking at it says so, and the rest is done.
-            token, size = "", 0
-        out.append(Found(str(path), str(path.absolute()), token, size))
+        out.append(Found(str(path), str(path.absolute()), *_state(path)))
     return sorted(out, key=lambda one: one.path)
+
+
+def _state(path: Path) -> tuple[str, int]:
+    """Token and size of a file as it is now."""
+    try:
+        told = path.stat()
+    except OSError:  # gone since, or a link that leads nowhere: looking at it says so, and the rest is done
+        return "", 0
+    return f"{told.st_size}-{told.st_mtime_ns}", told.st_size
+
+
+def is_as_found(found: Found) -> bool:
+    """Whether a file has not changed since it was found. What lies at a URL is not asked for again."""
+    return found.remote or _state(Path(found.location))[0] == found.token
 
 
 def _find_below(url: str) -> list[Found]:

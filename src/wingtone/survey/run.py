@@ -18,7 +18,7 @@ from wingtone.errors import OutputError
 from wingtone.files import data_folder, what_is
 from wingtone.survey import jobs
 from wingtone.survey.manifest import Manifest
-from wingtone.survey.places import Output, find, is_url
+from wingtone.survey.places import Output, find, is_as_found, is_url
 from wingtone.survey.plan import Forecast, forecast, pieces_for, unheard
 from wingtone.survey.settings import Settings
 from wingtone.survey.tables import Summary, write_tables
@@ -41,6 +41,8 @@ SLOWEST_RATE = 4.0
 """Times real time below which hearing counts as hung. Ours: a fiftieth of what one core does."""
 SLOWEST_BYTES_S = 1e6
 """Bytes a second below which reading or fetching counts as hung. Ours."""
+
+CHANGED = "it changed or vanished while it was being heard (it is heard anew when the command is run again)"
 
 COPY_S = 600.0
 """How often a manifest is copied to the URL that results go to. Ours."""
@@ -296,7 +298,11 @@ class _Run:
         self.tell("hear", 0, len(todo), began)
         for done, outcome in enumerate(workers.outcomes(self._hearings(todo)), start=1):
             (found, sha256, number), told = outcome.job.name, outcome.value
-            if outcome.status == "done":
+            if not is_as_found(found):  # what was heard need not be what the checksum says
+                self._faults.add(found.location)
+                self.unreadable[found.location] = CHANGED
+                self._manifest.forget(found)
+            elif outcome.status == "done":
                 self._keep(sha256, number, told, start_s=outcome.job.arguments[1].start_s)
             else:
                 self._faults.add(found.location)
