@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
 import importlib.util
 import json
 import shutil
@@ -18,7 +19,7 @@ from survey.made_up import RATE_HZ, clip, rows, tables
 from wingtone.audio.encode import write_encoded
 from wingtone.bout_table import COLUMNS, bout_rows, csv_values
 from wingtone.clip import measure_recording
-from wingtone.errors import RecordingError
+from wingtone.errors import OutputError, RecordingError
 from wingtone.survey import LocalWorkers, Progress, Settings, jobs, preview, run_survey
 from wingtone.survey.workers import Job, Outcome, attempt
 
@@ -352,6 +353,18 @@ def test_nothing_to_survey_is_an_error(tmp_path: Path) -> None:
     (tmp_path / "in").mkdir()
     with pytest.raises(RecordingError, match="no recording"):
         run_survey(tmp_path / "in", tmp_path / "out", workers=Here())
+
+
+def test_tables_that_find_no_room_leave_nothing_behind(
+    clips: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(value: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("wingtone.survey.tables.csv_cell", full)
+    with pytest.raises(OutputError, match=r"effort\.\w+: writing failed: No space left on device"):
+        run_survey(clips, tmp_path / "out", workers=Here())
+    assert [path.name for path in (tmp_path / "out").iterdir()] == ["manifest.sqlite"]
 
 
 # --- stopping, progress, preview --------------------------------------------------------------------------

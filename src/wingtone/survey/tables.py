@@ -367,13 +367,16 @@ class _Table:
             )
             self._csv.writerow(self._columns)
             self._parquet = self._open_parquet(scratch["parquet"], stack) if "parquet" in scratch else None
+            stack.push(self._end)  # within all the others: a disk that is full then is theirs to see to
             self._stack = stack.pop_all()
         return self
 
     def __exit__(self, *raised: Any) -> bool | None:
+        return self._stack.__exit__(*raised)
+
+    def _end(self, *raised: Any) -> None:
         if raised[0] is None:
             self._flush()
-        return self._stack.__exit__(*raised)
 
     def _open_parquet(self, path: Path, stack: contextlib.ExitStack) -> Any:
         import pyarrow.parquet
