@@ -70,5 +70,9 @@ def wait_for(path: str) -> None:
         time.sleep(0.05)
 
 
+def holds_interrupts_back() -> bool:
+    return signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, ())
+
+
 def process_id(_: int) -> int:
     return os.getpid()

@@ -81,6 +81,14 @@ def test_leaving_early_stops_the_processes() -> None:
         _wait_for_end(pid)
 
 
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="signals are held back on POSIX")
+def test_ctrl_c_reaches_the_driver_alone() -> None:
+    """Also while a process starts: it would tell at length of having been interrupted."""
+    told = by_name([Job(1, hostile.holds_interrupts_back, (), 60.0)], count=1)
+    assert told[1].value is True
+    assert not hostile.holds_interrupts_back()
+
+
 DRIVER = """
 import sys
 from survey import hostile

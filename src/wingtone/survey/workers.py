@@ -11,6 +11,7 @@ dies is tried again after all others, `TRIES` times in all, as the process may h
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import threading
@@ -142,6 +143,19 @@ def _begin() -> None:
     prepare()
 
 
+@contextlib.contextmanager
+def _interrupts_held_back() -> Iterator[None]:
+    """Let Ctrl-C wait. A process that is started meanwhile never gets it, also before it can ignore it."""
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 @dataclass
 class _Worker:
     """One process, and the job that it is at."""
@@ -160,7 +174,8 @@ class _Worker:
     def renew(self) -> None:
         """Start a new process."""
         self.executor = ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_begin)
-        self.pid = self.executor.submit(os.getpid)
+        with _interrupts_held_back():
+            self.pid = self.executor.submit(os.getpid)
 
     def start(self, job: Job) -> None:
         """Give it a job."""
