@@ -137,8 +137,8 @@ class LivePage:
 def live(folder: Path, **changes: Any) -> Iterator[LivePage]:
     """Run a page with its files in a folder; ``changes`` are fields of `Settings`."""
     page = LivePage(Settings(**{"desk": folder / "desk", "notebook": folder / "notebook.sqlite", **changes}))
-    page.start()
     try:
+        page.start()  # one that does not start is stopped too: its thread would keep the tests from ending
         yield page
     finally:
         page.stop()
