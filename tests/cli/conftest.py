@@ -35,8 +35,8 @@ def hover() -> Clip:
 
 @pytest.fixture(scope="session")
 def hover_wav(hover: Clip, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A clear bee at about 150 Hz, dated by its name."""
-    path = tmp_path_factory.mktemp("clips") / "hover_20260615_101500.wav"
+    """A clear bee at about 150 Hz, dated by its name: in the past, whatever the clock says."""
+    path = tmp_path_factory.mktemp("clips") / "hover_20190615_101500.wav"
     write_encoded(path, hover.samples, rate_hz=hover.rate_hz)
     return path
 

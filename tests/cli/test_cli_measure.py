@@ -34,7 +34,7 @@ def test_table(runner: CliRunner, hover_wav: Path, hover_truth: Measurement, per
     assert result.stderr == ""
     lines = result.stdout.splitlines()
     assert lines[0] == str(hover_wav)
-    assert "recorded 2026-06-15 10:15 (by its name)" in lines[1]
+    assert "recorded 2019-06-15 10:15 (by its name)" in lines[1]
     assert len([line for line in lines if " flight  " in line]) == len(hover_truth.tone.bouts)
     assert "D3" in result.stdout  # 150 Hz lies between D3, 146.8 Hz, and D#3, 155.6 Hz
     words = " ".join(result.stdout.split())
@@ -129,7 +129,7 @@ def test_tracks_hold_the_whole_recording_every_10_ms(
     result = runner.invoke(main, ["measure", str(hover_wav), "--tracks", str(folder)])
     assert result.exit_code == 0
     (track,) = folder.iterdir()
-    assert track.name == "hover_20260615_101500.track.csv"
+    assert track.name == "hover_20190615_101500.track.csv"
     rows = list(csv.reader(track.read_text(encoding="utf-8").splitlines()))
     assert rows[0] == ["time_s", "f0_hz", "kind", "f0_second_hz"]
     assert len(rows) == 602  # 6 s, both ends

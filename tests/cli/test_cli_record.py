@@ -54,7 +54,7 @@ def test_a_recording_is_kept_with_its_tone(
     assert "record 1 kept" in result.stderr
     (record,) = kept(book)
     assert record.status == "hint"
-    assert record.event_date == "2026-06-15T10:15:00"
+    assert record.event_date == "2019-06-15T10:15:00"
     assert dict(record.hints) == {"tail": "white"}
     assert record.place is not None
     assert record.place.grid_reference == "TQ 18 75"
@@ -73,10 +73,10 @@ def test_the_time_stays_when_the_day_is_given_and_goes_when_it_is_another(
     runner: CliRunner, hover_wav: Path, perfect_ear: Find, tmp_path: Path
 ) -> None:
     book = tmp_path / "bees.sqlite"
-    for day in ("2026-06-15", "2026-06-16"):
+    for day in ("2019-06-15", "2019-06-16"):
         arguments = ["identify", str(hover_wav), "--date", day, "--record", "--notebook", str(book)]
         assert runner.invoke(main, arguments).exit_code == 0
-    assert [record.event_date for record in kept(book)] == ["2026-06-15T10:15:00", "2026-06-16"]
+    assert [record.event_date for record in kept(book)] == ["2019-06-15T10:15:00", "2019-06-16"]
     _ = perfect_ear
 
 
@@ -102,7 +102,7 @@ def test_a_date_that_the_recording_contradicts_is_kept_and_told(
     result = runner.invoke(main, [*arguments, "--record", "--notebook", str(book)])
     assert result.exit_code == 0
     assert [record.event_date for record in kept(book)] == ["2026-07-20"]
-    assert "the recording says that it was made on 2026-06-15 at 10:15" in result.stderr
+    assert "the recording says that it was made on 2019-06-15 at 10:15" in result.stderr
     _ = perfect_ear
 
 

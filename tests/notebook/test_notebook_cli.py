@@ -557,7 +557,7 @@ def test_a_date_in_the_future_is_told_when_added_amended_and_handed_on(shell: Sh
     assert shell.said == ""
     shell("amend", "1", "--date", "2191-06")
     assert "the date, 2191-06, lies in the future" in shell.said
-    shell("amend", "1", "--date", "2026-03-20")
+    shell("amend", "1", "--date", "2019-03-20")
     assert shell.said == ""
     shell("export", "--format", "csv", "--out", str(tmp_path / "out"))
     assert shell.said == ""
@@ -615,13 +615,13 @@ def test_a_recording_added_twice_is_told(shell: Shell, tmp_path: Path) -> None:
     assert told in shell.said
     shell("remove", "1")
     shell("export", "--format", "csv", "--out", str(tmp_path / "out.csv"))
-    assert shell.said == ""
+    assert "may be the bee" not in shell.said
 
 
 def test_a_genus_of_the_fauna_is_a_name(shell: Shell) -> None:
-    shell("add", "--date", "2026-06-01", "--taxon", "bombus")
+    shell("add", "--date", "2019-06-01", "--taxon", "bombus")
     assert shell.said == ""
-    shell("add", "--date", "2026-06-01", "--taxon", "Bombas")
+    shell("add", "--date", "2019-06-01", "--taxon", "Bombas")
     assert "is not a name in the fauna" in shell.said
 
 
