@@ -125,6 +125,15 @@ def test_the_tone_of_a_bee_is_the_mean_by_precision() -> None:
     assert bee.error_ln == pytest.approx(math.sqrt(1 / (1 / variance).sum()))
 
 
+def test_bees_of_one_tone_are_equal_however_their_bouts_are_weighted() -> None:
+    tones = set()
+    for reach in range(1, 50):
+        rows = rows_of([200.5, 200.5, 200.5], path="a.wav")
+        rows[0] |= {"f0_low_hz": 200.5 - reach / 20, "f0_high_hz": 200.5 + reach / 20}
+        tones |= {bee.tone_hz for bee in individuals_of(at(rows, 0.0, 3.0, 6.0))}
+    assert tones == {200.5}
+
+
 def test_many_bouts_do_not_make_a_bee_certain() -> None:
     (bee,) = individuals_of(heard(rows_of([120.0], bouts=10)), gap_s=100.0)
     assert bee.error_ln == pytest.approx(0.05 / math.sqrt(6))

@@ -109,6 +109,12 @@ def test_histogram_has_bins_of_freedman_and_diaconis() -> None:
     assert sum(found.counts) == 272
 
 
+def test_bins_of_nearly_equal_values_are_few() -> None:
+    found = histogram(np.array([120.0, *[150.0] * 8, *[150.0 + 1e-9] * 8, 180.0]))
+    assert len(found.counts) <= 200
+    assert sum(found.counts) == 18
+
+
 CONOVER = np.array([189.0, 233, 195, 160, 212, 176, 231, 185, 199, 213, 202, 193, 174, 166, 248])
 """Scores of 15 freshmen, Conover 1999, Practical Nonparametric Statistics, section 3.2 example 1 (through the
 tests of scipy.stats.quantile_test)."""

@@ -296,8 +296,9 @@ def _individual(share: Sequence[Heard], within_ln: float, group_of: Callable[[He
     errors = np.array([_measurement_sd(one) for one in share])
     weights = 1.0 / (within_ln**2 + errors**2)
     variance = max(1.0 / float(weights.sum()), within_ln**2 / MOST_BOUTS)
+    mean_hz = math.exp(float(np.average(tones, weights=weights)))
     return Individual(
-        tone_hz=math.exp(float(np.average(tones, weights=weights))),
+        tone_hz=round(mean_hz, 6),  # bees of one tone are equal, however their bouts are weighted
         error_ln=math.sqrt(variance),
         n_bouts=len(share),
         recording=first.recording,
