@@ -336,6 +336,20 @@ def test_too_few_recordings_to_test_claim_nothing() -> None:
     assert any("takes on trust" in line for line in found.cautions)
 
 
+@pytest.mark.parametrize(
+    ("sites", "told"),
+    [
+        ("AAAAAAAAAAAA", "All bees are of one group, A, so there is nothing to compare."),
+        ("AABBBBBBBBBB", "Too few recordings to compare the groups: two of them need 3 or more."),
+    ],
+)
+def test_why_nothing_is_compared(sites: str, told: str) -> None:
+    rows = [row for i, site in enumerate(sites) for row in rows_of([150.0 + i], path=f"{i}.wav", site=site)]
+    summary = sizes(rows, group_by="site", draws=40).summary
+    assert told in summary
+    assert any("bees of a recording as alike as here" in line for line in summary)
+
+
 def test_four_a_site_can_be_tested_alone_but_not_three_sites_at_once() -> None:
     rng = np.random.default_rng(1)
     tones = np.concatenate([m + rng.standard_normal(4) for m in (135.0, 245.0, 136.0)])

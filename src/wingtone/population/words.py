@@ -10,7 +10,7 @@ import datetime as dt
 import math
 from typing import TYPE_CHECKING
 
-from wingtone.population.comparison import ALPHA
+from wingtone.population.comparison import ALPHA, LEAST_CLUSTERS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -55,6 +55,7 @@ def summary_of(
     *,
     selection: Selection,
     counted: Sequence[Counted],
+    cluster: str,
     tone: Tone | None,
     thorax: Thorax | None,
     castes: Castes | None,
@@ -63,7 +64,7 @@ def summary_of(
     activity: Activity | None,
     power: Power | None,
 ) -> tuple[str, ...]:
-    """Say what was found."""
+    """Say what was found; ``cluster`` is what bees are alike in: a day or a recording."""
     used = next(c for c in counted if c.used)
     if tone is None:
         return (_none_left(selection),)
@@ -99,8 +100,8 @@ def summary_of(
     if power is not None:
         n, hz = power.bees_a_group[1], power.detectable_hz[1]
         lines.append(
-            f"With this spread, and bees of a day as alike as here, {n} bees a site show a difference of "
-            f"{hz:.0f} Hz with 80 % power."
+            f"With this spread, and bees of a {cluster} as alike as here, {n} bees a site show a difference "
+            f"of {hz:.0f} Hz with 80 % power."
         )
     return tuple(lines)
 
@@ -171,8 +172,14 @@ def _caste_words(castes: Castes) -> str:
 
 
 def _comparison_words(comparison: Comparison) -> list[str]:
+    if not comparison.groups:
+        return ["No bee belongs to a group, so there is nothing to compare."]
+    if len(comparison.groups) == 1:
+        return [f"All bees are of one group, {comparison.groups[0].name}, so there is nothing to compare."]
     if not comparison.pairs:
-        return ["There are too few recordings in each group to compare them."]
+        return [
+            f"Too few {comparison.cluster}s to compare the groups: two of them need {LEAST_CLUSTERS} or more."
+        ]
     lines = []
     tested = sorted((pair for pair in comparison.pairs if pair.tested), key=lambda pair: pair.p_holm)
     clear = [pair for pair in tested if pair.p_holm <= ALPHA]
@@ -287,8 +294,9 @@ def cautions_of(
     if comparison is not None:
         lines += _season_cautions(individuals)
         if n_ungrouped:
+            belong = "belongs" if n_ungrouped == 1 else "belong"
             lines.append(
-                f"{_many(n_ungrouped, 'bee')} belong to no group and took no part in the comparison."
+                f"{_many(n_ungrouped, 'bee')} {belong} to no group and took no part in the comparison."
             )
         if comparison.skipped:
             named = ", ".join(comparison.skipped[:6])
@@ -306,10 +314,10 @@ def cautions_of(
         if activity.rates[0].days < FEW_DAYS:
             lines.append("Bees an hour of so few days: where days differ much, its intervals are too narrow.")
     if activity is not None and activity.without_time:
+        come = "comes" if activity.without_time == 1 else "come"
         lines.append(
-            f"{_many(activity.without_time, 'bee')} come from recordings without a date or without effort, "
-            "and are not "
-            "counted in the activity."
+            f"{_many(activity.without_time, 'bee')} {come} from recordings without a date or without effort: "
+            "not counted in the activity."
         )
     if activity is not None and activity.without_hour and any(rate.by == "hour" for rate in activity.rates):
         lines.append(

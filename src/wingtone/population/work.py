@@ -234,7 +234,7 @@ def sizes_of(
             group_of=lambda part: grouping(part.path, part.day, site_of.get(part.path, "")),
         )
     return Sizes(
-        summary=summary_of(selection=selection, counted=counted, **parts),
+        summary=summary_of(selection=selection, counted=counted, cluster=clusters.kind, **parts),
         cautions=cautions_of(
             individuals=bees,
             counted=counted,
