@@ -219,6 +219,16 @@ def test_clipping(tmp_path: Path, codec: str) -> None:
     assert read(tmp_path / "y.wav")[1].clipped_fraction == 0
 
 
+@pytest.mark.parametrize("codec", ["pcm_f32le", "pcm_f64le"])
+def test_what_a_float_holds_beyond_full_scale_is_not_clipped(tmp_path: Path, codec: str) -> None:
+    """Recorders that keep 32 bits of float let loud sound pass full scale, with its peaks whole."""
+    write_encoded(tmp_path / "x.wav", 20 * _hum(2.0), rate_hz=RATE_HZ, codec=codec)
+    samples, info = read(tmp_path / "x.wav")
+    assert samples.max() > 2
+    assert info.clipped_fraction < 0.001
+    assert "clipped" not in [remark.code for remark in info.remarks]
+
+
 def test_a_single_touch_of_full_scale_is_not_clipping(tmp_path: Path) -> None:
     sound = np.zeros((1, 8000), np.float32)
     sound[0, 4000] = 1.0

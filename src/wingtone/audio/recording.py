@@ -92,7 +92,7 @@ class RecordingInfo:
     damaged_from_s
         Time of the first; later times are unreliable, for what was lost is not put back. None when intact.
     clipped_fraction
-        Part of all samples that stand with a neighbour at full scale.
+        Part of all samples that stand with a neighbour at full scale; floats beyond it are not cut off.
     silent
         Whether nothing moves by more than the last bit (of 16, or of 24 where the file has them). True
         until blocks have been read.
@@ -162,6 +162,8 @@ class _Levels:
         # the highest value the coding can hold, less half a step (G.711: 32124, 32256 of 32768; memory)
         steps = {"pcm_u8": 127 / 128, "pcm_mulaw": 32124 / 32768, "pcm_alaw": 32256 / 32768}
         self._rail = steps.get(codec, 32767 / 32768) - 0.5 / 32768
+        # a float holds more than full scale, so that what lies beyond has not been cut off
+        self._top = 1.0 if codec.startswith("pcm_f") else np.inf
         self._still = (2.5 / 2**23) if fine else (2.5 / 2**15)  # within one step up and one down
         self._clipped = 0
         self._values = 0
@@ -174,7 +176,8 @@ class _Levels:
             np.maximum(self._high, high, out=self._high)
             self._values += chunk.size
             if high.max() >= self._rail or low.min() <= -self._rail:
-                at_rail = np.pad(np.abs(chunk) >= self._rail, ((0, 0), (1, 1)))
+                loud = np.abs(chunk)
+                at_rail = np.pad((loud >= self._rail) & (loud <= self._top), ((0, 0), (1, 1)))
                 self._clipped += int(np.sum(at_rail[:, 1:-1] & (at_rail[:, :-2] | at_rail[:, 2:])))
             yield chunk
 
