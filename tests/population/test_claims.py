@@ -444,6 +444,28 @@ def test_effort_is_spread_over_the_hours_it_covers() -> None:
     assert sum(e.listened_h for e in found) == pytest.approx(1.35)
 
 
+def test_listening_that_two_tables_hold_counts_once() -> None:
+    """As where all tables of a survey are named: that of its recordings and that of stretches of them."""
+    whole = {"path": "a.wav", "sha256": "ab", "heard_s": 1200, "recorded_at": "2026-05-03T10:00:00+00:00"}
+    first = {
+        "path": "a.wav",
+        "sha256": "ab",
+        "start_s": 0,
+        "starts_at": "2026-05-03T10:00:00Z",
+        "heard_s": 600,
+    }
+    second = first | {"start_s": 600, "starts_at": "2026-05-03T10:10:00Z"}
+    other = whole | {"sha256": "cd", "path": "b.wav"}
+    found = effort_of(effort(whole, first, second, other, first | {"start_s": 0.0}, other))
+    assert [(e.path, round(3600 * e.heard_h)) for e in found] == [
+        ("a.wav", 600),
+        ("a.wav", 600),
+        ("b.wav", 1200),
+    ]
+    of_a_day = {"path": "garden", "heard_s": 3600, "recorded_at": "2026-05-03"}
+    assert len(effort_of(effort(of_a_day, of_a_day))) == 2  # two hours of that day, for all one knows
+
+
 def test_effort_that_cannot_be_is_told_row_by_row() -> None:
     good = {"path": "a.wav", "heard_s": 60, "recorded_at": "2026-05-03T10:00:00"}
     wrong: list[dict[str, object]] = [

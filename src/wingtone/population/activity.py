@@ -112,7 +112,8 @@ def effort_of(rows: Sequence[Located]) -> list[Effort]:
     """Read rows of effort; rows without a date give none, as nothing can be counted against them.
 
     Time heard is spread evenly over the row's stretch, which runs for ``duration_s``, or, without it, for as
-    long as was heard.
+    long as was heard. Listening counts once: a stretch that is given again, as by two tables that both hold
+    it, is left out, and so is a whole recording of which there are stretches.
 
     Raises
     ------
@@ -121,6 +122,8 @@ def effort_of(rows: Sequence[Located]) -> list[Effort]:
     """
     faults: list[Fault] = []
     out: list[Effort] = []
+    in_stretches = {text_of(row.values.get("sha256")) for row in rows if "starts_at" in row.values} - {""}
+    counted = set()
     for row in rows:
         absent = [name for name in ("path", "heard_s") if name not in row.values]
         if absent:
@@ -151,6 +154,15 @@ def effort_of(rows: Sequence[Located]) -> list[Effort]:
             continue
         if not heard_s > 0 or day is None:
             continue
+        checksum = text_of(row.values.get("sha256"))
+        if column == "recorded_at" and checksum in in_stretches:
+            continue
+        if moment is not None or checksum:  # of a day alone there may be several
+            recording = checksum or text_of(row.values["path"])  # as `Heard` tells them apart
+            stretch = (recording, moment or (day, text_of(row.values.get("start_s"))))
+            if stretch in counted:
+                continue
+            counted.add(stretch)
         wind_s = wind_s if math.isfinite(wind_s) else 0.0
         path = text_of(row.values["path"])
         if moment is None:
