@@ -102,6 +102,13 @@ def test_empty_cells_that_a_spreadsheet_left_out_are_empty(tmp_path: Path) -> No
     assert labels.ignored == ()
 
 
+def test_a_path_as_windows_writes_it_is_found(tmp_path: Path) -> None:
+    (tmp_path / "clips").mkdir()
+    (tmp_path / "clips" / "d.wav").write_bytes(b"not looked into")
+    labels = read_labels(table(tmp_path, "file,caste\nclips\\d.wav,queen\n.\\a.wav,queen\n"))
+    assert labels.files == (tmp_path / "clips" / "d.wav", tmp_path / "a.wav")
+
+
 def test_a_misspelt_heading_is_a_fault_not_a_loss(tmp_path: Path) -> None:
     assert faults(table(tmp_path, "file,caste,indivdual\na.wav,queen,1\n")) == [
         (1, "indivdual", "no such column; did you mean individual?")

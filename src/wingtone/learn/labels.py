@@ -318,15 +318,15 @@ class _Row:
             if not any(fault.column == "file" for fault in self.faults):
                 self._fault("file", "is empty")
             return self.path
-        file = self.path.parent / text
-        try:
-            found = file.is_file()
-        except (OSError, ValueError):
-            found = False
-        if not found:
-            self._fault("file", f"there is no recording {text}")
-            return file
-        return self.spelling.setdefault(os.path.realpath(file), file)
+        for name in (text, text.replace("\\", "/")):  # the second is as Windows writes it
+            file = self.path.parent / name
+            try:
+                if file.is_file():
+                    return self.spelling.setdefault(os.path.realpath(file), file)
+            except (OSError, ValueError):
+                continue
+        self._fault("file", f"there is no recording {text}")
+        return file
 
     def _number(self, column: str, low: float, high: float) -> float | None:
         text = self._text(column).replace(",", ".")
