@@ -166,8 +166,14 @@ def numbered_rows(
         yield line, cells
 
 
-def rows_of_file(path: Path) -> Iterator[tuple[int, list[str]]]:
+def rows_of_file(path: Path, *, with_points: bool = False) -> Iterator[tuple[int, list[str]]]:
     """Cut the table of a file into cells, rows without any left out, see `numbered_rows`.
+
+    Parameters
+    ----------
+    with_points
+        Whether to write a number such as ``1,5`` with a point, where commas do not separate the cells: there
+        it is what many spreadsheets write, and elsewhere it may be one thousand and something.
 
     Raises
     ------
@@ -178,9 +184,14 @@ def rows_of_file(path: Path) -> Iterator[tuple[int, list[str]]]:
     """
     with path.open(encoding=encoding_of(path), newline="") as file:
         separator, n_lines = separator_in(file)
+        with_points = with_points and separator != ","
         for line, cells in numbered_rows(file, str(path), separator=separator, first_line=1 + n_lines):
             if any(cell.strip() for cell in cells):
-                yield line, cells
+                yield line, [_with_point(cell) for cell in cells] if with_points else cells
+
+
+def _with_point(cell: str) -> str:
+    return cell.replace(",", ".") if re.fullmatch(r"\s*[+-]?\d+,\d+\s*", cell, re.ASCII) else cell
 
 
 _LINE_END = re.compile(r"\r\n|\r|\n")

@@ -23,6 +23,7 @@ from wingtone.notebook.places import parse_place
 from wingtone.notebook.records import BoutNote, Record, RecordingNote, Tone
 from wingtone.notebook.store import Notebook
 from wingtone.population import sizes
+from wingtone.population.activity import effort_of
 from wingtone.population.results import TIDY_COLUMNS
 from wingtone.population.sources import read_sites, read_sources
 from wingtone.population.work import sizes_of
@@ -322,6 +323,18 @@ def test_places_of_one_square_are_one_site_of_a_notebook(tmp_path: Path) -> None
             notebook.add(Record(tone=Tone(150.0, 149, 151), place=parse_place(text)))
     found = sizes_of(read_sources([tmp_path / "n.sqlite"]).bouts, None, group_by="site", **QUICK)
     assert [bee.group for bee in found.individuals] == ["TQ 18 75"] * 8 + ["TQ 25 75"]
+
+
+@pytest.mark.parametrize("mark", [";", "\t"])
+def test_decimal_commas_of_spreadsheets_are_read(tmp_path: Path, mark: str) -> None:
+    heading = "path,kind,start_s,end_s,f0_hz,f0_low_hz,f0_high_hz,flags".replace(",", mark)
+    cells = ["a, b.wav", "flight", "0,5", "1,25", "150,4", "149,9", "150", ""]
+    (tmp_path / "bouts.csv").write_text(f"{heading}\n{mark.join(cells)}\n", encoding="utf-8")
+    (row,) = read_sources([tmp_path / "bouts.csv"]).bouts
+    assert list(row.values.values()) == ["a, b.wav", "flight", "0.5", "1.25", "150.4", "149.9", "150", ""]
+    (tmp_path / "english.csv").write_text('path,heard_s\na.wav,"3,600"\n', encoding="utf-8")
+    with pytest.raises(TableError, match="'3,600' was not understood"):  # an hour, not 3.6 s
+        effort_of(read_sources([tmp_path / "english.csv"]).effort or ())
 
 
 def test_files_that_cannot_be_used_say_why(tmp_path: Path) -> None:

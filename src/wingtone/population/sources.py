@@ -134,7 +134,7 @@ def _with_flag(row: Located) -> Located:
 
 
 def _csv(path: Path) -> tuple[list[str], list[Located]]:
-    numbered = rows_of_file(path)
+    numbered = rows_of_file(path, with_points=True)
     at, heading = next(numbered, (1, []))
     columns = [cell.strip() for cell in heading]
     check_headings(columns, path, line=at)
