@@ -303,3 +303,15 @@ def test_what_is_not_enough_is_not_written_as_what_would_be(lineup: Lineup) -> N
     assert "has just under 90 %" in reason
     probability[first["Bombus lapidarius"]], probability[first["Bombus pratorum"]] = 0.894, 0.106
     assert "has only 89 %" in name_it(lineup, case, probability).record_as.reason
+
+
+@pytest.mark.parametrize("f0_hz", [125.0, 131.0, 137.0])
+def test_a_leader_that_stands_in_several_lines_of_the_list_is_said_to(fauna: Fauna, f0_hz: float) -> None:
+    """The list parts the castes of a name: its lines may each stand below that of another name."""
+    answer = look(fauna, "", date="2026-04-09", f0_hz=f0_hz)
+    leader = answer.taxa[0]
+    assert answer.candidates[0].taxon != leader.taxon
+    assert f"{leader.vernacular} leads with only " in answer.record_as.reason
+    assert answer.record_as.reason.endswith(" %, its castes together.")
+    alone = look(fauna, "tail=orange", date="2026-04-09", f0_hz=f0_hz)
+    assert "castes" not in alone.record_as.reason

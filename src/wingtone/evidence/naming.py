@@ -119,11 +119,10 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "",
         return naming(genus, "genus", f"{_percent(holds)} sure of the genus; {why}.")
     if outside:
         return naming("", "none", f"No name of this fauna stands out; {outside}.")
-    return naming(
-        "",
-        "none",
-        f"The evidence is thin: {lineup.vernaculars[best]} leads with {_short_of(by_taxon[best], LIKELY)}.",
-    )
+    leads = f"{lineup.vernaculars[best]} leads with {_short_of(by_taxon[best], LIKELY)}"
+    of_one_caste = lineup.by_caste(probability * of_best).max()  # as the list of candidates has it
+    is_parted = _percent(of_one_caste) != _percent(by_taxon[best])
+    return naming("", "none", f"The evidence is thin: {leads}{', its castes together' if is_parted else ''}.")
 
 
 def _percent(probability: float) -> str:
