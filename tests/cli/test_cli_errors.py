@@ -124,6 +124,7 @@ def test_no_bee_still_gives_an_answer_from_what_was_seen(
         (["--hint", "tail=purple"], ["white", "buff", "red", "orange", "ginger", "yellow", "black"]),
         (["--hint", "nose=red"], ["tail", "collar", "face"]),
         (["--hint", "tail"], ["tail=white"]),
+        (["clip.wav", "tail=white"], ["with --hint: --hint tail=white"]),
         (["--hint", "tail=red", "--hint", "tail=white"], ["red", "white"]),
         (["--date", "someday"], ["2026-03-20"]),
         (["--date", "2026-02-30"], ["2026-02-30"]),

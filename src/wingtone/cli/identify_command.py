@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import json
+import os
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -25,6 +26,7 @@ from wingtone.cli.options import (
     recordings_argument,
 )
 from wingtone.cli.reports import answered_lines, measured_lines
+from wingtone.errors import one_line
 
 if TYPE_CHECKING:
     import datetime
@@ -101,6 +103,9 @@ def identify(
     from wingtone.fauna import load
 
     fauna = load(fauna_folder)
+    for given in recordings:  # an answer without it would be kept as if it had not been seen
+        if given.partition("=")[0].strip().lower() in fauna.characters and not os.path.exists(given):
+            raise click.UsageError(f"what you saw is given with --hint: --hint {one_line(given)}")
     known: dict[str, Any] = {
         "fauna": fauna,
         "date": date,
