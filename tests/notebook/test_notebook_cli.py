@@ -305,7 +305,10 @@ def test_a_choice_offers_no_empty_word(shell: Shell) -> None:
     assert "'bogus' is not one of 'queen', " in shell.said
     shell("list", "--status", "bogus", status=2)
     assert "'bogus' is not one of 'hint', " in shell.said
-    shell("add", "--taxon", "Bombus", "--caste", "queen")
+    shell("add", "--taxon", "Bombus", "--caste", "Queen")
+    assert shell.json("list", "--caste", "QUEEN")[0]["caste"] == "queen"
+    shell("amend", "1", "--status", "Rejected")
+    assert shell.json("list", "--status", "REJECTED")[0]["status"] == "rejected"
     shell("amend", "1", "--caste", "")
     assert shell.json("list", "--caste", "")[0]["caste"] == ""
 

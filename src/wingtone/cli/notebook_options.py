@@ -89,7 +89,7 @@ class _WordOrNone(click.types.StringParamType):
     """One of a few words, or an empty text for none of them, which need not be offered."""
 
     def __init__(self, words: Sequence[str]) -> None:
-        self._choice = click.Choice(words)
+        self._choice = click.Choice(words, case_sensitive=False)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         return "" if value == "" else self._choice.convert(value, param, ctx)
@@ -114,7 +114,9 @@ def field_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         click.option("--recorder", metavar="NAME", help="Who saw or recorded it."),
         click.option("--identified-by", metavar="NAME", help="Who decided on the name."),
-        click.option("--status", type=click.Choice(STATUSES), help="What the name rests on."),
+        click.option(
+            "--status", type=click.Choice(STATUSES, case_sensitive=False), help="What the name rests on."
+        ),
         click.option(
             "--temperature",
             "temperature_c",
