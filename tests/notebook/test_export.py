@@ -22,7 +22,7 @@ from wingtone.errors import OutputError, RequestError
 from wingtone.notebook import exchange, export, extensions
 from wingtone.notebook.exchange import Disclosure, file_name, from_terms, to_terms
 from wingtone.notebook.places import blur, parse_place
-from wingtone.notebook.records import VERBATIM
+from wingtone.notebook.records import VERBATIM, Tone
 from wingtone.notebook.store import Entry, Notebook
 
 if TYPE_CHECKING:
@@ -90,6 +90,23 @@ class TestTerms:
         assert "146 Hz is the tone of a large bee (+2.2 bits)" in terms["identificationRemarks"]
         assert "british_isles 1" in terms["identificationRemarks"]
         assert terms["dataGeneralizations"] == terms["informationWithheld"] == ""
+
+    def test_figures_are_no_finer_than_they_can_be_meant_and_remarks_read_as_one(self) -> None:
+        size = {"itd_mm": 4.95595904542661, "itd_low_mm": 4.3740912515, "itd_high_mm": 6.0085, "level": 0.9}
+        evidence = [{"kind": "date", "name": "date", "weight_bits": -0.01, "summary": "Queens fly in March."}]
+        record_as = {"taxon": "Bombus terrestris", "reason": "93 % sure."}
+        tone = Tone(136.58670806884766, 136.39489561940655, 136.77852051828876, duration_s=5.470000000000001)
+        answer = {**ANSWER, "size": size, "evidence": evidence, "record_as": record_as}
+        (entry,) = entries(example(answer=answer, tone=tone, hints={}, made_with={}))
+        told = {row["measurementType"]: row for row in extensions.measurements(entry)}
+        heard, itd = (told[kind] for kind in told if "flight tone" in kind)
+        assert (heard["measurementValue"], told["duration of flight heard"]["measurementValue"]) == (
+            "136.6",
+            "5.47",
+        )
+        assert (itd["measurementValue"], itd["measurementAccuracy"]) == ("4.96", "90 % interval 4.37 to 6.01")
+        assert extensions.flat_extras(entry, Disclosure())["flightToneHz"] == "136.6"
+        assert to_terms(entry)["identificationRemarks"] == "93 % sure; Queens fly in March (+0.0 bits)"
 
     def test_reasons_for_another_name_are_told_as_such(self) -> None:
         reason = "146 Hz is the tone of a large bee (+2.2 bits)"

@@ -406,12 +406,12 @@ def _remarks(record: Record, *, private: bool) -> str:
     answer = record.answer or {}
     record_as = answer.get("record_as") or {}
     hinted, reason = record_as.get("taxon") or "", record_as.get("reason") or ""
-    sentences = [reason] if reason and not private else []
+    sentences = [reason.rstrip(".")] if reason and not private else []
     for piece in answer.get("evidence") or ():
         if piece.get("summary") and not (private and piece.get("kind") == "place"):
             weight = piece.get("weight_bits")
-            bits = "" if weight is None else f" ({weight:+.1f} bits)"
-            sentences.append(f"{piece['summary']}{bits}")
+            bits = "" if weight is None else f" ({weight:+z.1f} bits)"
+            sentences.append(f"{piece['summary'].rstrip('.')}{bits}")
     made_with = [version for version in record.made_with.values() if version]
     if made_with and answer:
         sentences.append(f"worked out with {', '.join(made_with)}")

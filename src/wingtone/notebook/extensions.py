@@ -46,21 +46,21 @@ def measurements(entry: Entry) -> list[dict[str, str]]:
         half = max(tone.f0_hz - tone.f0_low_hz, tone.f0_high_hz - tone.f0_hz)
         add(
             "fundamental frequency of the flight tone",
-            number_text(tone.f0_hz),
+            number_text(round(tone.f0_hz, 1)),
             "Hz",
             f"±{half:.2g} (95 % interval {tone.f0_low_hz:.1f} to {tone.f0_high_hz:.1f})",
             "spacing of the harmonics in a sound recording of free flight, median over the flight bouts",
         )
         add("number of flight bouts", str(tone.n_bouts), "1")
         if tone.duration_s is not None:
-            add("duration of flight heard", number_text(tone.duration_s), "s")
+            add("duration of flight heard", _hundredths(tone.duration_s), "s")
     size = (record.answer or {}).get("size") or {}
     if size.get("itd_mm") is not None:
         level = size.get("level")
-        interval = f"{size.get('itd_low_mm')} to {size.get('itd_high_mm')}"
+        interval = f"{_hundredths(size.get('itd_low_mm'))} to {_hundredths(size.get('itd_high_mm'))}"
         add(
             "intertegular distance, inferred from the flight tone",
-            number_text(size["itd_mm"]),
+            _hundredths(size["itd_mm"]),
             "mm",
             f"{100 * level:.0f} % interval {interval}" if level else f"interval {interval}",
             "allometry of wingbeat frequency between species; not measured on the bee",
@@ -70,6 +70,11 @@ def measurements(entry: Entry) -> list[dict[str, str]]:
     for character, state in sorted(record.hints.items()):
         add(f"{character}, as seen", state)
     return rows
+
+
+def _hundredths(number: float | None) -> str:
+    """Write a figure no finer than it can be meant; empty where there is none."""
+    return "" if number is None else number_text(round(number, 2))
 
 
 _TYPES = {"audio": "Sound", "video": "MovingImage", "image": "StillImage"}
@@ -137,7 +142,7 @@ def flat_extras(entry: Entry, disclosure: Disclosure) -> dict[str, str]:
     record, place = entry.record, disclosure.shown(entry.record.place)
     return {
         "gridReference": (to_grid_reference(place) or "") if place is not None else "",
-        "flightToneHz": number_text(record.tone.f0_hz) if record.tone is not None else "",
+        "flightToneHz": number_text(round(record.tone.f0_hz, 1)) if record.tone is not None else "",
         "temperatureCelsius": number_text(record.temperature_c) if record.temperature_c is not None else "",
         "hints": "; ".join(f"{character}={state}" for character, state in sorted(record.hints.items())),
     }
