@@ -252,3 +252,14 @@ def test_a_narrow_terminal_is_kept_to(runner: CliRunner, hover_wav: Path, perfec
     assert all(len(line) <= 48 for line in lines[1:])
     assert any("Buff-tailed bumblebee" in line for line in lines)
     _ = perfect_ear
+
+
+def test_all_that_is_to_be_minded_is_told_in_sentences(
+    runner: CliRunner, hover_wav: Path, perfect_ear: Find
+) -> None:
+    """Some of it comes from the recording, where it follows a name: "the date given, ..., was taken"."""
+    words = ["identify", str(hover_wav), "--date", "2026-03-01"]
+    told = runner.invoke(main, words, catch_exceptions=False).stdout
+    minded = " ".join(told.split("\n  Mind\n")[1].split()).removeprefix("- ").split(" - ")
+    assert any("check which of them is right" in remark for remark in minded)
+    assert all(remark[0].isupper() and remark[-1] == "." for remark in minded), minded

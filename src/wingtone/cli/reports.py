@@ -157,8 +157,13 @@ def answered_lines(answer: Answer, *, fauna: Fauna) -> list[str]:
     if answer.warnings:
         lines += ["", "  Mind"]
         for advice in answer.warnings:
-            lines += paragraph(advice.text, label="- ")
+            lines += paragraph(_sentence(advice.text), label="- ")
     return lines
+
+
+def _sentence(text: str) -> str:
+    """Write a remark as the page does, whether it comes as a sentence or as what follows a name."""
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def _is_of_it(answer: Answer) -> bool:
