@@ -156,6 +156,19 @@ def test_bees_an_hour_are_told_by_group_too() -> None:
     assert by["garden"].hours == pytest.approx(22 * 0.45)
 
 
+@pytest.mark.parametrize("heard_s", [1.0, 85_000.0])
+def test_short_clips_and_weeks_of_listening_are_told_without_powers_of_ten(heard_s: float) -> None:
+    effort = [row | {"duration_s": heard_s, "heard_s": heard_s, "wind_lost_s": 0.0} for row in EFFORT]
+    found = sizes(ROWS, recordings=effort, **QUICK)
+    assert found.activity is not None
+    rate = found.activity.rates[0]
+    assert max(rate.rate, rate.hours) > 1000
+    told = [line for line in found.summary if "bees an hour of listening" in line]
+    notes = [str(row["note"]) for row in found.rows() if row["item"] == f"{rate.by} {rate.name}"]
+    assert len(told) == len(notes) == 1
+    assert "e+" not in told[0] + notes[0]
+
+
 def test_bees_at_an_hour_without_listening_are_told() -> None:
     short = [row | {"duration_s": 600, "heard_s": 600, "recorded_at": row["recorded_at"]} for row in EFFORT]
     rows = [row | {"start_s": 3700.0, "end_s": 3701.0} for row in ROWS[:9]] + ROWS[9:]

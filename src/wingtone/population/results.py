@@ -4,6 +4,7 @@
 - `Counted`: individuals under one rule.
 - `plain`: any of these values as plain types; NaN and infinity become None.
 - `tidy_rows`, `TIDY_COLUMNS`: one row a number.
+- `three_figures`: a number for people.
 """
 
 from __future__ import annotations
@@ -23,7 +24,17 @@ if TYPE_CHECKING:
     from wingtone.population.individuals import Individual, Selection
     from wingtone.population.thorax import Thorax
 
-__all__ = ["SCHEMA", "TIDY_COLUMNS", "Counted", "Settings", "Sizes", "Tone", "plain", "tidy_rows"]
+__all__ = [
+    "SCHEMA",
+    "TIDY_COLUMNS",
+    "Counted",
+    "Settings",
+    "Sizes",
+    "Tone",
+    "plain",
+    "three_figures",
+    "tidy_rows",
+]
 
 SCHEMA = "wingtone/sizes/1"
 
@@ -153,6 +164,11 @@ def plain(value: Any) -> Any:
     return value
 
 
+def three_figures(value: float) -> str:
+    """Write a number with three figures that count and no power of ten: 60 days are ``1440`` hours."""
+    return f"{float(f'{value:.3g}'):g}"
+
+
 def tidy_rows(sizes: Sizes) -> list[dict[str, Any]]:
     """Give one row a number, see `TIDY_COLUMNS`; an interval stands beside its value."""
     rows: list[dict[str, Any]] = []
@@ -244,7 +260,14 @@ def tidy_rows(sizes: Sizes) -> list[dict[str, Any]]:
         for rate in sizes.activity.rates:
             name = f"{rate.by} {rate.name}"
             add(
-                "activity", "bees an hour", name, rate.rate, rate.low, rate.high, "1/h", f"{rate.hours:.3g} h"
+                "activity",
+                "bees an hour",
+                name,
+                rate.rate,
+                rate.low,
+                rate.high,
+                "1/h",
+                f"{three_figures(rate.hours)} h",
             )
     if sizes.power is not None:
         for n, hz in zip(sizes.power.bees_a_group, sizes.power.detectable_hz, strict=True):

@@ -11,6 +11,7 @@ import math
 from typing import TYPE_CHECKING
 
 from wingtone.population.comparison import ALPHA, LEAST_CLUSTERS
+from wingtone.population.results import three_figures
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -92,8 +93,8 @@ def summary_of(
     if activity is not None and activity.rates:
         rate = activity.rates[0]
         lines.append(
-            f"{rate.rate:.3g} bees an hour of listening{_ends(rate.low, rate.high)}, over {rate.hours:.3g} "
-            f"hours on {_many(rate.days, 'day')}."
+            f"{three_figures(rate.rate)} bees an hour of listening{_ends(rate.low, rate.high)}, over "
+            f"{three_figures(rate.hours)} hours on {_many(rate.days, 'day')}."
         )
     elif activity is None:
         lines.append("Nothing is said of activity, as there is no table of how long was listened.")
@@ -137,8 +138,8 @@ def _many(n: int, what: str) -> str:
 def _ends(low: float, high: float, unit: str = "") -> str:
     if math.isnan(low) or math.isnan(high):
         return ""
-    digits = ".0f" if unit else ".3g"
-    return f" (95 % interval {low:{digits}} to {high:{digits}}{unit})"
+    least, most = (f"{end:.0f}" if unit else three_figures(end) for end in (low, high))
+    return f" (95 % interval {least} to {most}{unit})"
 
 
 def _upper(castes: Castes | None) -> str:
