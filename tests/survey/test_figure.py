@@ -86,3 +86,13 @@ def test_it_draws(tmp_path: Path, name: str, n: int, dated: bool) -> None:
     path = tmp_path / name
     draw_survey((when if dated else np.full(n, np.nan), tones), effort if dated else nothing, path)
     assert path.stat().st_size > 5000
+
+
+def test_short_clips_have_no_scale_that_nothing_is_read_by(tmp_path: Path) -> None:
+    """The scale is a set of axes of its own; of a clip of four seconds no hour has enough for it."""
+    drawn = []
+    for heard_s in (4.0, 600.0):
+        effort = ([at("2026-06-10T09:05")], [heard_s], [0.0], [heard_s])
+        draw_survey(([at("2026-06-10T09:05")], [150.0]), effort, tmp_path / "a.svg")
+        drawn.append((tmp_path / "a.svg").read_text(encoding="utf-8").count('id="axes_'))
+    assert drawn[1] == drawn[0] + 1

@@ -180,6 +180,12 @@ def _draw_activity(
     )
     axes.set_yticks(range(0, 25, 6), [f"{hour:02d}:00" for hour in range(0, 25, 6)])
     axes.set_ylabel("hour of the day", color=BARK)
+    if np.isnan(per_hour).all():  # grey all over, and no scale to read it by
+        title = (
+            f"too little listened to in every hour (less than {LEAST_LISTENED_S:.0f} s) for flights an hour"
+        )
+        axes.set_title(title, fontsize=10, color=BARK)
+        return
     axes.set_title("flights for each hour of listening (grey: hardly any)", fontsize=10, color=BARK)
     bar = figure.colorbar(image, ax=beside, location="left", fraction=0.3, aspect=12)
     bar.ax.tick_params(colors=BARK, labelsize=9)
