@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import tempfile
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -68,6 +69,14 @@ def pause(seconds: float) -> None:
 def wait_for(path: str) -> None:
     while not Path(path).exists():
         time.sleep(0.05)
+
+
+def fetch(_: int) -> int:
+    """Make a temporary file as for what is fetched, and never come to an end."""
+    with tempfile.TemporaryDirectory() as folder:
+        Path(folder, "fetched").write_bytes(bytes(1000))
+        time.sleep(1000)
+    return 0
 
 
 def holds_interrupts_back() -> bool:

@@ -89,6 +89,15 @@ def test_ctrl_c_reaches_the_driver_alone() -> None:
     assert not hostile.holds_interrupts_back()
 
 
+def test_a_process_that_is_killed_leaves_no_temporary_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    assert by_name([Job(1, hostile.fetch, (1,), 3.0)])[1].status == "hung"
+    assert list(tmp_path.iterdir()) == []
+
+
 DRIVER = """
 import sys
 from survey import hostile
@@ -103,7 +112,8 @@ if __name__ == "__main__":
 def test_workers_end_with_a_killed_driver(tmp_path: Path) -> None:
     script = tmp_path / "driver.py"
     script.write_text(DRIVER)
-    environment = os.environ | {"PYTHONPATH": str(TESTS)}
+    (tmp_path / "temporary").mkdir()
+    environment = os.environ | {"PYTHONPATH": str(TESTS), "TMPDIR": str(tmp_path / "temporary")}
     with subprocess.Popen(
         [sys.executable, str(script)],
         stdout=subprocess.PIPE,
@@ -117,6 +127,7 @@ def test_workers_end_with_a_killed_driver(tmp_path: Path) -> None:
     assert driver.returncode == -signal.SIGKILL
     for pid in pids:
         _wait_for_end(pid)
+    assert list((tmp_path / "temporary").iterdir()) == []
 
 
 def _wait_for_end(pid: int) -> None:

@@ -13,7 +13,9 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import signal
+import tempfile
 import threading
 import time
 from collections import deque
@@ -123,19 +125,21 @@ def hung(job: Job) -> Outcome:
     return Outcome(job, "hung", reason=f"gave no result in {job.limit_s:.0f} s and was stopped")
 
 
-def _begin() -> None:
-    """Set a fresh worker up."""
+def _begin(folder: str) -> None:
+    """Set a fresh worker up, with a folder of the driver's for its temporary files."""
     from multiprocessing import parent_process
     from multiprocessing.connection import wait as wait_for
 
     from wingtone.survey.jobs import prepare
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the whole group; the driver sees to it
+    tempfile.tempdir = folder
     parent = parent_process()
 
     def leave_with_parent() -> None:
         assert parent is not None
         wait_for([parent.sentinel])
+        shutil.rmtree(folder, ignore_errors=True)
         os._exit(1)
 
     if parent is not None:  # a killed driver must not leave workers behind
@@ -160,6 +164,7 @@ def _interrupts_held_back() -> Iterator[None]:
 class _Worker:
     """One process, and the job that it is at."""
 
+    folder: str
     executor: ProcessPoolExecutor = field(init=False)
     pid: Future[int] = field(init=False)
     job: Job | None = None
@@ -173,7 +178,8 @@ class _Worker:
 
     def renew(self) -> None:
         """Start a new process."""
-        self.executor = ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_begin)
+        context = get_context("spawn")
+        self.executor = ProcessPoolExecutor(1, context, initializer=_begin, initargs=(self.folder,))
         with _interrupts_held_back():
             self.pid = self.executor.submit(os.getpid)
 
@@ -242,6 +248,8 @@ class LocalWorkers:
     def __enter__(self) -> Self:
         for name in ONE_THREAD:  # inherited by the processes that are started from now on
             os.environ.setdefault(name, "1")
+        # What a process was at when it was killed, such as a recording just fetched, goes with this folder.
+        self._folder = tempfile.TemporaryDirectory(prefix="wingtone-", ignore_cleanup_errors=True)
         return self
 
     def __exit__(
@@ -249,6 +257,7 @@ class LocalWorkers:
     ) -> None:
         for worker in self._workers:
             worker.stop()
+        self._folder.cleanup()
 
     def outcomes(self, jobs: Iterable[Job]) -> Iterator[Outcome]:
         """Run jobs, see `Workers`. Memory does not grow with their number."""
@@ -279,7 +288,7 @@ class LocalWorkers:
             if job is None:
                 return
             if i == len(self._workers):
-                self._workers.append(_Worker())
+                self._workers.append(_Worker(self._folder.name))
             self._start(self._workers[i], job)
 
     @staticmethod
