@@ -113,6 +113,16 @@ def test_the_manifest_is_sent_on_the_way_whatever_becomes_of_a_copy(
     assert not workers.ran
 
 
+def test_what_was_heard_as_it_was_looked_at_is_no_progress_of_hearing(bucket: str, tmp_path: Path) -> None:
+    told: list[Progress] = []
+    place = f"{bucket}/site 0"
+    run_survey(place, tmp_path / "out", workers=Here())
+    settings = Settings(flight_threshold=0.99)  # four are known and to be heard again, four are new
+    run_survey(bucket, tmp_path / "out", workers=Here(), settings=settings, progress=told.append)
+    hears = [one for one in told if one.stage == "hear"]
+    assert [(one.done, one.heard_s, one.of_s) for one in hears] == [(i, 4.0 * i, 16.0) for i in range(5)]
+
+
 @pytest.mark.parametrize("address_first", [False, True])
 def test_what_was_heard_whole_and_in_pieces_counts_once(tmp_path: Path, address_first: bool) -> None:
     place = tmp_path / "in"

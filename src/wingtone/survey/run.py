@@ -59,7 +59,7 @@ class Progress:
     done, of
         Files or pieces.
     heard_s, of_s
-        Seconds of sound heard in this run, and to be heard; 0 while looking.
+        Seconds of sound heard in this stage, and to be heard; 0 while looking.
     elapsed_s
         Since the stage began.
     faults
@@ -242,7 +242,7 @@ class _Run:
         self._least_limit_s = least_limit_s
         self._copied = time.monotonic()
         self._faults: set[str] = set()
-        self._of_s = 0.0
+        self._of_s = self._looking_heard_s = 0.0
         self.unreadable: dict[str, str] = {}
         self.heard_s = 0.0
         self.pieces = 0
@@ -260,7 +260,9 @@ class _Run:
         """Report how far this run is."""
         if self._progress is not None:
             elapsed_s = time.monotonic() - began
-            heard_s, of_s = (self.heard_s, self._of_s) if stage == "hear" else (0.0, 0.0)
+            # What had to be fetched was heard as it was looked at.
+            heard_s = self.heard_s - self._looking_heard_s if stage == "hear" else 0.0
+            of_s = self._of_s if stage == "hear" else 0.0
             self._progress(Progress(stage, done, of, heard_s, of_s, elapsed_s, len(self._faults)))
 
     def look(self, workers: Workers) -> None:
@@ -293,7 +295,8 @@ class _Run:
     def hear(self, workers: Workers) -> None:
         """Hear each piece that has not been heard."""
         todo = list(unheard(self._founds, self._manifest, self._settings))
-        self._of_s = self.heard_s + sum(core_s for _, _, _, core_s in todo)
+        self._of_s = sum(core_s for _, _, _, core_s in todo)
+        self._looking_heard_s = self.heard_s
         began = time.monotonic()
         self.tell("hear", 0, len(todo), began)
         for done, outcome in enumerate(workers.outcomes(self._hearings(todo)), start=1):
