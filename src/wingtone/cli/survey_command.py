@@ -28,8 +28,7 @@ __all__ = ["survey"]
 
 FIGURE_NAME = "figure.png"
 REDRAW_S = 0.5
-MOST_FAULTS = 20
-"""Faults named one by one while the survey runs and in the end; all are in ``recordings.csv``."""
+"""How often the line of progress is drawn anew, s. Ours."""
 
 
 @click.command(
