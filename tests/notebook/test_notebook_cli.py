@@ -102,6 +102,15 @@ def test_a_name_nobody_knows_is_kept_and_told(shell: Shell) -> None:
     assert shell.json("list")[0]["taxon"] == "Bombus imaginarius"
 
 
+def test_what_must_be_reported_at_once_is_said_of_its_record(shell: Shell) -> None:
+    shell("add", "--taxon", "Asian hornet", "--date", "2026-09-01")
+    assert "Asian hornet: note: An invasive species: report it at once" in shell.said
+    shell("add", "--taxon", "European hornet", "--date", "2026-09-01")
+    assert "report it" not in shell.said
+    shell("amend", "2", "--taxon", "Vespa velutina")
+    assert "report it at once" in shell.said
+
+
 def test_amending_keeps_what_was_there(shell: Shell) -> None:
     seen = ("--caste", "worker", "--notes", "fast", "--hint", "tail=white")
     shell("add", "--taxon", "Bombus hortorum", *seen)

@@ -393,7 +393,7 @@ def _advice(lineup: Lineup, probability: Floats, *, outside: bool) -> list[Advic
         if lineup.taxa[i] == SOMETHING_ELSE:
             continue
         taxon = next(taxon for taxon in lineup.fauna.taxa if taxon.taxon == lineup.taxa[i])
-        invasive = "invasive" in taxon.status.casefold()
+        invasive = taxon.is_invasive
         if taxon.advice and shares[i] >= (TELL_INVASIVE if invasive else TELL_ADVICE):
             where = ", in the area of this fauna" if outside and (invasive or taxon.is_bumblebee) else ""
             text = f"{taxon.vernacular}{where}: {taxon.advice}"

@@ -79,6 +79,11 @@ class Taxon:
         """Whether it is a bumblebee (living here or not)."""
         return self.group != "not a bumblebee"
 
+    @property
+    def is_invasive(self) -> bool:
+        """Whether its status says so; its advice is then to report it at once."""
+        return "invasive" in self.status.casefold()
+
 
 @dataclass(frozen=True)
 class Form:
