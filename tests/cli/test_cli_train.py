@@ -105,6 +105,12 @@ def test_check_names_what_no_recording_holds(labels: Path, tmp_path: Path, runne
     assert "lines 5, 6, 7, 8, 9 and 2 more: the stretch begins behind the end" in found.stderr
 
 
+def test_a_look_at_the_labels_is_not_promised_as_json(labels: Path, runner: CliRunner) -> None:
+    found = runner.invoke(train, [str(labels), "--check", "--format", "json"], catch_exceptions=False)
+    assert (found.exit_code, found.stdout) == (2, "")
+    assert "leave --format json out" in found.stderr
+
+
 def test_check_names_recordings_that_are_none(tmp_path: Path, runner: CliRunner) -> None:
     (tmp_path / "a.wav").write_bytes(b"no sound")
     (tmp_path / "labels.csv").write_text("file,taxon,colour\na.wav,Bombus,red\n", encoding="utf-8")

@@ -89,6 +89,8 @@ def train(
 
     if not check and out is None:
         raise click.UsageError("say where to write the model with --out, or only look with --check.")
+    if check and layout == "json":
+        raise click.UsageError("--check tells what it sees in words; leave --format json out.")
     if figure is not None:
         check_figure(figure, inputs=(labels,))
     table = read_labels(labels)
