@@ -309,6 +309,18 @@ def test_lists_are_chosen_by_plain_names_and_epithets_too(shell: Shell) -> None:
     assert shell.json("list", "--taxon", "-") == []
 
 
+def test_a_word_for_a_kind_finds_all_of_it(shell: Shell) -> None:
+    for name in ("Asian hornet", "Hornet hoverfly", "Bombus", "Garden bumblebee", "Common carder bee"):
+        shell("add", "--taxon", name)
+
+    def found(asked: str) -> set[str]:
+        return {record["taxon"] for record in shell.json("list", "--taxon", asked)}
+
+    assert found("hornet") == {"Vespa velutina", "Volucella zonaria"}
+    assert found("carder bee") == {"Bombus pascuorum"}
+    assert found("bumblebee") == found("Bombus") == {"Bombus", "Bombus hortorum", "Bombus pascuorum"}
+
+
 def test_a_choice_offers_no_empty_word(shell: Shell) -> None:
     shell("add", "--taxon", "Bombus", "--caste", "bogus", status=2)
     assert "'bogus' is not one of 'queen', " in shell.said

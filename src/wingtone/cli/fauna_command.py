@@ -100,7 +100,7 @@ def list_command(fauna_folder: Path | None, layout: str) -> None:
 def show_command(taxon: tuple[str, ...], fauna_folder: Path | None) -> None:
     """Show the sheet of one taxon: sizes, tone, season, looks, look-alikes, sources.
 
-    TAXON is a scientific or plain name, or its beginning.
+    TAXON is a scientific or plain name, its beginning, or its last words, as hornet.
     """
     from wingtone.cli.tables import width
     from wingtone.fauna import load

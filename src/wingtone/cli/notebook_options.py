@@ -162,7 +162,10 @@ def filter_options(command: Callable[..., Any]) -> Callable[..., Any]:
             help="So far around the place of --near.",
         ),
         click.option(
-            "--taxon", default="", metavar="NAME", help="A scientific or plain name, or its beginning."
+            "--taxon",
+            default="",
+            metavar="NAME",
+            help="A scientific or plain name, its beginning, or its last words, as hornet.",
         ),
         click.option("--caste", default="", type=_WordOrNone(CASTES), metavar="CASTE", help="Of this caste."),
         click.option(
@@ -190,7 +193,9 @@ def chosen_filter(*, within_km: float | None, near: Place | None, taxon: str, **
     if taxon:  # else the list need not wait for the fauna
         from wingtone.fauna import load
 
-        also = load().names.beginning(taxon)
+        fauna = load()
+        exact = fauna.known_as(taxon)
+        also = (*fauna.names.beginning(taxon), *((exact,) if exact else fauna.names.ending(taxon)))
     return Filter(near=near, within_m=within_m, taxon=taxon, also=also, **known)
 
 
