@@ -58,7 +58,11 @@ def run(
 
 @contextlib.contextmanager
 def open_folder() -> Iterator[Path]:
-    """A folder that anybody may enter: pytest closes its own to others at every start."""
-    with tempfile.TemporaryDirectory(prefix="wingtone-faults-") as name:
-        Path(name).chmod(0o755)
-        yield Path(name)
+    """A folder that anybody may enter, with all that is put in it: pytest closes its own at every start."""
+    own = os.umask(0o022)
+    try:
+        with tempfile.TemporaryDirectory(prefix="wingtone-faults-") as name:
+            Path(name).chmod(0o755)
+            yield Path(name)
+    finally:
+        os.umask(own)
