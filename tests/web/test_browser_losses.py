@@ -412,6 +412,30 @@ def records(page: LivePage) -> list[dict[str, Any]]:
     return rows
 
 
+def test_that_nothing_was_kept_stays_told_when_an_answer_comes(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    field(opened, "Notes").fill("a bell \x07")
+    expect(kept_note(opened)).to_have_text("Kept on the desk, but for what is marked")
+    held = hold(opened, "**/answer")
+    mark(opened, "collar", "yellow")
+    until(opened, lambda: bool(held))
+    keep(opened)
+    expect(opened.locator(".kept")).to_contain_text("It was not kept")
+    held[0].continue_()
+    expect(opened.locator(".answer[data-answered='2']")).to_be_visible()
+    expect(opened.locator(".kept")).to_contain_text("It was not kept")
+    opened.unroute("**/answer")
+    field(opened, "Notes").fill("a bell")
+    until(opened, lambda: seen_of(page, clip)["notes"] == "a bell")
+    keep(opened)
+    expect(opened.locator(".kept")).to_contain_text("Kept as record 1")
+    expect(opened.locator(".kept")).not_to_contain_text("not kept")
+
+
 def test_a_place_that_nobody_understands_is_not_kept_as_the_one_before(
     page: LivePage, demo_clip: Path, visit: Visitors
 ) -> None:

@@ -43,6 +43,7 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
   let first = true;
   let gone = false;
   const doubted = new Map(); // individual -> what is doubtful about its record
+  const refused = new Map(); // individual -> why it was not kept when that was last wanted
   const opened = new Set(); // names unfolded, kept from answer to answer
   const kept = new Map(); // individual -> record
   const wishes = new Map(); // individual -> the name and the caste chosen for its record
@@ -51,6 +52,7 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
     if (measured === clip.value?.measurement) return;
     measured = clip.value?.measurement;
     kept.clear();
+    refused.clear();
     if (answers.length > 1) wishes.clear();
     for (const [n, number] of Object.entries(clip.value?.records ?? {})) kept.set(Number(n), number);
   }
@@ -349,6 +351,11 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
       ),
     );
     const show = () => {
+      const error = refused.get(individual);
+      if (error) {
+        said.replaceChildren(trouble(error));
+        return;
+      }
       const number = kept.get(individual);
       const doubts = doubted.get(individual) ?? [];
       if (number)
@@ -360,6 +367,7 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
         );
     };
     const record = async () => {
+      refused.delete(individual);
       try {
         if (!((await form.bouts()) && (await form.saved())))
           throw new Refusal(0, {
@@ -386,7 +394,9 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
         else draw(); // another answer has come meanwhile
         announce(`Kept in the notebook as record ${record.number}`);
       } catch (error) {
-        (said.isConnected ? said : body.querySelector(".kept"))?.replaceChildren(trouble(error));
+        refused.set(individual, error);
+        if (said.isConnected) show();
+        else draw();
       }
     };
     keep.addEventListener("click", busily(keep, record));
