@@ -311,7 +311,44 @@ def test_a_leader_that_stands_in_several_lines_of_the_list_is_said_to(fauna: Fau
     answer = look(fauna, "", date="2026-04-09", f0_hz=f0_hz)
     leader = answer.taxa[0]
     assert answer.candidates[0].taxon != leader.taxon
-    assert f"{leader.vernacular} leads with only " in answer.record_as.reason
-    assert answer.record_as.reason.endswith(" %, its castes together.")
+    assert f"the likeliest answer, {leader.vernacular}, has only " in answer.record_as.reason
+    assert answer.record_as.reason.endswith(" %, all castes together.")
     alone = look(fauna, "tail=orange", date="2026-04-09", f0_hz=f0_hz)
     assert "castes" not in alone.record_as.reason
+
+
+@pytest.mark.parametrize(
+    ("hints", "f0_hz", "rank"),
+    [("tail=white", 139.5, "genus"), ("tail=red", 108.9, "none"), ("flower=deep", 250.0, "none")],
+)
+def test_a_short_lead_agrees_with_the_list_whatever_is_recorded(
+    fauna: Fauna, hints: str, f0_hz: float, rank: str
+) -> None:
+    """The percentage of the sentence stands in a line of the list, or is said to be that of several."""
+    answer = look(fauna, hints, date="2026-07-10", f0_hz=f0_hz)
+    record, leader = answer.record_as, answer.taxa[0]
+    lines = {f"{100 * c.probability:.0f} %" for c in answer.candidates if c.taxon == leader.taxon}
+    assert record.rank == rank
+    short, _, together = record.reason.partition(f"{leader.vernacular}, has only ")[2].partition(",")
+    assert (short.rstrip(".") in lines) is (not together)
+    assert together in ("", " all castes together.")
+
+
+def test_castes_of_wasps_are_parted_in_the_list_as_those_of_bumblebees(lineup: Lineup) -> None:
+    wasp = lineup.taxa.index("Vespula")
+    queen, worker = np.flatnonzero(lineup.taxon_of == wasp)
+    probability = np.zeros(len(lineup))
+    probability[[queen, worker]] = 0.1, 0.3
+    for name, share in (("Bombus lapidarius", 0.25), ("Bombus pascuorum", 0.35)):
+        probability[np.flatnonzero(lineup.taxon_of == lineup.taxa.index(name))[0]] = share
+    reason = name_it(lineup, make_case(lineup, hints={"size": "medium"}), probability).record_as.reason
+    assert reason.endswith(
+        f": the likeliest answer, {lineup.vernaculars[wasp]}, has only 40 %, all castes together."
+    )
+
+
+def test_what_is_not_in_the_fauna_leads_without_a_capital(lineup: Lineup) -> None:
+    probability = np.zeros(len(lineup))
+    probability[[0, 10, -1]] = 0.27, 0.33, 0.4
+    reason = name_it(lineup, make_case(lineup, hints={"size": "tiny"}), probability).record_as.reason
+    assert reason.endswith("the likeliest answer, something not in the fauna, has only 40 %.")

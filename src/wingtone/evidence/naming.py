@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wingtone.evidence.answer import RecordAs
+from wingtone.evidence.lineup import SOMETHING_ELSE
 from wingtone.evidence.observe import CONDITION
 
 if TYPE_CHECKING:
@@ -115,14 +116,25 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "",
         elif doubt:
             why = doubt
         else:
-            why = f"the likeliest name, {lineup.vernaculars[best]}, has {_short_of(by_taxon[best], SURE)}"
+            why = _lead_words(lineup, probability, SURE)
         return naming(genus, "genus", f"{_percent(holds)} sure of the genus; {why}.")
     if outside:
         return naming("", "none", f"No name of this fauna stands out; {outside}.")
-    leads = f"{lineup.vernaculars[best]} leads with {_short_of(by_taxon[best], LIKELY)}"
-    of_one_caste = lineup.by_caste(probability * of_best).max()  # as the list of candidates has it
-    is_parted = _percent(of_one_caste) != _percent(by_taxon[best])
-    return naming("", "none", f"The evidence is thin: {leads}{', its castes together' if is_parted else ''}.")
+    return naming("", "none", f"The evidence is thin: {_lead_words(lineup, probability, LIKELY)}.")
+
+
+def _lead_words(lineup: Lineup, probability: Floats, needed: float) -> str:
+    """Say what the likeliest taxon has, which is not enough, and where no line of the list shows it.
+
+    The list of candidates has a line for each caste, and each of them may stand below another taxon.
+    """
+    by_taxon = lineup.by_taxon(probability)
+    best = int(by_taxon.argmax())
+    own, castes = np.where(lineup.taxon_of == best, probability, 0.0), np.array(lineup.castes)
+    of_one_caste = max(own[castes == caste].sum() for caste in set(lineup.castes))
+    parted = ", all castes together" if _percent(of_one_caste) != _percent(by_taxon[best]) else ""
+    name = "something not in the fauna" if lineup.taxa[best] == SOMETHING_ELSE else lineup.vernaculars[best]
+    return f"the likeliest answer, {name}, has {_short_of(by_taxon[best], needed)}{parted}"
 
 
 def _percent(probability: float) -> str:
