@@ -329,8 +329,8 @@ def _individual_advice(measurement: Measurement, number: int, *, seen: bool) -> 
         if more < LEAST_DOUBT:
             return []
         text = (
-            "the flights are taken for one bee; by their tones, more than one has a chance of "
-            f"{100 * more:.0f} %"
+            "The flights are taken for one bee; by their tones, more than one has a chance of "
+            f"{100 * more:.0f} %."
         )
         return [Advice("maybe several bees", text)]
     bouts = flights_by_individual(measurement)[number - 1]
@@ -341,7 +341,7 @@ def _individual_advice(measurement: Measurement, number: int, *, seen: bool) -> 
     also = "; what was seen is counted for each of them, so look at one bee at a time" if seen else ""
     text = (
         f"{n} bees are told apart, because {why}{sure}; this is number {number}, first heard at "
-        f"{bouts[0].start_s:.1f} s{tone}{also}"
+        f"{bouts[0].start_s:.1f} s{tone}{also}."
     )
     return [Advice("several bees", text)]
 
@@ -401,8 +401,8 @@ def identify_measurement(
         if date is None and recording.recorded_at is not None:
             day = recording.recorded_at[:10]
             text = (
-                f"only the file's own time ({day}) hints at the day, and that may be the day it was copied, "
-                "so the season was left out: give the date yourself"
+                f"Only the file's own time ({day}) hints at the day, and that may be the day it was copied, "
+                "so the season was left out: give the date yourself."
             )
             extra.append(Advice("file time weak", text))
     if place is None:
@@ -410,7 +410,7 @@ def identify_measurement(
             place = stated_place(recording)
         except PlaceError:
             # The figures stay out of the text: a recording's place may be private.
-            text = "the place that the recording states makes no sense: give the place yourself"
+            text = "The place that the recording states makes no sense: give the place yourself."
             extra.append(Advice("place not understood", text))
     answers = []
     bees, cues = flights_by_individual(measurement), cues_by_individual(measurement)
@@ -450,15 +450,15 @@ def _contradictions(
     stated = _stated_day(recording)
     if date is not None and stated is not None and abs((stated - date).days) > DAYS_APART:
         text = (
-            f"the date given, {date}, was taken, but the recording says that it was made on "
-            f"{(recording.recorded_at or '')[:16].replace('T', ' at ')}: check which of them is right"
+            f"The date given, {date}, was taken, but the recording says that it was made on "
+            f"{(recording.recorded_at or '')[:16].replace('T', ' at ')}: check which of them is right."
         )
         told.append(Advice("date contradicts recording", text))
     apart_m = 0.0 if place is None else _beyond_m(place, recording)
     if apart_m > METRES_APART:
         text = (  # how far, not where: the recording's own place may be private
-            "the place given was taken, but the recording says that it was made at least "
-            f"{apart_m / 1000:.0f} km from there: check which of them is right"
+            "The place given was taken, but the recording says that it was made at least "
+            f"{apart_m / 1000:.0f} km from there: check which of them is right."
         )
         told.append(Advice("place contradicts recording", text))
     return told

@@ -262,7 +262,9 @@ def test_time_of_the_file_is_not_taken_for_a_date(hover_truth: Measurement) -> N
     (without,) = identify_measurement(undated, fauna=load(), hints={})
     (answer,) = identify_measurement(weak, fauna=load(), hints={})
     assert answer.candidates == without.candidates
-    assert {w.code for w in answer.warnings} - {w.code for w in without.warnings} == {"file time weak"}
+    (told,) = [w.text for w in answer.warnings if w not in without.warnings]
+    assert told.startswith("Only the file's own time (")
+    assert told.endswith("give the date yourself.")
     # Not said when the date is given.
     (dated,) = identify_measurement(weak, fauna=load(), hints={}, date=datetime.date(2019, 6, 15))
     assert "file time weak" not in {w.code for w in dated.warnings}
@@ -286,7 +288,9 @@ def test_place_that_makes_no_sense_is_told_and_left_out(hover_truth: Measurement
     (answer,) = identify_measurement(swapped, fauna=load(), hints={})
     (without,) = identify_measurement(hover_truth, fauna=load(), hints={})
     assert answer.candidates == without.candidates
-    assert "place not understood" in {w.code for w in answer.warnings}
+    assert "The place that the recording states makes no sense: give the place yourself." in {
+        w.text for w in answer.warnings
+    }
 
 
 def test_many_bees_are_not_sized(hover_truth: Measurement) -> None:
@@ -330,6 +334,7 @@ def test_two_bees_get_two_answers(hover_truth: Measurement, second: Bout, at_onc
         assert "counted for each" in told
         assert ("sound at once" in told) == at_once
         assert ("chance that it is one bee after all" in told) != at_once
+        assert told.endswith(", so look at one bee at a time.")
     # Each is sized by its own tone: the higher one is the smaller.
     assert answers[0].size.itd_mm > answers[1].size.itd_mm
     assert len(measure_json(two)["bouts"]) == 3
@@ -339,7 +344,7 @@ def test_doubt_about_one_bee_is_told(hover_truth: Measurement) -> None:
     doubtful = with_bouts(hover_truth, bout(150), bout(184, start_s=2.0, end_s=3.0))
     (answer,) = identify_measurement(doubtful, fauna=load(), hints={})
     (told,) = [w.text for w in answer.warnings if w.code == "maybe several bees"]
-    share = re.search(r"(\d+) %", told)
+    share = re.fullmatch(r"The flights are taken .* (\d+) %\.", told)
     assert share is not None
     assert 20 <= int(share[1]) < 91
 

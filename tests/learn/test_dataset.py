@@ -200,11 +200,14 @@ def test_bouts_unlike_the_training_fall_back_to_the_built_in_cue(bees: Populatio
     wild = Heard(far.flight, far.table + 100.0)
     word = word_of(model, wild)
     assert word.likelihood is None
-    assert "built-in cue was used instead" in word.warnings[0][1]
+    assert word.warnings[0][1].endswith(": the built-in cue was used instead.")
     mixed = word_of(model, Heard(far.flight, np.concatenate([far.table[:2], wild.table[2:]])))
     assert mixed.likelihood is not None
     assert mixed.n_out_of_range == 1
     assert mixed.warnings[0][0] == "out of range"
+    assert mixed.warnings[0][1].endswith(
+        " bouts are unlike anything the model was trained on and were left out of its judgement."
+    )
     silent = word_of(model, Heard((), np.empty((0, len(NAMES)))))
     assert silent.likelihood is None
     assert silent.warnings == ()

@@ -252,9 +252,8 @@ def _with_notice(answer: Answer, model: Model | None) -> Answer:
 
     if model is None or not model.notice:
         return answer
-    return dataclasses.replace(
-        answer, warnings=(*answer.warnings, Advice("model notice", f"the model {model.name}: {model.notice}"))
-    )
+    text = f"The model {model.name}: {model.notice.rstrip('.')}."
+    return dataclasses.replace(answer, warnings=(*answer.warnings, Advice("model notice", text)))
 
 
 def _answer_row(answer: Answer, source: _Source) -> dict[str, Any]:

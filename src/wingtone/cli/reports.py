@@ -157,18 +157,16 @@ def answered_lines(answer: Answer, *, fauna: Fauna) -> list[str]:
     if answer.warnings:
         lines += ["", "  Mind"]
         for advice in answer.warnings:
-            lines += paragraph(_sentence(advice.text), label="- ")
+            lines += paragraph(advice.text, label="- ")
     return lines
-
-
-def _sentence(text: str) -> str:
-    """Write a remark as the page does, whether it comes as a sentence or as what follows a name."""
-    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def _is_of_it(answer: Answer) -> bool:
     """Whether an answer rests on something that was heard or seen of the insect itself."""
-    return any(piece.kind in ("tone", "model", "hint") for piece in answer.evidence)
+    from wingtone.evidence.observe import CONDITION
+
+    pieces = {(piece.kind, piece.name) for piece in answer.evidence} - {("hint", CONDITION)}
+    return any(kind in ("tone", "model", "hint") for kind, _ in pieces)
 
 
 def _is_outside(answer: Answer) -> bool:

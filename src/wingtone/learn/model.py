@@ -104,17 +104,19 @@ class Word:
         """Pairs of a short code and a sentence; empty when all is well."""
         if self.n_overlapped and self.likelihood is None:
             what = (
-                "another bee sounded at the same time, and the model knows bees by themselves: the built-in "
-                "cue was used instead"
+                "Another bee sounded at the same time, and the model knows bees by themselves: the built-in "
+                "cue was used instead."
             )
             return (("model not used", what),)
         if self.n_bouts and self.likelihood is None:
-            what = "the flight is unlike anything the model was trained on: the built-in cue was used instead"
+            what = (
+                "The flight is unlike anything the model was trained on: the built-in cue was used instead."
+            )
             return (("out of range", what),)
         if self.n_out_of_range:
             what = (
                 f"{self.n_out_of_range} of {self.n_bouts} bouts are unlike anything the model was trained on "
-                "and were left out of its judgement"
+                "and were left out of its judgement."
             )
             return (("out of range", what),)
         return ()

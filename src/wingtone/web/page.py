@@ -394,7 +394,7 @@ class Page:
             self.words[clip.id] = tuple(_word(said) for said in done["words"])
         except (WorkerFailed, KeyError, TypeError, ValueError) as error:
             why = error.what if isinstance(error, WorkerFailed) else "its answer made no sense"
-            text = f"the model could not listen: {why}; the built-in cue was used instead"
+            text = f"The model could not listen: {why}; the built-in cue was used instead."
             self.words[clip.id] = (Word(None, (("model not used", text),)),)
 
     async def words_of(self, clip: Clip) -> tuple[Word, ...]:
