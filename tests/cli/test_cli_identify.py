@@ -226,6 +226,9 @@ def test_the_usual_bees_are_not_told_as_if_one_had_been_heard(
     nothing = runner.invoke(main, ["identify", str(hover_wav)]).stdout
     assert said in nothing
     assert "It may be" not in nothing
+    worn = runner.invoke(main, ["identify", "--date", "2019-06-15", "--hint", "condition=bald"]).stdout
+    assert said in worn, "how worn its hair is says nothing of which insect it was"
+    assert "It may be" not in worn
     for known in (["--hint", "tail=white"], ["--f0", "146"]):
         text = runner.invoke(main, ["identify", "--date", "2019-06-15", *known]).stdout
         assert "It may be" in text

@@ -352,3 +352,14 @@ def test_what_is_not_in_the_fauna_leads_without_a_capital(lineup: Lineup) -> Non
     probability[[0, 10, -1]] = 0.27, 0.33, 0.4
     reason = name_it(lineup, make_case(lineup, hints={"size": "tiny"}), probability).record_as.reason
     assert reason.endswith("the likeliest answer, something not in the fauna, has only 40 %.")
+
+
+def test_how_worn_its_hair_is_says_nothing_of_the_insect(fauna: Fauna) -> None:
+    """By itself it is no look at the bee, so no date is odd for it."""
+    worn = look(fauna, "condition=fresh", date="2026-01-15", place="57,-4")
+    unseen = look(fauna, "", date="2026-01-15", place="57,-4")
+    assert worn.warnings == unseen.warnings
+    assert worn.record_as == unseen.record_as
+    assert "date does not fit" in {
+        w.code for w in look(fauna, "tail=red condition=fresh", date="2026-01-15").warnings
+    }

@@ -104,6 +104,16 @@ class Case:
         """Return the state reported for a character, or None."""
         return next((state for name, state in self.hints if name == character), None)
 
+    @property
+    def seen(self) -> bool:
+        """Whether anything was seen that tells insects apart; how worn the hair is does not by itself."""
+        return any(name != observe.CONDITION for name, _ in self.hints)
+
+    @property
+    def heard(self) -> bool:
+        """Whether anything was heard of the insect."""
+        return self.tone is not None or self.model is not None
+
     def without(self, kind: EvidenceKind, name: str = "") -> Case:
         """Return the case as if this piece of evidence had not been given.
 

@@ -25,7 +25,6 @@ from wingtone.evidence.hints import check_hints
 from wingtone.evidence.lineup import CASTES, SOMETHING_ELSE, line_up
 from wingtone.evidence.look_next import look_next
 from wingtone.evidence.naming import name_it
-from wingtone.evidence.observe import CONDITION
 from wingtone.evidence.prior import is_outside, season_date
 from wingtone.evidence.weigh import misfits, stranger, unseasonal, weigh
 from wingtone.evidence.words import LITTLE_BITS, evidence_sentence, plural_name, size_sentence
@@ -325,7 +324,7 @@ def _warnings(
         out.append(Advice("no date", "Without a date the season cannot help; give it if you know it."))
     if case.place is None:
         out.append(Advice("no place", "Without a place all regions count; give it if you know it."))
-    if case.tone is not None and not any(name != CONDITION for name, _ in case.hints):
+    if case.tone is not None and not case.seen:
         out.append(
             Advice(
                 "sound only", "A tone tells size, not species; say what you saw and the answer will narrow."

@@ -24,7 +24,6 @@ import numpy as np
 
 from wingtone.evidence.answer import RecordAs
 from wingtone.evidence.lineup import SOMETHING_ELSE
-from wingtone.evidence.observe import CONDITION
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -81,21 +80,20 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "",
     best = int(by_taxon.argmax())
     of_best = lineup.taxon_of == best
     bumblebee = float(probability[lineup.is_bumblebee].sum())
-    seen = any(name != CONDITION for name, _ in case.hints)
-    heard = case.tone is not None or case.model is not None
 
     def naming(taxon: str, rank: Rank, reason: str, leading: NDArray[np.bool_] = of_best) -> Naming:
         return Naming(RecordAs(taxon, rank, reason), leading)
 
-    if not heard and not seen and outside:
+    known = case.heard or case.seen
+    if not known and outside:
         return naming("", "none", f"Nothing was heard or seen of the insect itself; {outside}.")
-    if not heard and not seen:
+    if not known:
         return naming("", "none", NOTHING_KNOWN)
     if bumblebee < 0.5 and outside:
         return naming("", "none", f"No bumblebee of this fauna fits well; {outside}.")
     if bumblebee < 0.5:
         return naming("", "none", f"Probably not a bumblebee ({_percent(1.0 - bumblebee)}).")
-    if seen and not doubt and not outside:
+    if case.seen and not doubt and not outside:
         clear = of_best & ~_inseparable(lineup)
         name = lineup.taxa[best]
         if probability[clear].sum() >= SURE:
@@ -111,7 +109,7 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "",
     if genus and holds >= LIKELY and outside:
         return naming(genus, "genus", f"By what is known so far at most the genus; {outside}.")
     if genus and holds >= LIKELY:
-        if not seen:
+        if not case.seen:
             why = "sound, date and place cannot name a species"
         elif doubt:
             why = doubt

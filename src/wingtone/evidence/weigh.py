@@ -154,7 +154,7 @@ def misfits(lineup: Lineup, case: Case) -> tuple[Misfit, ...]:
                 and name != CONDITION
                 and len(case.pieces) > 1
                 # a date can only be odd for a bee of which something was seen or heard
-                and (kind != "date" or {other for other, _ in case.pieces} - {"date", "place"})
+                and (kind != "date" or case.seen or case.heard)
             ),
             key=lambda misfit: misfit.probability / SURPRISE[misfit.kind],
             default=None,
@@ -195,7 +195,7 @@ def unseasonal(lineup: Lineup, case: Case) -> Stranger | None:
     """
     if is_outside(lineup, case.place) or case.date is None:
         return None
-    if not {kind for kind, _ in case.pieces} - {"date", "place"}:
+    if not case.seen and not case.heard:
         return None
     shares = lineup.by_taxon(posterior(lineup, case.without("date")))
     best = int(shares.argmax())

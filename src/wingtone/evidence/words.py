@@ -253,12 +253,11 @@ def size_sentence(
     low, middle, high = itd_interval(tone_of(lineup, case), weight, level=level)
     least, most = size_words(low), size_words(high)
     span = least if least == most else f"{least} to {most}"
-    seen = any(name != CONDITION for name, _ in case.hints)
     if is_outside(lineup, case.place):
-        how = "is by sound and sight" if seen else "sounds like"
+        how = "is by sound and sight" if case.seen else "sounds like"
         text = f"If it is like the bumblebees of this fauna, it {how} {_a(span)} one"
     else:
-        text = f"{'By sound and sight,' if seen else 'Sounds like'} {_a(span)} bumblebee"
+        text = f"{'By sound and sight,' if case.seen else 'Sounds like'} {_a(span)} bumblebee"
     text += f" ({low:.1f} to {high:.1f} mm between the wing bases)."
     return middle, low, high, size_words(middle), text
 
