@@ -451,6 +451,29 @@ def test_a_sentence_does_not_speak_for_what_its_weight_speaks_against(fauna: Fau
     assert "fits what is in the fauna" in piece.summary
 
 
+@pytest.mark.parametrize(
+    ("f0_hz", "when", "place", "hints", "how", "clause"),
+    [
+        (77.0, "2026-12-17", "53.3,-6.3", {"collar": "ginger"}, " is low for ", "speaks still more against"),
+        (250.0, "2026-07-01", "51.5,-0.1", {"flower": "deep"}, " is high for ", "speaks still more against"),
+        (195.0, "2026-01-10", "51.5,-0.1", {"bands": "2"}, " fits ", "speaks more for"),
+        (105.0, "2026-03-12", "51.5,-0.1", {"tail": "buff"}, " fits ", ""),
+        (109.0, "2026-07-10", "51.5,-0.1", {"tail": "red"}, " is low for ", ""),
+    ],
+)
+def test_how_a_tone_fits_is_told_beside_what_it_weighs(
+    fauna: Fauna, f0_hz: float, when: str, place: str, hints: dict[str, str], how: str, clause: str
+) -> None:
+    """A tone that is low for a bee may still speak for it, where it is lower still for all others."""
+    day = dt.date.fromisoformat(when)
+    answer = identify(fauna=fauna, tone=tone(f0_hz), date=day, place=parse_place(place), hints=hints)
+    (piece,) = (piece for piece in answer.evidence if piece.kind == "tone")
+    assert how in piece.summary
+    assert (", but " in piece.summary) is bool(clause)
+    assert clause in piece.summary
+    assert (piece.weight_bits > 0) is (("fits" in how) is not bool(clause))
+
+
 def test_a_size_that_rests_on_sight_too_says_so(fauna: Fauna) -> None:
     by_ear = identify(fauna=fauna, tone=tone(130), date=dt.date(2026, 4, 5))
     by_both = identify(fauna=fauna, tone=tone(130), date=dt.date(2026, 4, 5), hints={"tail": "ginger"})

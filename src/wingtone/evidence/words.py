@@ -199,7 +199,13 @@ def _tone(lineup: Lineup, case: Case, weight_bits: float, top: int) -> str:
         return f"{hz} fits none of the insects of the fauna well."
     below = float(tone_of(lineup, case).cdf[top])
     how = "is high for" if below > 0.9 else "is low for" if below < 0.1 else "fits"
-    return f"{hz} {how} {who(lineup, top)} (nine in ten sound between {low:.0f} and {high:.0f} Hz)."
+    # How it fits is that of one caste alone, the weight is against what the rest leaves possible.
+    others = ""
+    if weight_bits <= -LITTLE_BITS and how == "fits":
+        others = ", but speaks more for others it could be"
+    elif weight_bits >= LITTLE_BITS and how != "fits":
+        others = ", but speaks still more against others it could be"
+    return f"{hz} {how} {who(lineup, top)} (nine in ten sound between {low:.0f} and {high:.0f} Hz){others}."
 
 
 def _model(case: Case) -> str:
