@@ -425,6 +425,9 @@ def test_air_in_which_the_tone_was_not_tried_is_told(fauna: Fauna, air_c: float,
     assert ("temperature" in codes(heard)) is told
     assert heard.size.itd_mm > 0
     assert "temperature" not in codes(identify(fauna=fauna, date=JULY, temperature_c=air_c))
+    fly = identify(fauna=fauna, tone=tone(150), date=JULY, temperature_c=air_c, hints={"antennae": "short"})
+    assert math.isnan(fly.size.itd_mm)
+    assert "temperature" not in codes(fly), "there is no size to trust the less"
 
 
 def test_a_sentence_does_not_speak_for_what_its_weight_speaks_against(fauna: Fauna) -> None:

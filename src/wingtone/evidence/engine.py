@@ -330,7 +330,9 @@ def _warnings(
                 "sound only", "A tone tells size, not species; say what you saw and the answer will narrow."
             )
         )
-    out += _temperature_advice(case)
+    sized = probability[lineup.is_bumblebee].sum() >= 0.5
+    if sized:
+        out += _temperature_advice(case)
     shakes = lineup.is_bumblebee | np.isin(
         [lineup.taxa[i].split()[0] for i in lineup.taxon_of], FLOWER_SHAKERS
     )
@@ -344,7 +346,7 @@ def _warnings(
         )
     if any(piece.kind == "tone" and abs(piece.weight_bits) < LITTLE_BITS for piece in weighed):
         out.append(Advice("tone says little", "Here the tone hardly changes which species is likeliest."))
-    if probability[~lineup.is_bumblebee].sum() >= 0.5 and case.tone is not None:
+    if case.tone is not None and not sized:
         out.append(
             Advice(
                 "no size", "In flies, wasps and other bees the pitch is no measure of size, so none is given."
