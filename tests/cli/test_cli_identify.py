@@ -132,6 +132,19 @@ def test_two_bees_give_two_lines(runner: CliRunner, hover_wav: Path, perfect_ear
     assert [[b["f0_hz"] for b in a["bouts"]] for a in answers] == [[140.0], [165.0]]
 
 
+def test_answers_about_several_bees_say_at_their_head_which(
+    runner: CliRunner, hover_wav: Path, perfect_ear: Find
+) -> None:
+    perfect_ear(tone_of(bout(140, end_s=2.0), bout(165, start_s=1.0, end_s=3.0)))
+    told = runner.invoke(main, ["identify", str(hover_wav)], catch_exceptions=False).stdout
+    heads = ["  Bee 1", "  Bee 2"]
+    lines = told.splitlines()
+    assert [line for line in lines if line in heads] == heads
+    assert all(lines[lines.index(head) + 1].startswith("  Record as ") for head in heads)
+    perfect_ear(tone_of(bout(140, end_s=2.0)))
+    assert "Bee 1" not in runner.invoke(main, ["identify", str(hover_wav)], catch_exceptions=False).stdout
+
+
 def test_a_date_given_is_marked_as_given(runner: CliRunner, hover_wav: Path, perfect_ear: Find) -> None:
     arguments = ["identify", str(hover_wav), "--date", "2026-03-20", "--format", "json"]
     recording = answer(runner.invoke(main, arguments))["recording"]

@@ -196,7 +196,8 @@ def _recordings(
                     laid_out = identify_json(measurement, answer, individual=individual, given_date=date)
                     click.echo(_json(laid_out))
                 else:
-                    click.echo("\n" + "\n".join(answered_lines(answer, fauna=known["fauna"])) + "\n")
+                    head = f"  Bee {individual}\n" if len(answers) > 1 else ""
+                    click.echo(f"\n{head}" + "\n".join(answered_lines(answer, fauna=known["fauna"])) + "\n")
     inputs.finish()
 
 
