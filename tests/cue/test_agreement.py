@@ -182,6 +182,7 @@ def test_whom_a_name_means(fauna: Fauna, taxon: str, caste: str, words: str) -> 
         ("Bombus imaginarius", "female", "is not in the fauna british_isles"),
         ("Psithyrus imaginarius", "", "is not in the fauna british_isles"),
         ("Spotted bumble bee", "queen", "is not in the fauna british_isles"),
+        ("cuckoo bumblebee", "female", "may be more than one of the fauna british_isles"),
         ("Bombus vestalis", "worker", "there are no workers of Bombus vestalis"),
         ("Bombus terrestris", "cuckoo female", "there are no cuckoo females of Bombus terrestris"),
         ("Bombus cullumanus", "worker", "no longer found"),
@@ -258,6 +259,25 @@ def test_a_bee_out_of_season_is_said_to_be_so_beside_what_the_sound_says(fauna: 
     assert "males of Bombus pascuorum are hardly ever met at that time of the year" in early.note
     assert early.agreement
     assert late.note == ""
+
+
+@pytest.mark.parametrize(
+    ("taxon", "caste", "day", "told"),
+    [
+        ("Bombus pascuorum", "worker", dt.date(2024, 1, 5), True),
+        ("Bombus hortorum", "worker", dt.date(2024, 12, 5), True),
+        ("Bombus hortorum", "worker", dt.date(2024, 4, 1), True),
+        ("Bombus terrestris", "worker", dt.date(2024, 1, 5), False),  # Stelzer et al. 2010, London
+        ("Apis mellifera", "worker", dt.date(2024, 1, 5), False),
+        ("Apis mellifera", "", None, False),
+    ],
+)
+def test_the_depth_of_winter_is_out_of_season_for_all_but_the_last_that_fly(
+    fauna: Fauna, taxon: str, caste: str, day: dt.date | None, told: bool
+) -> None:
+    stated = stated_bee(fauna, taxon=taxon, caste=caste)
+    verdict = judge(fauna, stated, cue(164.0), date=day, place=KEW)
+    assert ("hardly ever met" in verdict.note) is told
 
 
 def test_the_plain_name_counts_where_the_other_is_not_known(fauna: Fauna) -> None:

@@ -42,7 +42,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wingtone.evidence.lineup import CASTES, NOT_A_BUMBLEBEE, line_up
-from wingtone.evidence.prior import is_outside, log_prior, season_date
+from wingtone.evidence.prior import in_season, is_outside, log_prior, season_date
 from wingtone.evidence.tone_size import itd_interval, tone_terms
 from wingtone.fauna.names import says_bumblebee
 
@@ -69,7 +69,8 @@ EVEN_BITS = 0.4
 """Below this a tone is called about as likely: up to a third more or less. Ours."""
 
 OFF_SEASON = 0.05
-"""Share of what is met on the mean of the year from which a bee is said to be met hardly ever then. Ours."""
+"""Share of its best week, and of all that is met then, below which a bee is said to be met hardly ever then.
+Ours: that of `wingtone.evidence.words`."""
 
 SIZE_LEVEL = 0.9
 """Level of the size interval, that of `wingtone.evidence`."""
@@ -214,7 +215,10 @@ def _no_such(fauna: Fauna, called: str, caste: str, bumblebees: Mask) -> str:
 def _unknown(fauna: Fauna, names: list[str]) -> Stated:
     """Say that the fauna lacks a name; size and caste are told only of what the name says is a bumblebee."""
     lineup = line_up(fauna)
-    note = f"{names[0].strip()} is not in the fauna {fauna.id}, so the sound was not compared with it"
+    name = names[0].strip()
+    several = bool(fauna.names.ending(name))  # "hornet", "cuckoo bumblebee"
+    what = "may be more than one of" if several else "is not in"
+    note = f"{name} {what} the fauna {fauna.id}, so the sound was not compared with it"
     nobody = np.zeros(len(lineup), bool)
     if any(says_bumblebee(name) for name in names):
         return Stated(lineup.is_bumblebee, nobody, "", note)
@@ -267,7 +271,7 @@ def judge(
     if not met.sum() > 0.0:  # not known from there; the castes and forms then count alike
         met = np.ones_like(met)
         note = f"{stated.words} are not known from there"
-    elif met.sum() < OFF_SEASON * np.exp(log_prior(lineup, None, place))[stated.candidates].sum():
+    elif date is not None and _is_off_season(lineup, stated.candidates, date, place, met=float(met.sum())):
         note = f"{stated.words} are hardly ever met at that time of the year, which the sound does not tell"
     for_stated = float(met @ likelihood[stated.candidates] / met.sum())
     others = ~stated.candidates
@@ -276,6 +280,14 @@ def judge(
     agreement = "agrees" if bits >= AGREES_BITS else "disagrees" if bits <= DISAGREES_BITS else "says little"
     sentence = _sentence(stated, cue, bits, agreement, caste, share, dated=date is not None)
     return Verdict(*told, agreement, bits, sentence, note)
+
+
+def _is_off_season(
+    lineup: Lineup, candidates: Mask, date: dt.date, place: Place | None, *, met: float
+) -> bool:
+    """Tell whether these bees hardly fly then; the last that fly in winter, when hardly any do, still do."""
+    fly = in_season(lineup, date, place)[candidates[:-1]]
+    return met < OFF_SEASON and bool(fly.size) and bool(np.nanmax(fly) < OFF_SEASON)
 
 
 def _caste(lineup: Lineup, weight: Floats) -> tuple[str, float]:
