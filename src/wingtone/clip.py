@@ -319,7 +319,7 @@ LEAST_DOUBT = 0.2
 
 def _individual_advice(measurement: Measurement, number: int, *, seen: bool) -> list[Advice]:
     """Say how sure it is how many bees there are, and which of them an answer is about."""
-    from wingtone.evidence.answer import Advice
+    from wingtone.evidence.answer import Advice, percent
 
     shared = _individuals(measurement)
     if shared is None or not shared.groups:
@@ -330,14 +330,14 @@ def _individual_advice(measurement: Measurement, number: int, *, seen: bool) -> 
             return []
         text = (
             "The flights are taken for one bee; by their tones, more than one has a chance of "
-            f"{100 * more:.0f} %."
+            f"{percent(more)}."
         )
         return [Advice("maybe several bees", text)]
     bouts = flights_by_individual(measurement)[number - 1]
     cue = flight_cue(bouts)
     tone = "" if cue is None else f", at {cue.f0_hz:.0f} Hz"
     why = "two tones sound at once" if shared.at_once > 1 else "the tones lie too far apart for one bee"
-    sure = f" (chance that it is one bee after all: {100 * (1 - more):.0f} %)" if shared.at_once == 1 else ""
+    sure = f" (chance that it is one bee after all: {percent(1 - more)})" if shared.at_once == 1 else ""
     also = "; what was seen is counted for each of them, so look at one bee at a time" if seen else ""
     text = (
         f"{n} bees are told apart, because {why}{sure}; this is number {number}, first heard at "

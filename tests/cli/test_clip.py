@@ -340,6 +340,13 @@ def test_two_bees_get_two_answers(hover_truth: Measurement, second: Bout, at_onc
     assert len(measure_json(two)["bouts"]) == 3
 
 
+def test_tones_an_octave_apart_leave_no_certainty_that_they_are_two_bees(hover_truth: Measurement) -> None:
+    two = with_bouts(hover_truth, bout(105), bout(210, start_s=2.0, end_s=3.0))
+    for answer in identify_measurement(two, fauna=load(), hints={}):
+        (told,) = [w.text for w in answer.warnings if w.code == "several bees"]
+        assert "(chance that it is one bee after all: under 1 %)" in told
+
+
 def test_doubt_about_one_bee_is_told(hover_truth: Measurement) -> None:
     doubtful = with_bouts(hover_truth, bout(150), bout(184, start_s=2.0, end_s=3.0))
     (answer,) = identify_measurement(doubtful, fauna=load(), hints={})

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from wingtone.evidence import ToneCue, identify
+from wingtone.evidence.answer import percent
 from wingtone.evidence.engine import doubt_words, make_case
 from wingtone.evidence.naming import name_it
 from wingtone.evidence.prior import activity, in_season, log_prior, weeks
@@ -345,6 +346,14 @@ def test_castes_of_wasps_are_parted_in_the_list_as_those_of_bumblebees(lineup: L
     assert reason.endswith(
         f": the likeliest answer, {lineup.vernaculars[wasp]}, has only 40 %, all castes together."
     )
+
+
+def test_what_is_all_but_sure_is_told_alike_in_the_sentence_and_in_the_list(fauna: Fauna) -> None:
+    told = [percent(share) for share in (0.0, 0.004, 0.005, 0.43, 0.994, 0.996, 1.0)]
+    assert told == ["under 1 %", "under 1 %", "under 1 %", "43 %", "99 %", "over 99 %", "over 99 %"]
+    answer = look(fauna, "behaviour=patrolling tail=ginger", date="2026-03-20", f0_hz=200.0)
+    assert answer.castes[0].probability > 0.995
+    assert answer.record_as.reason == "Probably not a bumblebee (over 99 %)."
 
 
 def test_what_is_not_in_the_fauna_leads_without_a_capital(lineup: Lineup) -> None:

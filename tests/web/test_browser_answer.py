@@ -16,6 +16,8 @@ import numpy as np
 import pytest
 from playwright.sync_api import expect
 
+from wingtone.evidence.answer import percent
+
 from .chromium import Visitors, axe_faults, until, wide_content
 from .conftest import live
 
@@ -273,7 +275,10 @@ def test_answer_shows_what_the_program_says(fresh: tuple[LivePage, str], visit: 
     expect(rows).to_have_count(len(likely))
     for row, one in zip(rows.all(), likely, strict=True):
         expect(row).to_contain_text(one["vernacular"])
-        expect(row).to_contain_text(f"{round(100 * one['probability'])} %")
+        expect(row).to_contain_text(percent(one["probability"]))
+    shares = [0.0, 0.003, 0.007, 0.42, 0.992, 0.997, 1.0]
+    written = tab.evaluate("async (all) => all.map((await import('/static/charts.js')).percent)", shares)
+    assert written == [percent(share) for share in shares]
     rows.first.click()
     evidence = panel.locator(".candidate").first.locator(".evidence > li")
     expect(evidence).to_have_count(len(answer["evidence"]))

@@ -276,10 +276,12 @@ def _answer_row(answer: Answer, source: _Source) -> dict[str, Any]:
 
 
 def _answer_line(answer: Answer, source: _Source) -> str:
+    from wingtone.evidence.answer import percent
+
     row = _answer_row(answer, source)
     head = "" if row["path"] is None else f"{one_line(Path(row['path']).name)}, bee {row['individual']}: "
     name = row["record_as"] or f"no name yet, likeliest {row['taxon']}"
-    line = f"{head}{name}; {row['caste']} {100 * row['caste_probability']:.0f} %"
+    line = f"{head}{name}; {row['caste']} {percent(row['caste_probability'])}"
     if row["itd_mm"] is not None:
         line += f"; ITD {row['itd_low_mm']:.1f}-{row['itd_high_mm']:.1f} mm"
     asked = answer.look_next[:1]

@@ -129,6 +129,8 @@ def answered_lines(answer: Answer, *, fauna: Fauna) -> list[str]:
 
     The fauna gives the names and states that go with the answer.
     """
+    from wingtone.evidence.answer import percent
+
     record = answer.record_as
     lines = paragraph(_record_name(record, fauna), label="Record as   ")
     lines += [" " * 14 + line.strip() for line in paragraph(record.reason, indent=14)]
@@ -138,7 +140,7 @@ def answered_lines(answer: Answer, *, fauna: Fauna) -> list[str]:
     # Elsewhere there may be bumblebees that the fauna does not know.
     words = {"not a bumblebee": "no bumblebee of this fauna"} if outside else {}
     castes = ", ".join(
-        f"{words.get(share.caste, share.caste)} {_percent(share.probability)}"
+        f"{words.get(share.caste, share.caste)} {percent(share.probability)}"
         for share in answer.castes
         if share.probability >= SMALLEST_SHARE
     )
@@ -189,13 +191,15 @@ def _record_name(record: RecordAs, fauna: Fauna) -> str:
 
 
 def _candidate_lines(answer: Answer) -> list[str]:
+    from wingtone.evidence.answer import percent
+
     shown = [c for c in answer.candidates if c.probability >= SMALLEST_SHARE][:MOST_CANDIDATES]
     rows = [
-        (_percent(c.probability), bar(c.probability), c.vernacular, c.taxon, _caste(c.caste)) for c in shown
+        (percent(c.probability), bar(c.probability), c.vernacular, c.taxon, _caste(c.caste)) for c in shown
     ]
     rest = 1 - math.fsum(c.probability for c in shown)
     if rest > 0.005:
-        rows.append((_percent(rest), bar(rest), "all others together", "", ""))
+        rows.append((percent(rest), bar(rest), "all others together", "", ""))
     if width() < NARROW:
         return columns([(share, name, caste) for share, _, name, _, caste in rows], align="rll")
     return columns(rows, align="rllll")
@@ -203,12 +207,6 @@ def _candidate_lines(answer: Answer) -> list[str]:
 
 def _caste(caste: str) -> str:
     return "" if caste in ("not a bumblebee", "adult", "any") else caste
-
-
-def _percent(share: float) -> str:
-    if 0 < share < 0.005:
-        return "<1 %"
-    return ">99 %" if 0.995 <= share < 1 else f"{100 * share:.0f} %"
 
 
 def _bits(weight: float) -> str:
@@ -220,12 +218,13 @@ def demo_lines(
 ) -> list[str]:
     """Tell one clip of the demonstration in short, with what was put in beside what was found."""
     from wingtone.clip import flight_cue
+    from wingtone.evidence.answer import percent
 
     cue = flight_cue(measurement.tone.bouts)
     heard = "no flight" if cue is None else f"{cue.duration_s:.1f} s of flight at {_tone(cue.f0_hz)}"
     seen = ", ".join(f"{character} {state}" for character, state in clip.hints.items()) or "nothing noted"
     likely = "; ".join(
-        f"{candidate.vernacular} {_caste(candidate.caste)}".rstrip() + f" {_percent(candidate.probability)}"
+        f"{candidate.vernacular} {_caste(candidate.caste)}".rstrip() + f" {percent(candidate.probability)}"
         for candidate in answer.candidates[:3]
     )
     lines = [f"{clip.path.name}, {clip.date.day} {clip.date:%B %Y}", *paragraph(clip.story, indent=3)]

@@ -41,6 +41,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wingtone.evidence.answer import percent
 from wingtone.evidence.lineup import CASTES, NOT_A_BUMBLEBEE, line_up
 from wingtone.evidence.prior import in_season, is_outside, log_prior, season_date
 from wingtone.evidence.tone_size import itd_interval, tone_terms
@@ -310,5 +311,5 @@ def _sentence(
     if agreement == "says little":
         text += ": the sound says little here"
     elif agreement == "disagrees" and caste != NOT_A_BUMBLEBEE and _PLURALS[caste] not in stated.words:
-        text += f"; it sounds like a {caste} ({min(round(100 * share), 99)} %)"
+        text += f"; it sounds like a {caste} ({percent(share)})"
     return f"{cue.f0_hz:.0f} Hz {text}."

@@ -22,12 +22,19 @@ __all__ = [
     "RecordAs",
     "Size",
     "TaxonShare",
+    "percent",
 ]
 
 SCHEMA = "wingtone/identify/1"
 
 Rank = Literal["species", "aggregate", "genus", "none"]
 EvidenceKind = Literal["date", "place", "tone", "hint", "model"]
+
+
+def percent(probability: float) -> str:
+    """Write a probability in whole percent for people, never as 0 or 100: nothing here is that sure."""
+    whole = f"{100.0 * probability:.0f} %"
+    return {"0 %": "under 1 %", "100 %": "over 99 %"}.get(whole, whole)
 
 
 @dataclass(frozen=True)

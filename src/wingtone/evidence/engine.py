@@ -19,6 +19,7 @@ from wingtone.evidence.answer import (
     Evidence,
     Size,
     TaxonShare,
+    percent,
 )
 from wingtone.evidence.case import Case, posterior
 from wingtone.evidence.hints import check_hints
@@ -280,7 +281,7 @@ def _stranger_advice(lineup: Lineup, absent: Stranger | None) -> list[Advice]:
         Advice(
             "not known from here",
             f"But for the place it would be {lineup.vernaculars[taxon]}, {lineup.taxa[taxon]} "
-            f"({100.0 * absent.probability:.0f} %), which is {known} from here. Check the place and look "
+            f"({percent(absent.probability)}), which is {known} from here. Check the place and look "
             "again; if both are right, a photo is well worth sending to the local recorder.",
         )
     ]
@@ -293,7 +294,7 @@ def _unseasonal_advice(lineup: Lineup, late: Stranger | None) -> list[Advice]:
     return [
         Advice(
             "out of season",
-            f"But for the date it would be {name}, {taxon} ({100.0 * late.probability:.0f} %), which is "
+            f"But for the date it would be {name}, {taxon} ({percent(late.probability)}), which is "
             "hardly ever met then. Check the date and look again; if both are right, a photo is well worth "
             "sending to the local recorder.",
         )

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.evidence.answer import RecordAs
+from wingtone.evidence.answer import RecordAs, percent
 from wingtone.evidence.lineup import SOMETHING_ELSE
 
 if TYPE_CHECKING:
@@ -92,18 +92,18 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "",
     if bumblebee < 0.5 and outside:
         return naming("", "none", f"No bumblebee of this fauna fits well; {outside}.")
     if bumblebee < 0.5:
-        return naming("", "none", f"Probably not a bumblebee ({_percent(1.0 - bumblebee)}).")
+        return naming("", "none", f"Probably not a bumblebee ({percent(1.0 - bumblebee)}).")
     if case.seen and not doubt and not outside:
         clear = of_best & ~_inseparable(lineup)
         name = lineup.taxa[best]
         if probability[clear].sum() >= SURE:
             return naming(
-                name, "species", f"{_percent(by_taxon[best])} sure, and this one can be told in the field."
+                name, "species", f"{percent(by_taxon[best])} sure, and this one can be told in the field."
             )
         if found := _best_aggregate(lineup, probability):
             aggregate, members, holds, named = found
             why = aggregate.reason.rstrip(".") if named else "what is known so far does not say which"
-            reason = f"{_percent(holds)} sure of the group: {why}."
+            reason = f"{percent(holds)} sure of the group: {why}."
             return naming(aggregate.aggregate, "aggregate", reason, members)
     genus, holds = _best_genus(lineup, by_taxon)
     if genus and holds >= LIKELY and outside:
@@ -115,7 +115,7 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "",
             why = doubt
         else:
             why = _lead_words(lineup, probability, SURE)
-        return naming(genus, "genus", f"{_percent(holds)} sure of the genus; {why}.")
+        return naming(genus, "genus", f"{percent(holds)} sure of the genus; {why}.")
     if outside:
         return naming("", "none", f"No name of this fauna stands out; {outside}.")
     return naming("", "none", f"The evidence is thin: {_lead_words(lineup, probability, LIKELY)}.")
@@ -130,20 +130,15 @@ def _lead_words(lineup: Lineup, probability: Floats, needed: float) -> str:
     best = int(by_taxon.argmax())
     own, castes = np.where(lineup.taxon_of == best, probability, 0.0), np.array(lineup.castes)
     of_one_caste = max(own[castes == caste].sum() for caste in set(lineup.castes))
-    parted = ", all castes together" if _percent(of_one_caste) != _percent(by_taxon[best]) else ""
+    parted = ", all castes together" if percent(of_one_caste) != percent(by_taxon[best]) else ""
     name = "something not in the fauna" if lineup.taxa[best] == SOMETHING_ELSE else lineup.vernaculars[best]
     return f"the likeliest answer, {name}, has {_short_of(by_taxon[best], needed)}{parted}"
-
-
-def _percent(probability: float) -> str:
-    """Write a probability in whole percent, never as 0 or 100."""
-    return f"{min(max(round(100.0 * probability), 1), 99)} %"
 
 
 def _short_of(probability: float, needed: float) -> str:
     """Write a probability that was not enough, and not as what would have been, however it rounds."""
     short = probability < needed <= round(probability, 2)
-    return f"just under {_percent(needed)}" if short else f"only {_percent(probability)}"
+    return f"just under {percent(needed)}" if short else f"only {percent(probability)}"
 
 
 def _best_aggregate(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wingtone.evidence.answer import percent
 from wingtone.evidence.case import answer_probabilities, tone_of
 from wingtone.evidence.dates import week_words
 from wingtone.evidence.lineup import CASTES, NOT_A_BUMBLEBEE
@@ -216,7 +217,7 @@ def _model(case: Case) -> str:
     named = case.model.classes[best]
     return (
         f"The trained model {case.model.name} hears {named if case.model.taxa else _a(named)} "
-        f"({100.0 * share[best] / share.sum():.0f} % if all its classes were equally common)."
+        f"({percent(share[best] / share.sum())} if all its classes were equally common)."
     )
 
 

@@ -138,6 +138,8 @@ def _heard(record: Record) -> list[tuple[str, str]]:
 
 
 def _candidates(record: Record) -> str:
+    from wingtone.evidence.answer import percent
+
     taxa = [one for one in (record.answer or {}).get("taxa") or () if isinstance(one, dict)]
     rows = []
     for one in taxa[:MOST_CANDIDATES]:
@@ -146,7 +148,7 @@ def _candidates(record: Record) -> str:
             name = str(one.get("vernacular") or one.get("taxon") or "")
             rows.append(
                 f'<tr><th scope="row">{escape(name)} <i>{escape(str(one.get("taxon") or ""))}</i></th>'
-                f"<td>{100 * share:.0f} %</td>"
+                f"<td>{percent(share)}</td>"
                 f'<td><meter min="0" max="1" value="{share:.3f}"></meter></td></tr>'
             )
     reason = ((record.answer or {}).get("record_as") or {}).get("reason")

@@ -24,9 +24,8 @@ const MONTH_NAMES = [
 
 // 0.553 -> "55 %"; the ends are never rounded to what is not meant.
 export function percent(share) {
-  if (share < 0.01) return "under 1 %";
-  if (share > 0.99) return "over 99 %";
-  return `${Math.round(100 * share)} %`;
+  const whole = Math.round(100 * share);
+  return whole < 1 ? "under 1 %" : whole > 99 ? "over 99 %" : `${whole} %`;
 }
 
 // A bar as wide as its share of 1. Decoration: the number stands beside it.
