@@ -335,6 +335,29 @@ def test_a_short_lead_agrees_with_the_list_whatever_is_recorded(
     assert together in ("", " all castes together.")
 
 
+@pytest.mark.parametrize(
+    ("hints", "date", "parted"),
+    [
+        ("tail=white bands=3 face=long", "2026-06-01", True),
+        (
+            "tail=buff behaviour=nest-searching size=very-large collar=yellow shade=golden",
+            "2026-03-12",
+            False,
+        ),
+    ],
+)
+def test_a_species_that_is_sure_in_several_castes_is_said_to_be(
+    fauna: Fauna, hints: str, date: str, parted: bool
+) -> None:
+    answer = look(fauna, hints, date=date)
+    record = answer.record_as
+    lines = {percent(c.probability) for c in answer.candidates if c.taxon == record.taxon}
+    assert record.rank == "species"
+    sure, _, rest = record.reason.partition(" sure, ")
+    assert (sure not in lines) is parted
+    assert rest == ("all castes together, " if parted else "") + "and this one can be told in the field."
+
+
 def test_castes_of_wasps_are_parted_in_the_list_as_those_of_bumblebees(lineup: Lineup) -> None:
     wasp = lineup.taxa.index("Vespula")
     queen, worker = np.flatnonzero(lineup.taxon_of == wasp)

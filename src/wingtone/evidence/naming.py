@@ -97,9 +97,8 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "",
         clear = of_best & ~_inseparable(lineup)
         name = lineup.taxa[best]
         if probability[clear].sum() >= SURE:
-            return naming(
-                name, "species", f"{percent(by_taxon[best])} sure, and this one can be told in the field."
-            )
+            sure = f"{percent(by_taxon[best])} sure{_together(lineup, probability, best)}"
+            return naming(name, "species", f"{sure}, and this one can be told in the field.")
         if found := _best_aggregate(lineup, probability):
             aggregate, members, holds, named = found
             why = aggregate.reason.rstrip(".") if named else "what is known so far does not say which"
@@ -122,17 +121,22 @@ def name_it(lineup: Lineup, case: Case, probability: Floats, *, doubt: str = "",
 
 
 def _lead_words(lineup: Lineup, probability: Floats, needed: float) -> str:
-    """Say what the likeliest taxon has, which is not enough, and where no line of the list shows it.
+    """Say what the likeliest taxon has, which is not enough."""
+    by_taxon = lineup.by_taxon(probability)
+    best = int(by_taxon.argmax())
+    name = "something not in the fauna" if lineup.taxa[best] == SOMETHING_ELSE else lineup.vernaculars[best]
+    short = f"{_short_of(by_taxon[best], needed)}{_together(lineup, probability, best)}"
+    return f"the likeliest answer, {name}, has {short}"
+
+
+def _together(lineup: Lineup, probability: Floats, taxon: int) -> str:
+    """Say that a percentage is that of all castes of a taxon where no line of the list shows it.
 
     The list of candidates has a line for each caste, and each of them may stand below another taxon.
     """
-    by_taxon = lineup.by_taxon(probability)
-    best = int(by_taxon.argmax())
-    own, castes = np.where(lineup.taxon_of == best, probability, 0.0), np.array(lineup.castes)
+    own, castes = np.where(lineup.taxon_of == taxon, probability, 0.0), np.array(lineup.castes)
     of_one_caste = max(own[castes == caste].sum() for caste in set(lineup.castes))
-    parted = ", all castes together" if percent(of_one_caste) != percent(by_taxon[best]) else ""
-    name = "something not in the fauna" if lineup.taxa[best] == SOMETHING_ELSE else lineup.vernaculars[best]
-    return f"the likeliest answer, {name}, has {_short_of(by_taxon[best], needed)}{parted}"
+    return ", all castes together" if percent(of_one_caste) != percent(own.sum()) else ""
 
 
 def _short_of(probability: float, needed: float) -> str:
