@@ -38,6 +38,7 @@ __all__ = [
     "RequestError",
     "TableError",
     "WingtoneError",
+    "how_many",
     "one_line",
     "shown_value",
 ]
@@ -63,6 +64,12 @@ def shown_value(value: object) -> str:
         return one_line(repr(value)[:60])
     except ValueError:
         return "a number too long to show"
+
+
+def how_many(number: int, what: str) -> str:
+    """Say so many of something: ``1 record``, ``2 records``, ``3 buzzes``."""
+    plural = f"{what}es" if what.endswith("z") else f"{what}s"
+    return f"{number} {what if number == 1 else plural}"
 
 
 MOST_WHERE, MOST_WHAT = 1000, 500

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from wingtone.cli import tables
-from wingtone.errors import one_line
+from wingtone.errors import how_many, one_line
 
 
 @pytest.fixture(autouse=True)
@@ -68,3 +68,8 @@ def test_bar_shows_every_share_that_is_not_nothing() -> None:
     assert tables.bar(0.001) == "#"
     assert tables.bar(0.5, size=20) == "#" * 10
     assert tables.bar(1.0, size=20) == "#" * 20
+
+
+def test_one_of_something_is_no_plural() -> None:
+    assert [how_many(n, "record") for n in (0, 1, 2)] == ["0 records", "1 record", "2 records"]
+    assert how_many(2, "other buzz") == "2 other buzzes"

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any, overload
 
 from wingtone.api.given import date_given, fauna_given, hints_given, number_within, place_given
 from wingtone.api.measurements import Measurements, measure
-from wingtone.api.showing import columns_of, count_words, shown
-from wingtone.errors import RequestError, one_line, shown_value
+from wingtone.api.showing import columns_of, shown
+from wingtone.errors import RequestError, how_many, one_line, shown_value
 
 if TYPE_CHECKING:
     import datetime
@@ -116,7 +116,7 @@ class Answers(Sequence["Answer"]):
 
     def __repr__(self) -> str:
         lines = [_answer_line(a, s) for a, s in zip(self.answers, self._sources, strict=True)]
-        return shown(count_words(len(self), "answer"), lines)
+        return shown(how_many(len(self), "answer"), lines)
 
 
 def identify(

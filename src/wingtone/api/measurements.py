@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, overload
 
 from wingtone.api.given import number_within, paths_given
-from wingtone.api.showing import columns_of, count_words, shown
-from wingtone.errors import InputError, RequestError, one_line, shown_value
+from wingtone.api.showing import columns_of, shown
+from wingtone.errors import InputError, RequestError, how_many, one_line, shown_value
 
 if TYPE_CHECKING:
     import os
@@ -83,7 +83,7 @@ class Measurements(Sequence["Measurement"]):
     def __repr__(self) -> str:
         bouts = [(one.recording.path, bout) for one in self.recordings for bout in one.tone.bouts]
         flights = sum(bout.kind == "flight" for _, bout in bouts)
-        head = f"{count_words(len(self), 'recording')}, {count_words(flights, 'flight bout')}"
+        head = f"{how_many(len(self), 'recording')}, {how_many(flights, 'flight bout')}"
         if self.failed:
             head += f"; {len(self.failed)} could not be used"
         lines = [

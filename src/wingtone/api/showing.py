@@ -1,7 +1,7 @@
 """Tables of columns, and what a value shows of itself in a notebook.
 
 - `columns_of`: rows to columns.
-- `count_words`, `shown`: lines of text.
+- `shown`: lines of text.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["columns_of", "count_words", "shown"]
+__all__ = ["columns_of", "shown"]
 
 MOST_LINES = 20
 """Lines that a value shows of itself; the rest is counted."""
@@ -20,11 +20,6 @@ MOST_LINES = 20
 def columns_of(rows: list[dict[str, Any]], names: Sequence[str]) -> dict[str, list[Any]]:
     """Turn rows into columns, name to values."""
     return {name: [row[name] for row in rows] for name in names}
-
-
-def count_words(n: int, what: str) -> str:
-    """Say how many, as ``1 recording`` or ``3 recordings``."""
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
 def shown(head: str, lines: Sequence[str]) -> str:

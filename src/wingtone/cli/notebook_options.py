@@ -1,6 +1,6 @@
 """Options of ``wingtone notebook``: those that fill a record, and those that choose records.
 
-- `in_notebook`: the notebook that is meant.
+- `in_notebook`, `open_notebook`: the notebook that is meant.
 - `field_options`: what a record holds.
 - `filter_options`, `chosen_filter`: which records are meant; `tell_why_none`: why that may be none.
 """
@@ -27,9 +27,16 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from wingtone.notebook.places import Place
-    from wingtone.notebook.store import Filter
+    from wingtone.notebook.store import Filter, Notebook
 
-__all__ = ["chosen_filter", "field_options", "filter_options", "in_notebook", "tell_why_none"]
+__all__ = [
+    "chosen_filter",
+    "field_options",
+    "filter_options",
+    "in_notebook",
+    "open_notebook",
+    "tell_why_none",
+]
 
 
 def _meant(ctx: click.Context, _: click.Parameter, path: Path | None) -> None:
@@ -47,6 +54,13 @@ in_notebook = click.option(
     help="The notebook file; without it, one in your own data folder. It is made when you add a record.",
 )
 """``--notebook``, for the group and for each command of it: the later one counts. The path is ``ctx.obj``."""
+
+
+def open_notebook(ctx: click.Context, /, *, write: bool) -> Notebook:
+    """Open the notebook that is meant."""
+    from wingtone.notebook.store import Notebook
+
+    return Notebook.open(ctx.obj, write=write)
 
 
 def _event_date(_: click.Context, __: click.Parameter, text: str | None) -> str | None:

@@ -13,8 +13,8 @@ from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.options import WholeRange, flight_threshold_option
 from wingtone.cli.outputs import check_figure, check_place
-from wingtone.cli.tables import bar, columns, counted, paragraph, tell
-from wingtone.errors import MissingExtraError, OutputError, one_line
+from wingtone.cli.tables import bar, columns, paragraph, tell
+from wingtone.errors import MissingExtraError, OutputError, how_many, one_line
 from wingtone.files import what_is
 from wingtone.pitch_names import note_name
 
@@ -223,7 +223,7 @@ def _tell_faults(summary: Summary) -> None:
 def _left_out_words(count: int, place: str) -> str:
     """Say that the tables no longer hold what an earlier run put into them, most likely of another folder."""
     return (
-        f"these tables no longer hold {counted(count, 'recording')} of earlier runs, not found in {place} "
+        f"these tables no longer hold {how_many(count, 'recording')} of earlier runs, not found in {place} "
         "now; to have them back survey their folder again, best with an --out of its own"
     )
 
@@ -256,7 +256,7 @@ def _summary_lines(report: Report, drawn: str | None) -> list[str]:
     summary = report.summary
     total = summary.statuses.total()
     rows = [(f"{n}", _STATUSES[status]) for status, n in sorted(summary.statuses.items(), key=_order)]
-    lines = [f"{counted(total, 'recording')}, {_span(summary.heard_s)} heard", *columns(rows, align="rl")]
+    lines = [f"{how_many(total, 'recording')}, {_span(summary.heard_s)} heard", *columns(rows, align="rl")]
     if summary.heard_s:
         share = summary.wind_lost_s / summary.heard_s
         lines += paragraph(
@@ -264,7 +264,7 @@ def _summary_lines(report: Report, drawn: str | None) -> list[str]:
         )
     others = summary.n_bouts - summary.n_flight
     lines += paragraph(
-        f"{counted(summary.n_flight, 'flight')}, and {counted(others, 'other buzz')}", label="Found "
+        f"{how_many(summary.n_flight, 'flight')}, and {how_many(others, 'other buzz')}", label="Found "
     )
     tones = sorted(summary.flight_tones[1])
     if tones:
@@ -310,7 +310,7 @@ def _order(item: tuple[str, int]) -> int:
 
 def _forecast_lines(told: Forecast, *, workers: int) -> list[str]:
     """Tell what a survey would do."""
-    lines = [counted(told.n_found, "recording")]
+    lines = [how_many(told.n_found, "recording")]
     lines += paragraph(f"{told.n_new} new or changed, {told.n_partly} begun or not heard yet")
     needs_s = told.needs_s(workers)
     if told.to_hear_s is None or needs_s is None:
@@ -319,7 +319,7 @@ def _forecast_lines(told: Forecast, *, workers: int) -> list[str]:
     lines += paragraph(f"{to_hear} of sound to hear")
     basis = "as measured here so far" if told.measured else "a guess until something was heard here"
     text = (
-        f"{_about(needs_s)} with {counted(workers, 'worker')}, at {told.rate:.0f} times "
+        f"{_about(needs_s)} with {how_many(workers, 'worker')}, at {told.rate:.0f} times "
         f"real time each ({basis})"
     )
     return [*lines, *paragraph(text)]

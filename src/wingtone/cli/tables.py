@@ -6,7 +6,6 @@
 - `width`: how wide the text may be.
 - `tell`: a line on the terminal that the next one takes the place of.
 - `csv_text`: rows as CSV.
-- `counted`: so many of something.
 """
 
 from __future__ import annotations
@@ -26,7 +25,7 @@ from wingtone.errors import one_line
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-__all__ = ["bar", "columns", "counted", "csv_text", "paragraph", "tell", "width"]
+__all__ = ["bar", "columns", "csv_text", "paragraph", "tell", "width"]
 
 GAP = "  "
 UNIT = re.compile(r"(?<=\d) (?=%|Hz|mm|m/s|dB|kHz)")
@@ -112,9 +111,3 @@ def csv_text(rows: Iterable[Iterable[Any]]) -> str:
     text = io.StringIO()
     row_writer(text).writerows(rows)
     return text.getvalue()
-
-
-def counted(number: int, what: str) -> str:
-    """Say so many of something: ``1 record``, ``2 records``, ``3 buzzes``."""
-    plural = f"{what}es" if what.endswith("z") else f"{what}s"
-    return f"{number} {what if number == 1 else plural}"

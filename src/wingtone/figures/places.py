@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from wingtone.errors import InputError
+from wingtone.errors import InputError, how_many
 from wingtone.figures.style import BARK, HONEY, LINE, PAPER, check_target, new_figure, save_figure
 from wingtone.notebook.grids import BRITISH, IRISH, Grid, grid_of, square_letters, to_grid
 
@@ -127,7 +127,7 @@ def draw_places(records: Iterable[Record], out: str | os.PathLike[str]) -> int:
                 color=BARK if light else PAPER,
             )  # fmt: skip
     total = counts.total()
-    what = f"{total} record{'s' * (total > 1)} in {len(counts)} ten-kilometre square{'s' * (len(counts) > 1)}"
+    what = f"{how_many(total, 'record')} in {how_many(len(counts), 'ten-kilometre square')}"
     axes.set_title(what, fontsize=13, color=BARK)
     if most > 1:
         ticks = [n for n in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 5000, 20000) if n <= most]

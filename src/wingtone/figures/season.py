@@ -15,7 +15,7 @@ import itertools
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from wingtone.errors import InputError
+from wingtone.errors import InputError, how_many
 from wingtone.figures.style import (
     BARK,
     BLUE,
@@ -135,7 +135,7 @@ def draw_season(records: Iterable[Record], out: str | os.PathLike[str]) -> int:
     _time_axis(bands, counts)
     total = sum(map(_total, counts.values()))
     span = str(years[0]) if len(years) == 1 else f"{years[0]} to {years[-1]}"
-    figure.suptitle(f"Season of {total} record{'s' * (total > 1)}, {span}", fontsize=13, color=BARK)
+    figure.suptitle(f"Season of {how_many(total, 'record')}, {span}", fontsize=13, color=BARK)
     figure.supylabel(f"records a week (scale: 0 to {highest})", fontsize=9, color=BARK)
     _legend(figure, {caste for by_caste in counts.values() for caste in by_caste})
     save_figure(figure, out)

@@ -10,6 +10,7 @@ import datetime as dt
 import math
 from typing import TYPE_CHECKING
 
+from wingtone.errors import how_many
 from wingtone.population.comparison import ALPHA, LEAST_CLUSTERS
 from wingtone.population.results import three_figures
 
@@ -69,8 +70,8 @@ def summary_of(
     used = next(c for c in counted if c.used)
     if tone is None:
         return (_none_left(selection),)
-    bees = _many(used.n, "bee")
-    lines = [f"{bees}, from {selection.n_used} of {_many(selection.n_bouts, 'bout')}."]
+    bees = how_many(used.n, "bee")
+    lines = [f"{bees}, from {selection.n_used} of {how_many(selection.n_bouts, 'bout')}."]
     lines.append(_tone_words(tone, used.n))
     if thorax is not None:
         by = {q.probability: q.value for q in thorax.quantiles}
@@ -94,7 +95,7 @@ def summary_of(
         rate = activity.rates[0]
         lines.append(
             f"{three_figures(rate.rate)} bees an hour of listening{_ends(rate.low, rate.high)}, over "
-            f"{three_figures(rate.hours)} hours on {_many(rate.days, 'day')}."
+            f"{three_figures(rate.hours)} hours on {how_many(rate.days, 'day')}."
         )
     elif activity is None:
         lines.append("Nothing is said of activity, as there is no table of how long was listened.")
@@ -126,13 +127,9 @@ def _none_left(selection: Selection) -> str:
         return "There is no bout in it, so no bee to say anything about."
     reasons = ", ".join(f"{reason} ({n})" for reason, n in selection.dropped)
     return (
-        f"No bee is left of {_many(selection.n_bouts, 'bout')}, so nothing can be said about size. Left out: "
-        f"{reasons}."
+        f"No bee is left of {how_many(selection.n_bouts, 'bout')}, so nothing can be said about size. "
+        f"Left out: {reasons}."
     )
-
-
-def _many(n: int, what: str) -> str:
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
 def _ends(low: float, high: float, unit: str = "") -> str:
@@ -219,7 +216,7 @@ def _untested_words(comparison: Comparison) -> list[str]:
         for pair in pairs[:MOST_PAIRS]
     ]
     if len(pairs) > MOST_PAIRS:
-        lines.append(f"The same holds for {_many(len(pairs) - MOST_PAIRS, 'other pair')} of groups.")
+        lines.append(f"The same holds for {how_many(len(pairs) - MOST_PAIRS, 'other pair')} of groups.")
     return lines
 
 
@@ -283,12 +280,11 @@ def cautions_of(
     if individuals and clusters.kind == "recording":
         lines.append("Too few days to resample days: the spread from day to day is not in the intervals.")
     if 0 < clusters.n < 10:
-        lines.append(f"All rests on {_many(clusters.n, clusters.kind)}; intervals from so few are rough.")
+        lines.append(f"All rests on {how_many(clusters.n, clusters.kind)}; intervals from so few are rough.")
     if changeover is not None and changeover.left_out:
         lines.append(
-            f"{_many(changeover.left_out, 'bee')} from after the time when new queens begin to fly took no "
-            "part in the "
-            "changeover."
+            f"{how_many(changeover.left_out, 'bee')} from after the time when new queens begin to fly took "
+            "no part in the changeover."
         )
     if changeover is not None and len(changeover.years) > 1 and changeover.found:
         lines.append("Years are put on top of one another; the changeover differs from year to year.")
@@ -297,7 +293,7 @@ def cautions_of(
         if n_ungrouped:
             belong = "belongs" if n_ungrouped == 1 else "belong"
             lines.append(
-                f"{_many(n_ungrouped, 'bee')} {belong} to no group and took no part in the comparison."
+                f"{how_many(n_ungrouped, 'bee')} {belong} to no group and took no part in the comparison."
             )
         if comparison.skipped:
             named = ", ".join(comparison.skipped[:6])
@@ -317,13 +313,14 @@ def cautions_of(
     if activity is not None and activity.without_time:
         come = "comes" if activity.without_time == 1 else "come"
         lines.append(
-            f"{_many(activity.without_time, 'bee')} {come} from recordings without a date or without effort: "
-            "not counted in the activity."
+            f"{how_many(activity.without_time, 'bee')} {come} from recordings without a date or without "
+            "effort: not counted in the activity."
         )
     if activity is not None and activity.without_hour and any(rate.by == "hour" for rate in activity.rates):
         lines.append(
-            f"{_many(activity.without_hour, 'bee')} flew at an hour that is not known, or in which nothing "
-            "was listened to by the table of listening: counted in the activity, but at no hour of the day."
+            f"{how_many(activity.without_hour, 'bee')} flew at an hour that is not known, or in which "
+            "nothing was listened to by the table of listening: counted in the activity, but at no hour of "
+            "the day."
         )
     return tuple(lines)
 
