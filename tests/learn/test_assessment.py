@@ -82,6 +82,30 @@ def test_no_word_of_the_figure_is_cut_off(tmp_path: Path, monkeypatch: pytest.Mo
         assert sheet.y0 <= box.y0 <= box.y1 <= sheet.y1, label
 
 
+def test_long_names_stand_under_their_own_columns(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: list[Figure] = []
+    monkeypatch.setattr(figure_of_assessment, "save_figure", lambda figure, _: drawn.append(figure))
+    few = cross_validate(QUICK, population(11, animals=10, clips=2).dataset())
+    names = ("Bombus terrestris/lucorum, as written", "Bombus $x_{$ lapidarius")  # no formula for matplotlib
+    for assessment in (few, dataclasses.replace(few, learning_curve=())):
+        figure_of_assessment.draw_assessment(assessment, names, title="$_{$", out=tmp_path / "x.png")
+    figure, without_curve = drawn
+    figure.draw_without_rendering()
+    table = figure.axes[1]
+    width = table.transData.transform((1, 0))[0] - table.transData.transform((0, 0))[0]
+    for place, label in enumerate(table.get_xticklabels()):
+        assert label.get_text() == names[place]
+        end = label.get_window_extent().x1
+        assert end == pytest.approx(table.transData.transform((place, 0))[0], abs=width / 4)
+    assert [axes.axison for axes in without_curve.axes] == [True, True, True, False]
+
+
+def test_no_point_of_the_learning_curve_stands_there_twice() -> None:
+    """Of four animals a class a quarter and half are both two, as fewer tell nothing."""
+    curve = cross_validate(QUICK, population(11, animals=10, clips=2).dataset()).learning_curve
+    assert [n for n, *_ in curve] == [4, 6, 8]
+
+
 def test_animals_that_are_all_recorded_once_leak_nothing() -> None:
     assessment = cross_validate(QUICK, population(12, animals=120, clips=1).dataset())
     assert "leakage" not in dict(assessment.warnings)

@@ -18,6 +18,7 @@ import wingtone
 import wingtone.population
 from population.made_up import rows_of
 from wingtone.errors import InputError, RequestError, TableError
+from wingtone.figures import population as population_figure
 from wingtone.figures.population import draw_population
 from wingtone.notebook.places import parse_place
 from wingtone.notebook.records import BoutNote, Record, RecordingNote, Tone
@@ -30,6 +31,8 @@ from wingtone.population.work import sizes_of
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from matplotlib.figure import Figure
 
 
 def season(seed: int = 5) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
@@ -404,6 +407,27 @@ def test_the_figure_is_the_same_each_time(ending: str, tmp_path: Path) -> None:
     if ending == "svg":
         text = files[0].read_text()
         assert text.count('<g id="axes_') >= 5  # every panel there is something for
+
+
+def test_long_names_of_groups_leave_the_panels_their_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Widths of the left panels in shares of the page; a squeezed one is a fifth of it and less."""
+    figures: list[Figure] = []
+    monkeypatch.setattr(population_figure, "save_figure", lambda figure, _: figures.append(figure))
+    folders = {
+        "garden": "a" * 90 + "/north $x_{$",
+        "meadow": "the long meadow beside the river, in two parts",
+    }
+    rows = [row | {"site": folders[str(row["path"]).split("/")[0]]} for row in ROWS]
+    draw_population(sizes(rows, group_by="site", **QUICK), tmp_path / "x.png")
+    (figure,) = figures
+    figure.draw_without_rendering()
+    every = [axes for axes in figure.axes if axes.axison]
+    assert all(axes.get_position().width > 0.3 for axes in every)
+    names = [label.get_text() for label in every[-1].get_yticklabels()]
+    assert names[0].endswith("/north $x_{$ (66)")
+    assert names[1].replace("\n", " ") == "the long meadow beside the river, in two parts (66)"
 
 
 def test_without_bees_no_figure(tmp_path: Path) -> None:

@@ -47,6 +47,7 @@ def draw_assessment(
     figure.suptitle(
         f"{title}: {assessment.n_bouts} bouts, {assessment.n_groups} groups ({assessment.grouped_by}), {how}",
         color=BARK,
+        parse_math=False,
     )
     _draw_scores(scores, assessment)
     _draw_confusion(table, assessment, classes)
@@ -83,8 +84,10 @@ def _draw_confusion(axes: Any, assessment: Assessment, classes: tuple[str, ...])
             colour = "white" if share[row, column] > 0.6 else BARK
             text = f"{counts[row, column]:.0f}"
             axes.text(column, row, text, ha="center", va="center", color=colour)
-    axes.set_xticks(range(len(classes)), classes, rotation=20)
-    axes.set_yticks(range(len(classes)), classes)
+    places = range(len(classes))
+    slanted = {"rotation": 30, "ha": "right", "rotation_mode": "anchor"}
+    axes.set_xticks(places, classes, parse_math=False, **slanted)
+    axes.set_yticks(places, classes, parse_math=False)
     axes.set(xlabel="called", ylabel="true")
 
 
@@ -105,11 +108,12 @@ def _draw_reliability(axes: Any, assessment: Assessment) -> None:
 
 
 def _draw_curve(axes: Any, assessment: Assessment) -> None:
-    axes.set(ylim=(0, 1.02), ylabel="balanced accuracy", xlabel="groups learnt from")
-    axes.axhline(1 / max(len(assessment.confusion), 1), color="0.6", linestyle=":", linewidth=1)
     if not assessment.learning_curve:
+        axes.set_axis_off()
         axes.text(0.5, 0.5, "a learning curve comes with training", ha="center", transform=axes.transAxes)
         return
+    axes.set(ylim=(0, 1.02), ylabel="balanced accuracy", xlabel="groups learnt from")
+    axes.axhline(1 / max(len(assessment.confusion), 1), color="0.6", linestyle=":", linewidth=1)
     n, mean, low, high = np.array(assessment.learning_curve).T
     axes.fill_between(n, low, high, color=BLUE, alpha=0.2, linewidth=0)
     axes.plot(n, mean, "o-", color=BLUE)

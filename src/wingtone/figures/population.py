@@ -12,11 +12,12 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import textwrap
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.errors import InputError
+from wingtone.errors import InputError, how_many
 from wingtone.figures.style import BARK, BLUE, HONEY, LINE, ORANGE, check_target, new_figure, save_figure
 
 if TYPE_CHECKING:
@@ -33,6 +34,10 @@ LOWER, UPPER, BAND = BLUE, ORANGE, "#cfd8dc"
 LOWER_STYLE, UPPER_STYLE = "-", "--"
 MOST_GROUPS = 24
 """Groups that can be read in one panel; more are left to the table."""
+FEW_GROUPS = 8
+NAME_WIDTH = 24
+"""Up to so many groups names may have several lines, each of so many letters at most. Ours: what leaves the
+panels most of their width."""
 
 
 def draw_population(sizes: Sizes, out: str | os.PathLike[str]) -> None:
@@ -77,8 +82,8 @@ def draw_population(sizes: Sizes, out: str | os.PathLike[str]) -> None:
         axes.set_title(f"{letter}  {title}", loc="left", fontsize=10, color=BARK)
     for axes in every[len(panels) :]:
         axes.set_axis_off()
-    n = len(sizes.individuals)
-    figure.suptitle(f"{n} bee{'s' * (n != 1)} from {sizes.selection.n_used} bouts", fontsize=12, color=BARK)
+    bees, bouts = how_many(len(sizes.individuals), "bee"), how_many(sizes.selection.n_used, "bout")
+    figure.suptitle(f"{bees} from {bouts}", fontsize=12, color=BARK)
     save_figure(figure, out)
 
 
@@ -120,14 +125,14 @@ def _tones(axes: Axes, sizes: Sizes) -> None:
             top = max(top, group.share * scale * float(bell.max()))
             axes.plot(x, group.share * scale * bell, style, color=colour, linewidth=1.8, label=label)
     middle = next(q for q in sizes.tone.quantiles if q.probability == 0.5)
-    axes.axvline(middle.value, color=BARK, linewidth=0.8, linestyle=":")
+    half = f"half of them below {middle.value:.0f} Hz"
+    axes.axvline(middle.value, ymax=0.75, color=BARK, linewidth=0.8, linestyle=":", label=half)
     title = "Tones"
     if castes is not None and castes.answer == "cannot be separated":
         title += " (castes cannot be separated)"
     _label(axes, title, "wingbeat frequency (Hz)", "bees")
-    axes.set_ylim(0, 1.3 * top)
-    if axes.get_legend_handles_labels()[0]:
-        axes.legend(fontsize=7, frameon=False, loc="upper right")
+    axes.set_ylim(0, 1.35 * top)
+    axes.legend(fontsize=7, frameon=False, loc="upper right")
 
 
 def _sizes(axes: Axes, sizes: Sizes) -> None:
@@ -136,18 +141,20 @@ def _sizes(axes: Axes, sizes: Sizes) -> None:
     axes.fill_between(at, height, color=HONEY, alpha=0.35, linewidth=0)
     axes.plot(at, height, color=BARK, linewidth=1.4)
     top = float(height.max())
+    shown = at[height > 0.002 * top]
+    beside_mm = 0.04 * (shown[-1] - shown[0])  # half of what a label is wide: it stands clear of the line
     for quantile in sizes.thorax.quantiles:
         y = float(np.interp(quantile.value, at, height))
         axes.plot([quantile.value] * 2, [0, y], color=LINE, linewidth=1)
+        below = float(np.max(height, where=abs(at - quantile.value) < beside_mm, initial=y))
         axes.annotate(
             f"{100 * quantile.probability:.0f} %",
-            (quantile.value, y + 0.02 * top),
+            (quantile.value, below + 0.02 * top),
             ha="center",
             fontsize=7,
             color=BARK,
         )
     axes.set_ylim(0, 1.15 * top)
-    shown = at[height > 0.002 * top]
     axes.set_xlim(float(shown[0]), float(shown[-1]))
     off = 100 * (sizes.thorax.line_factor - 1)
     _label(axes, f"Sizes (all may be off by {off:.0f} %)", "intertegular distance (mm)", "density (1/mm)")
@@ -203,9 +210,21 @@ def _groups(axes: Axes, sizes: Sizes) -> None:
         if not math.isnan(group.low_hz):
             axes.plot([group.low_hz, group.high_hz], [i + 0.15] * 2, color=LOWER, linewidth=2)
         axes.plot(group.mean_hz, i + 0.15, "o", color=LOWER, markersize=5)
-    axes.set_yticks(range(len(groups)), [f"{g.name} ({g.n})" for g in groups], parse_math=False)
+    names = [f"{_in_lines(g.name, many=len(groups) > FEW_GROUPS)} ({g.n})" for g in groups]
+    axes.set_yticks(range(len(groups)), names, parse_math=False)
     axes.set_ylim(len(groups) - 0.5, -0.6)
     _label(axes, "Groups: bees, and mean with 95 % interval", "wingbeat frequency (Hz)", "")
+
+
+def _in_lines(name: str, *, many: bool) -> str:
+    """Break a long name into lines, one where there are many groups; out of the middle goes what is too much.
+
+    Else the names take the room that the panels need: a folder's may be as long as a path can be.
+    """
+    room = NAME_WIDTH if many else 3 * NAME_WIDTH
+    if len(name) > room:  # paths differ at their ends
+        name = f"{name[: room // 3]}...{name[-(room - room // 3 - 3) :]}"
+    return "\n".join(textwrap.wrap(name, NAME_WIDTH))
 
 
 def _hours(axes: Axes, sizes: Sizes) -> None:

@@ -291,11 +291,13 @@ def cross_validate(
         others["built-in cue"] = published.argmax(axis=1)
     assessment = _figures("cross-validation", dataset, trial, probability, others)
     leakage = trial.interval(ungrouped, less=called)
+    points = [_curve_point(of_share) for of_share in curve.values() if of_share]
     tick()
     return dataclasses.replace(
         assessment,
         ungrouped=trial.interval(ungrouped),
-        learning_curve=tuple(_curve_point(points) for points in curve.values() if points),
+        # With few groups two shares may be of as many, as there are 2 of each class at least.
+        learning_curve=tuple({point[0]: point for point in points}.values()),
         importance=_ranked(dataset.features, np.mean(losses, axis=0)),
         out_of_range=float(outside.mean()),
         warnings=(*_warnings(dataset, trial, assessment), *_leakage(leakage)),
