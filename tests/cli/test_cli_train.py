@@ -76,7 +76,7 @@ def test_the_whole_way_from_recordings_to_a_model_and_its_figures(
     assert found["measures"]["balanced_accuracy"]["value"] > 0.85
     assert found["n_groups"] == 8
     assert found["temperature"] is not None
-    with pytest.raises(InputError, match="the model was trained on them"):
+    with pytest.raises(InputError, match="that the model was trained on"):
         runner.invoke(assess, [str(model), str(labels)], catch_exceptions=False)
     drawn = tmp_path / "others.png"
     table = runner.invoke(assess, [str(model), str(others), "--figure", str(drawn)], catch_exceptions=False)

@@ -91,9 +91,9 @@ def test_recordings_are_collected_and_faults_are_kept_apart(tmp_path: Path) -> N
     assert [str(error.where) for error in failed] == [str(tmp_path / "broken.wav")]
     assert told == [0, 1, 2, 3, 4]
     assert dataset.notes == (
-        "1 recordings were left out: the model was trained on them",
-        "in 1 recordings no flight bout took a label",
-        "1 flight bouts took no label: none covers them, or two that differ",
+        "left out: 1 recording that the model was trained on",
+        "in 1 recording no flight bout took a label",
+        "1 flight bout took no label: none there, or two that differ",
     )
 
 
@@ -133,8 +133,8 @@ def test_copies_of_a_recording_are_heard_once_and_never_parted(tmp_path: Path) -
     assert dataset.group.tolist() == [0, 0, 1]
     assert dataset.recordings == ("b.wav", "sum")
     assert dataset.notes == (
-        "2 recordings hold the same as others of the table: each counts once",
-        "1 flight bouts took no label: none covers them, or two that differ",
+        "counted once: 2 recordings that the table has under another name too",
+        "1 flight bout took no label: none there, or two that differ",
     )
 
 
@@ -217,7 +217,7 @@ def test_names_that_the_training_has_too_are_told(bees: Population) -> None:
     known = train(bees.dataset(individuals=("a" * 16, "b" * 16)), kind="discriminant")
     others = population(32, animals=40, clips=1)
     shared = dict(assess(known, others.dataset(individuals=("b" * 16, "c" * 16))).warnings)
-    assert "1 individuals have names" in shared["individuals shared"]
+    assert "the names of 1 individual too" in shared["individuals shared"]
     assert "individuals shared" not in dict(assess(known, others.dataset()).warnings)
 
 

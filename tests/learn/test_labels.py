@@ -102,6 +102,37 @@ def test_empty_cells_that_a_spreadsheet_left_out_are_empty(tmp_path: Path) -> No
     assert labels.ignored == ()
 
 
+def test_empty_cells_beyond_the_headings_are_nothing(tmp_path: Path) -> None:
+    path = table(tmp_path, "file,caste\na.wav,queen,, ,\nb.wav,worker,\n")
+    assert [row.caste for row in read_labels(path).rows] == ["queen", "worker"]
+
+
+def test_a_taxon_is_one_in_small_and_capital_letters(tmp_path: Path) -> None:
+    path = table(
+        tmp_path,
+        "file,taxon,individual\n"
+        "a.wav,Bombus terrestris,1\nb.wav,bombus Terrestris,1\nc.wav,BOMBUS TERRESTRIS,2\n",
+    )
+    assert {row.taxon for row in read_labels(path).rows} == {"Bombus terrestris"}
+
+
+@pytest.mark.parametrize(
+    ("rows", "target"),
+    [
+        (["queen,A", "worker,A"], "caste"),
+        (["queen,A", "worker,A", ",A"], "caste"),  # one taxon throughout cannot be told from another
+        (["queen,A", "queen,B", ",B"], "taxon"),
+        (["queen,A", "queen,B", "queen,"], "taxon"),
+        (["queen,A", "worker,B", ",B"], "taxon"),
+        (["queen,A", "queen,A"], "caste"),
+        ([",A", "queen,A"], "taxon"),
+    ],
+)
+def test_what_differs_is_learnt(tmp_path: Path, rows: list[str], target: str) -> None:
+    lines = [f"{'abc'[i]}.wav,{row}\n" for i, row in enumerate(rows)]
+    assert read_labels(table(tmp_path, "file,caste,taxon\n" + "".join(lines))).target() == target
+
+
 def test_a_path_as_windows_writes_it_is_found(tmp_path: Path) -> None:
     (tmp_path / "clips").mkdir()
     (tmp_path / "clips" / "d.wav").write_bytes(b"not looked into")

@@ -62,7 +62,9 @@ def assess(model: Path, labels: Path, figure: Path | None, layout: str) -> None:
     from wingtone.learn.training import assess as judge
 
     dataset, failed = gathered(
-        table, loaded.target, leave_out=frozenset(loaded.training["recordings_sha256"])
+        table,
+        cast("Target", loaded.target),
+        leave_out=frozenset(loaded.training["recordings_sha256"]),
     )
     show_notes(dataset.notes)
     assessment = judge(loaded, dataset)
@@ -77,7 +79,7 @@ def assess(model: Path, labels: Path, figure: Path | None, layout: str) -> None:
 
 
 def gathered(
-    table: Labels, target: str | None, *, leave_out: frozenset[str] = frozenset()
+    table: Labels, target: Target | None, *, leave_out: frozenset[str] = frozenset()
 ) -> tuple[Dataset, list[RecordingError]]:
     """Measure the labelled recordings; those that cannot be used are told on stderr and given back."""
     from wingtone.learn.dataset import collect
@@ -85,9 +87,7 @@ def gathered(
     def progress(path: Path, number: int) -> None:
         tell(f"{number + 1} of {len(table.files)}: {one_line(path.name)}")
 
-    dataset, failed = collect(
-        table, target=cast("Target | None", target), progress=progress, leave_out=leave_out
-    )
+    dataset, failed = collect(table, target=target, progress=progress, leave_out=leave_out)
     tell("")
     for error in failed:
         show(error)

@@ -14,11 +14,11 @@ from wingtone.cli.faults import debug_option, show, warn
 from wingtone.cli.options import figure_option, format_option
 from wingtone.cli.outputs import check_figure, check_output
 from wingtone.cli.tables import columns, paragraph, tell
-from wingtone.errors import OutputError
+from wingtone.errors import OutputError, how_many
 from wingtone.learn.kinds import KINDS
 
 if TYPE_CHECKING:
-    from wingtone.learn.labels import Labels
+    from wingtone.learn.labels import Labels, Target
 
 __all__ = ["train"]
 
@@ -46,8 +46,8 @@ __all__ = ["train"]
 @click.option(
     "--target",
     type=click.Choice(("caste", "taxon")),
-    help="What to tell apart; without it the caste where every row has one. wingtone identify --model uses "
-    "castes, and taxa that its fauna knows.",
+    help="What to tell apart; without it what differs, and the caste where both do and every row has one. "
+    "wingtone identify --model uses castes, and taxa that its fauna knows.",
 )
 @click.option(
     "--kind",
@@ -73,7 +73,7 @@ def train(
     labels: Path,
     out: Path | None,
     check: bool,
-    target: str | None,
+    target: Target | None,
     kind: str,
     class_weight: str,
     name: str,
@@ -127,14 +127,14 @@ def train(
         click.get_current_context().exit(1)
 
 
-def _look(table: Labels, target: str | None) -> None:
+def _look(table: Labels, target: Target | None) -> None:
     """Say what the labels hold and whether it is enough; open every recording, measure none."""
     from wingtone.audio import open_recording
     from wingtone.errors import RecordingError
     from wingtone.learn.assessment import COUNTED_AS, FEW_GROUPS, LEAST_GROUPS
     from wingtone.learn.labels import behind_the_end, counts, groups_of
 
-    chosen = "taxon" if target == "taxon" else "caste" if target == "caste" else table.target()
+    chosen = target or table.target()
     failed = False
     length_s = {}
     for path in table.files:
@@ -146,15 +146,12 @@ def _look(table: Labels, target: str | None) -> None:
             show(error)
     if late := behind_the_end(table.rows, length_s):
         warn(late, where=table.path)
-    rows = [row for row in table.rows if row.named("caste" if chosen == "caste" else "taxon")]
+    rows = [row for row in table.rows if row.named(chosen)]
     grouping = groups_of(rows)
-    classes = counts(table.rows, "caste" if chosen == "caste" else "taxon")
+    classes = counts(table.rows, chosen)
     kept_apart = COUNTED_AS[grouping.rests_on]
-    head = (
-        f"{len(table.rows)} row{'s' * (len(table.rows) != 1)}, {len(table.files)} "
-        f"recording{'s' * (len(table.files) != 1)}; kept apart by {kept_apart}."
-    )
-    for line in paragraph(head):
+    rows_and_files = f"{how_many(len(table.rows), 'row')}, {how_many(len(table.files), 'recording')}"
+    for line in paragraph(f"{rows_and_files}; kept apart by {kept_apart}."):
         click.echo(line)
     cells = [[name, str(n), str(groups), _enough(groups)] for name, (n, groups) in classes.items()]
     for line in columns(cells, align="lrrl", headings=(chosen, "rows", "groups", "")):

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.errors import InputError, RecordingError
+from wingtone.errors import InputError, RecordingError, how_many
 from wingtone.learn.labels import behind_the_end, groups_of
 
 if TYPE_CHECKING:
@@ -198,7 +198,7 @@ def collect(
     rows = [row for row in labels.rows if row.named(target)]
     notes = []
     if len(rows) < len(labels.rows):
-        notes.append(f"{len(labels.rows) - len(rows)} rows without a {target} were left out")
+        notes.append(f"left out: {how_many(len(labels.rows) - len(rows), 'row')} without a {target}")
     heard_of: dict[Path, Heard] = {}
     first_of: dict[str, Path] = {}
     same_as: dict[Path, Path] = {}
@@ -228,8 +228,11 @@ def collect(
     tables, takes, checksums = [np.empty((0, len(NAMES)))], [], set()
     unlabelled, no_bout = 0, 0
     f0: list[float] = []
+    rows_of: dict[Path, list[Label]] = {}
+    for row in rows:
+        rows_of.setdefault(row.file, []).append(row)
     for path, heard in heard_of.items():
-        own = labelled(heard.flight, [row for row in rows if row.file == path], target)
+        own = labelled(heard.flight, rows_of[path], target)
         keep = [i for i, row in enumerate(own) if row is not None]
         unlabelled += len(own) - len(keep)
         no_bout += not keep
@@ -239,15 +242,16 @@ def collect(
         if keep:
             checksums.add(heard.sha256)
     if same_as:
-        notes.append(f"{len(same_as)} recordings hold the same as others of the table: each counts once")
+        copies = how_many(len(same_as), "recording")
+        notes.append(f"counted once: {copies} that the table has under another name too")
     if known:
-        notes.append(f"{known} recordings were left out: the model was trained on them")
+        notes.append(f"left out: {how_many(known, 'recording')} that the model was trained on")
     if late:
         notes.append(late)
     if no_bout:
-        notes.append(f"in {no_bout} recordings no flight bout took a label")
+        notes.append(f"in {how_many(no_bout, 'recording')} no flight bout took a label")
     if unlabelled:
-        notes.append(f"{unlabelled} flight bouts took no label: none covers them, or two that differ")
+        notes.append(f"{how_many(unlabelled, 'flight bout')} took no label: none there, or two that differ")
     if not takes:
         raise InputError(
             "no labelled flight bout is left to go by",

@@ -10,7 +10,7 @@ seconds from the start of the recording. Empty means not known.
 file            the recording; a relative path starts at the folder of the table
 start_s, end_s  the stretch; both or neither
 caste           queen, worker, male, cuckoo female, not a bumblebee
-taxon           any name; caste, taxon or both
+taxon           any name, in small or capital letters; caste, taxon or both
 individual      a name for one animal, the same wherever it was recorded (optional)
 site, date      where and on which day (optional)
 recorder        which phone or microphone (optional)
@@ -128,9 +128,14 @@ class Labels:
         return tuple(dict.fromkeys(row.file for row in self.rows))
 
     def target(self) -> Target:
-        """Choose what can be learnt: the caste when every row has one, else what more rows have."""
-        castes = sum(bool(row.caste) for row in self.rows)
-        return "caste" if castes >= sum(bool(row.taxon) for row in self.rows) else "taxon"
+        """Choose what can be learnt.
+
+        What is not the same throughout; of both, the caste when every row has one, else what more rows have.
+        """
+        castes, taxa = ([name for row in self.rows if (name := row.named(of))] for of in ("caste", "taxon"))
+        if (len({*castes}) > 1) != (len({*taxa}) > 1):
+            return "caste" if len({*castes}) > 1 else "taxon"
+        return "caste" if len(castes) >= len(taxa) else "taxon"
 
 
 @dataclass(frozen=True)
@@ -198,14 +203,15 @@ def read_labels(path: str | os.PathLike[str]) -> Labels:
     faults: list[Fault] = []
     rows: list[Label] = []
     spelling: dict[str, Path] = {}
+    taxa: dict[str, str] = {}
     for line, cells in records:
-        if len(cells) > len(headings):
+        if any(cell.strip() for cell in cells[len(headings) :]):
             what = f"has {len(cells)} cells where the heading has {len(headings)}"
             faults.append(Fault(str(path), line, "", what))
             continue
         cells += [""] * (len(headings) - len(cells))  # spreadsheets leave empty ones out at the end of a row
-        row = {name: from_spreadsheet(cell.strip()) for name, cell in zip(headings, cells, strict=True)}
-        reader = _Row(path, line, row, spelling)
+        row = {name: from_spreadsheet(cell.strip()) for name, cell in zip(headings, cells, strict=False)}
+        reader = _Row(path, line, row, spelling, taxa)
         rows.append(reader.label())
         faults += reader.faults
         if len(faults) > MOST_FAULTS:
@@ -266,11 +272,20 @@ def _headings(cells: list[str], path: Path, *, line: int) -> tuple[list[str], tu
 class _Row:
     """Reads the cells of one row and collects what is wrong with them.
 
-    ``spelling`` is how the table first spelt each recording, which every later spelling is replaced by.
+    ``spelling`` is how the table first spelt each recording, and ``taxa`` each taxon, which every later
+    spelling is replaced by.
     """
 
-    def __init__(self, path: Path, line: int, cells: Mapping[str, str], spelling: dict[str, Path]) -> None:
-        self.path, self.line, self.cells, self.spelling = path, line, cells, spelling
+    def __init__(
+        self,
+        path: Path,
+        line: int,
+        cells: Mapping[str, str],
+        spelling: dict[str, Path],
+        taxa: dict[str, str],
+    ) -> None:
+        self.path, self.line, self.cells = path, line, cells
+        self.spelling, self.taxa = spelling, taxa
         self.faults: list[Fault] = []
 
     def label(self) -> Label:
@@ -290,7 +305,7 @@ class _Row:
             start_s=start_s,
             end_s=end_s,
             caste=caste,
-            taxon=taxon,
+            taxon=self.taxa.setdefault(taxon.casefold(), taxon),
             individual=self._text("individual"),
             site=self._text("site"),
             date=self._date(),
@@ -392,7 +407,7 @@ def behind_the_end(rows: Sequence[Label], length_s: Mapping[Path, float]) -> str
     if not lines:
         return ""
     more = f" and {len(lines) - MOST_LINES} more" if len(lines) > MOST_LINES else ""
-    where = f"line{'s' * (len(lines) > 1)} {', '.join(lines[:MOST_LINES])}{more}"
+    where = f"{'line' if len(lines) == 1 else 'lines'} {', '.join(lines[:MOST_LINES])}{more}"
     return f"{where}: the stretch begins behind the end of its recording; are the times in seconds?"
 
 

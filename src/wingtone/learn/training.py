@@ -14,7 +14,7 @@ import importlib.util
 from typing import TYPE_CHECKING
 
 from wingtone import __version__
-from wingtone.errors import InputError, MissingExtraError
+from wingtone.errors import InputError, MissingExtraError, how_many
 from wingtone.learn.kinds import LINEAR
 from wingtone.learn.model import Model
 
@@ -132,8 +132,8 @@ def assess(model: Model, dataset: Dataset) -> Assessment:
     if not shared:
         return found
     what = (
-        f"{len(shared)} individuals have names that the model was trained on: if they are the same animals, "
-        "the figures are too good"
+        f"the model was trained on the names of {how_many(len(shared), 'individual')} too: where they mean "
+        "the same animals, the figures are too good"
     )
     return dataclasses.replace(found, warnings=(*found.warnings, ("individuals shared", what)))
 
