@@ -24,8 +24,9 @@ from click.testing import CliRunner
 import wingtone
 from wingtone import api
 from wingtone.audio.encode import write_encoded
-from wingtone.bout_table import COLUMNS
+from wingtone.bout_table import COLUMNS, csv_values
 from wingtone.cli import COMMANDS, main
+from wingtone.cli.tables import csv_text
 from wingtone.demo import load_scenario
 from wingtone.errors import (
     DateError,
@@ -311,11 +312,17 @@ def test_sizes_take_what_measure_gives(heard: api.Measurements) -> None:
     assert found.to_json() == wingtone.sizes(pd.DataFrame(heard.table()), taxa="Bombus terrestris").to_json()
 
 
-def test_a_recording_of_many_bees_gives_no_sizes(heard: api.Measurements) -> None:
+def test_a_recording_of_many_bees_gives_no_sizes(heard: api.Measurements, tmp_path: Path) -> None:
+    """In whatever form it comes."""
     crowd = dataclasses.replace(heard[0], flags=("many bees",))
-    found = wingtone.sizes(api.Measurements((crowd,)))
-    assert found.selection.n_used == 0
-    assert dict(found.selection.dropped)["flag: many bees"] == len(heard[0].flight)
+    measured = api.Measurements((crowd,))
+    (tmp_path / "a.jsonl").write_text(json.dumps(measured.to_json()[0]), encoding="utf-8")
+    table = csv_text([COLUMNS, *map(csv_values, measured.rows())])
+    (tmp_path / "a.csv").write_text(table, encoding="utf-8")
+    for form in (measured, pd.DataFrame(measured.table()), tmp_path / "a.jsonl", tmp_path / "a.csv"):
+        found = wingtone.sizes(form)
+        assert found.selection.n_used == 0
+        assert dict(found.selection.dropped)["flag: many bees"] == len(heard[0].flight)
 
 
 def test_sizes_compare_sites(tmp_path: Path) -> None:

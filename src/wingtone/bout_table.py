@@ -4,6 +4,7 @@ One row a bout; what is said of the recording is repeated in each. Columns are t
 ``wingtone/measure/1`` (see `wingtone.clip`), flattened. Unknown values are None.
 
 - `COLUMNS`: the names, in order.
+- `WHOLE_RECORDING`: the flag of a recording that each of its bouts gets too.
 - `bout_rows`: the rows of one measurement.
 - `csv_cell`, `csv_values`: a value and a row as CSV cells. Lists are joined with semicolons; text that a
   spreadsheet would run has an apostrophe in front, which our own readers take off again.
@@ -25,6 +26,7 @@ __all__ = [
     "COLUMNS",
     "FLYBY_COLUMNS",
     "RECORDING_COLUMNS",
+    "WHOLE_RECORDING",
     "bout_rows",
     "csv_cell",
     "csv_values",
@@ -66,6 +68,9 @@ FLYBY_COLUMNS = (
 )
 COLUMNS = (*RECORDING_COLUMNS, *BOUT_COLUMNS, *FLYBY_COLUMNS, "flags")
 
+WHOLE_RECORDING = "many bees"
+"""Where no single bee can be followed, each bout says so, as a table has no other place for it."""
+
 
 def bout_rows(measurement: Measurement) -> list[dict[str, Any]]:
     """Flatten a measurement to a row a bout.
@@ -74,18 +79,19 @@ def bout_rows(measurement: Measurement) -> list[dict[str, Any]]:
     -------
     list of dict
         In order of time, each with the keys `COLUMNS`. ``harmonics_db`` is a list of floats and None,
-        ``flags`` a list of strings. Empty when there is no bout.
+        ``flags`` a list of strings, `WHOLE_RECORDING` among them. Empty when there is no bout.
     """
     from wingtone.clip import measure_json
 
     laid_out = measure_json(measurement)
     recording = {name: laid_out["recording"][name] for name in RECORDING_COLUMNS}
+    of_all = [flag for flag in measurement.flags if flag == WHOLE_RECORDING]
     return [
         {
             **recording,
             **{name: bout[name] for name in BOUT_COLUMNS},
             **{name: (bout["flyby"] or {}).get(name) for name in FLYBY_COLUMNS},
-            "flags": list(bout["flags"]),
+            "flags": [*bout["flags"], *of_all],
         }
         for bout in laid_out["bouts"]
     ]

@@ -264,8 +264,9 @@ def test_csv_parquet_json_and_survey_folders_agree(tmp_path: Path) -> None:
 
 
 def test_recordings_of_many_bees_are_left_out_of_a_survey(tmp_path: Path) -> None:
-    write_csv(tmp_path / "bouts.csv", rows_of([120.0, 180.0]))
-    write_csv(tmp_path / "recordings.csv", [{"path": "0.wav", "heard_s": 60, "flags": "many bees"}])
+    first, second = rows_of([120.0, 180.0])
+    write_csv(tmp_path / "bouts.csv", [first | {"flags": "wind;many bees"}, second | {"flags": ""}])
+    write_csv(tmp_path / "recordings.csv", [{"path": "0.wav", "heard_s": 60}])
     source = read_sources([tmp_path])
     found = sizes_of(source.bouts, source.effort)
     assert dict(found.selection.dropped) == {"flag: many bees": 1}
@@ -339,6 +340,12 @@ def test_places_of_one_square_are_one_site_of_a_notebook(tmp_path: Path) -> None
             notebook.add(Record(tone=Tone(150.0, 149, 151), place=parse_place(text)))
     found = sizes_of(read_sources([tmp_path / "n.sqlite"]).bouts, None, group_by="site", **QUICK)
     assert [bee.group for bee in found.individuals] == ["TQ 18 75"] * 8 + ["TQ 25 75"]
+
+
+def test_empty_cells_beyond_the_headings_are_nothing(tmp_path: Path) -> None:
+    path = write_csv(tmp_path / "bouts.csv", rows_of([120.0]))
+    path.write_text(path.read_text().rstrip("\n") + ",, \n")
+    assert len(read_sources([path]).bouts) == 1
 
 
 @pytest.mark.parametrize("mark", [";", "\t"])

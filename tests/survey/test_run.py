@@ -14,12 +14,14 @@ import numpy as np
 import pyarrow.parquet
 import pytest
 
+import wingtone
 from survey import hostile
-from survey.made_up import RATE_HZ, clip, rows, tables
+from survey.made_up import RATE_HZ, clip, garden, rows, tables
 from wingtone.audio.encode import write_encoded
 from wingtone.bout_table import COLUMNS, bout_rows, csv_values
 from wingtone.clip import measure_recording
 from wingtone.errors import OutputError, RecordingError
+from wingtone.simulate import negative_scene
 from wingtone.survey import LocalWorkers, Progress, Settings, jobs, preview, run_survey
 from wingtone.survey.workers import Job, Outcome, attempt
 
@@ -424,3 +426,23 @@ def test_settings_are_one_name_for_one_choice() -> None:
             Settings(piece_s=80.0).key, Settings(program="2").key}  # fmt: skip
     assert len(keys) == 5
     assert Settings(model="here", model_sha256="a").key == Settings(model="there", model_sha256="a").key
+
+
+def test_many_bees_in_one_piece_leave_the_flights_of_the_others(tmp_path: Path) -> None:
+    """Sizes are of what was heard in the pieces where single bees could be followed, and of all of that."""
+    sound = garden(240, bees_at=(10.0, 40.0))
+    hive = negative_scene(900, kind="hive", duration_s=30.0, rate_hz=RATE_HZ).samples[0]
+    sound[190 * RATE_HZ : 220 * RATE_HZ] = hive
+    (tmp_path / "in").mkdir()
+    write_encoded(tmp_path / "in" / "day.wav", sound, rate_hz=RATE_HZ)
+    survey(tmp_path / "in", tmp_path / "out", settings=Settings(piece_s=80.0, overlap_s=40.0))
+    (recording,) = rows(tmp_path / "out" / "recordings.csv")
+    assert "many bees" in recording["flags"].split(";")
+    bouts = rows(tmp_path / "out" / "bouts.csv")
+    flights = [row for row in bouts if row["kind"] == "flight" and float(row["end_s"]) < 60]
+    assert len(flights) >= 2
+    for row in bouts:
+        assert ("many bees" in row["flags"].split(";")) == (row["piece"] == "2")
+    assert {row["piece"] for row in bouts} >= {"0", "2"}
+    found = wingtone.sizes(tmp_path / "out")
+    assert found.selection.n_used == len(flights)

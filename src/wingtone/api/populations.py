@@ -117,7 +117,7 @@ def sizes(
         source = read_sources(paths_given(measurements), fauna=known)
         rows, effort = list(source.bouts), source.effort
     elif isinstance(measurements, Measurements):
-        rows = located(_flagged_rows(measurements), "measurements")
+        rows = located(measurements.rows(), "measurements")
     else:
         rows = located(measurements, "rows")
     return sizes_of(
@@ -162,14 +162,3 @@ def _sites(given: PathLike | Mapping[str, str] | None) -> dict[str, str] | None:
         remedy = 'give {"folder": "site"}, or a table of sites'
         raise RequestError(f"sites is {shown_value(given)}", remedy=remedy)
     return {text_of(path): text_of(site) for path, site in given.items()}
-
-
-def _flagged_rows(measurements: Measurements) -> list[dict[str, Any]]:
-    """Give the rows with what holds for the whole recording: of many bees at once none can be sized."""
-    from wingtone.bout_table import bout_rows
-
-    rows = []
-    for one in measurements:
-        many = ["many bees"] if "many bees" in one.flags else []
-        rows += [{**row, "flags": [*row["flags"], *many]} for row in bout_rows(one)]
-    return rows

@@ -39,7 +39,7 @@ __all__ = ["Source", "read_sites", "read_sources"]
 NOTEBOOKS = (".sqlite", ".sqlite3", ".db")
 JSONS = (".json", ".jsonl", ".ndjson")
 WHOLE_RECORDING = "many bees"
-"""The flag of a recording that holds for each of its bouts."""
+"""The flag of a recording that holds for each of its bouts; in tables it stands with each."""
 
 
 @dataclass(frozen=True)
@@ -116,21 +116,7 @@ def _survey(folder: Path) -> tuple[list[Located], list[Located] | None]:
     if bouts is None:
         remedy = "give the folder that wingtone survey wrote, or the tables themselves"
         raise InputError("there is no table of bouts in this folder", remedy=remedy, where=folder)
-    recordings, effort = table("recordings"), table("effort")
-    flagged = {
-        text_of(row.values.get("path"))
-        for row in recordings or ()
-        if WHOLE_RECORDING in str(row.values.get("flags") or "")
-    }
-    if flagged:
-        bouts = [_with_flag(row) if text_of(row.values.get("path")) in flagged else row for row in bouts]
-    return bouts, effort or recordings
-
-
-def _with_flag(row: Located) -> Located:
-    flags = row.values.get("flags")
-    own = flags.split(";") if isinstance(flags, str) else list(flags or ())
-    return Located(row.file, row.line, {**row.values, "flags": [*own, WHOLE_RECORDING]})
+    return bouts, table("effort") or table("recordings")
 
 
 def _csv(path: Path) -> tuple[list[str], list[Located]]:
@@ -142,12 +128,12 @@ def _csv(path: Path) -> tuple[list[str], list[Located]]:
     faults: list[Fault] = []
     try:
         for line, cells in numbered:
-            if len(cells) > len(columns):
+            if any(cell.strip() for cell in cells[len(columns) :]):
                 faults.append(Fault(str(path), line, "", f"{len(cells)} cells under {len(columns)} headings"))
             else:
                 cells += [""] * (len(columns) - len(cells))
                 plain = map(from_spreadsheet, cells)
-                rows.append(Located(str(path), line, dict(zip(columns, plain, strict=True))))
+                rows.append(Located(str(path), line, dict(zip(columns, plain, strict=False))))
     except TableError as error:
         faults += error.faults
     if faults:

@@ -22,7 +22,14 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from wingtone.audio.recording import CLIPPED_FRACTION_WORTH_SAYING
-from wingtone.bout_table import BOUT_COLUMNS, COLUMNS, FLYBY_COLUMNS, RECORDING_COLUMNS, csv_cell
+from wingtone.bout_table import (
+    BOUT_COLUMNS,
+    COLUMNS,
+    FLYBY_COLUMNS,
+    RECORDING_COLUMNS,
+    WHOLE_RECORDING,
+    csv_cell,
+)
 from wingtone.csv_text import row_writer
 from wingtone.survey.effort import BIN_S
 from wingtone.survey.plan import pieces_for
@@ -255,10 +262,10 @@ def _flags(heard: Mapping[int, Mapping[str, Any]], bouts: Sequence[Mapping[str, 
     Many bees in one piece of a long recording are told of all of it; its bouts say where.
     """
     flights = [bout["flags"] for bout in bouts if bout["kind"] == "flight"]
-    names = sorted({name for flags in flights for name in flags})
+    names = sorted({name for flags in flights for name in flags} - {WHOLE_RECORDING})
     out = [name for name in names if 2 * sum(name in flags for flags in flights) > len(flights)]
-    if any("many bees" in part["flags"] for part in heard.values()):
-        out.append("many bees")
+    if any(WHOLE_RECORDING in part["flags"] for part in heard.values()):
+        out.append(WHOLE_RECORDING)
     if heard and all(part["silent"] or "silent" in part["flags"] for part in heard.values()):
         out.append("silent")
     fractions = [part["clipped_fraction"] for part in heard.values()]
@@ -275,7 +282,11 @@ def _bout_rows(
     clock: dt.datetime | None,
     settings: Settings,
 ) -> Iterator[dict[str, Any]]:
-    """Bouts as rows, in order of time; those after a damaged place are marked as `wingtone.clip` does."""
+    """Bouts as rows, in order of time.
+
+    Those after a damaged place are marked as `wingtone.clip` does, those of a piece with many bees as
+    `wingtone.bout_table` does.
+    """
     broken_s = min(
         (part["damaged_from_s"] for part in heard.values() if part["damaged_from_s"] is not None),
         default=float("inf"),
@@ -285,6 +296,7 @@ def _bout_rows(
     every.sort(key=lambda one: (one[0]["start_s"], one[0]["end_s"], one[0]["f0_hz"]))
     for bout, number in every:
         flags = [*bout["flags"], *(["damaged"] if bout["end_s"] > broken_s else [])]
+        flags += [flag for flag in heard[number]["flags"] if flag == WHOLE_RECORDING]
         castes = bout.get("castes") or ()
         if len(castes) != len(settings.classes):
             castes = [None] * len(settings.classes)
