@@ -100,7 +100,7 @@ def test_json_is_plain_and_whole() -> None:
     assert json.loads(json.dumps(laid_out, allow_nan=False)) == laid_out
     assert laid_out["schema"] == "wingtone/sizes/1"
     assert len(laid_out["individuals"]) == len(FOUND.individuals) == len(laid_out["lower_probability"])
-    assert laid_out["settings"]["n_clusters"] == 44
+    assert laid_out["settings"]["n_clusters"] == 22  # days, each at two sites
     assert laid_out["activity"]["wind_lost_h"] == pytest.approx(44 * 180 / 3600)
 
 
@@ -149,6 +149,20 @@ def test_groups_by_site_month_and_table() -> None:
         sizes(ROWS, gap_s=math.nan)
     with pytest.raises(RequestError, match="too few"):
         sizes(ROWS, draws=5)
+
+
+def test_what_is_said_of_all_bees_does_not_hang_on_how_they_are_grouped() -> None:
+    """Two sites of one day are no two days; the groups themselves are compared day by day of each."""
+    alone = sizes(ROWS, recordings=EFFORT, **QUICK)
+    for part in ("tone", "castes", "changeover", "counted", "individuals", "lower_probability"):
+        of_all, of_grouped = (getattr(found, part) for found in (alone, FOUND))
+        if part == "individuals":
+            of_grouped = tuple(dataclasses.replace(bee, group="") for bee in of_grouped)
+        assert of_all == of_grouped, part
+    assert FOUND.comparison is not None
+    assert [group.n_clusters for group in FOUND.comparison.groups] == [22, 22]
+    assert "bees a folder show" in FOUND.summary[-1]
+    assert "bees a site show" in alone.summary[-1]
 
 
 def test_bees_an_hour_are_told_by_group_too() -> None:

@@ -72,14 +72,16 @@ class Clusters:
     n: int
 
 
-def cluster_of(individuals: Sequence[Individual]) -> Clusters:
+def cluster_of(individuals: Sequence[Individual], *, within_groups: bool = False) -> Clusters:
     """Choose clusters.
 
-    The days of each group where every bee has a day and there are `LEAST_DAYS` of them, else recordings.
+    Days, where every bee has one and there are `LEAST_DAYS` of them, else recordings; ``within_groups``, for
+    comparing groups, a day of each group by itself. What is said of all bees does not hang on how they are
+    grouped: two sites of one day have the weather and the season of that day in common.
     """
     days = {one.day for one in individuals}
     by_day = None not in days and len(days) >= LEAST_DAYS
-    keys = [(one.group, one.day if by_day else one.recording) for one in individuals]
+    keys = [(one.group if within_groups else "", one.day if by_day else one.recording) for one in individuals]
     number = {key: i for i, key in enumerate(dict.fromkeys(keys))}
     return Clusters(
         "day" if by_day else "recording", np.array([number[key] for key in keys], int), len(number)

@@ -58,6 +58,7 @@ def summary_of(
     selection: Selection,
     counted: Sequence[Counted],
     cluster: str,
+    group: str,
     tone: Tone | None,
     thorax: Thorax | None,
     castes: Castes | None,
@@ -66,7 +67,10 @@ def summary_of(
     activity: Activity | None,
     power: Power | None,
 ) -> tuple[str, ...]:
-    """Say what was found; ``cluster`` is what bees are alike in: a day or a recording."""
+    """Say what was found; ``cluster`` is what bees are alike in: a day or a recording.
+
+    ``group`` is what is compared, or could be: a site, a month or a folder.
+    """
     used = next(c for c in counted if c.used)
     if tone is None:
         return (_none_left(selection),)
@@ -102,8 +106,8 @@ def summary_of(
     if power is not None:
         n, hz = power.bees_a_group[1], power.detectable_hz[1]
         lines.append(
-            f"With this spread, and bees of a {cluster} as alike as here, {n} bees a site show a difference "
-            f"of {hz:.0f} Hz with 80 % power."
+            f"With this spread, and bees of a {cluster} as alike as here, {n} bees a {group} show a "
+            f"difference of {hz:.0f} Hz with 80 % power."
         )
     return tuple(lines)
 

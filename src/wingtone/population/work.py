@@ -23,7 +23,7 @@ from wingtone.population.comparison import compare, power_statement
 from wingtone.population.distribution import density, histogram, quantiles, spread
 from wingtone.population.expected import expected_castes
 from wingtone.population.individuals import GAP_S, RULES, Quality, individuals_of, select
-from wingtone.population.resampling import LEVEL, cluster_of
+from wingtone.population.resampling import LEVEL, cluster_of, effective_size
 from wingtone.population.results import Counted, Settings, Sizes, Tone
 from wingtone.population.thorax import thorax
 from wingtone.population.words import cautions_of, summary_of
@@ -219,13 +219,14 @@ def sizes_of(
             turning = turning_day(fauna, place=place, taxa=taxa)
             days = [bee.day for bee in bees]
             parts["changeover"] = changeover(days, tone_ln, error_ln, members, clusters, until_day=turning)
+        of_groups = cluster_of(bees, within_groups=True)
         if group_by is not None:
             parts["comparison"] = compare(
-                tone_hz, [bee.group for bee in bees], clusters, rng=rng, n_permutations=25 * draws - 1
+                tone_hz, [bee.group for bee in bees], of_groups, rng=rng, n_permutations=25 * draws - 1
             )
-        middle = parts["tone"].spread
         if len(bees) >= LEAST_BEES:  # fewer do not tell the spread
-            parts["power"] = power_statement(middle.sd_hz, len(bees) / max(middle.effective_n, 1.0))
+            design_effect = len(bees) / effective_size(tone_hz, of_groups.of)
+            parts["power"] = power_statement(parts["tone"].spread.sd_hz, design_effect)
     if recordings is not None:
         site_of = {one.path: one.site for one in heard}
         parts["activity"] = activity(
@@ -234,7 +235,9 @@ def sizes_of(
             group_of=lambda part: grouping(part.path, part.day, site_of.get(part.path, "")),
         )
     return Sizes(
-        summary=summary_of(selection=selection, counted=counted, cluster=clusters.kind, **parts),
+        summary=summary_of(
+            selection=selection, counted=counted, cluster=clusters.kind, group=group_by or "site", **parts
+        ),
         cautions=cautions_of(
             individuals=bees,
             counted=counted,
