@@ -316,11 +316,49 @@ class TestAnyTable:
 
     @pytest.mark.parametrize(
         ("time", "tidy"),
-        [("9:30:15", "09:30:15"), ("2:30 pm", "14:30"), ("12.05 a.m.", "00:05"), ("3 PM", "15:00")],
+        [
+            ("9:30:15", "09:30:15"),
+            ("2:30 pm", "14:30"),
+            ("12.05 a.m.", "00:05"),
+            ("3 PM", "15:00"),
+            ("9:30-10.15", "09:30/2026-06-01T10:15"),
+            ("10:32 \N{EN DASH} 11:00", "10:32/2026-06-01T11:00"),
+            ("10:32+01:00", "10:32+01:00"),
+            ("14:07-06:00", "14:07-06:00"),
+        ],
     )
     def test_times_as_people_write_them(self, path: Path, time: str, tidy: str) -> None:
         record = only(plan_of(path, f"species,date,time\nBombus,2026-06-01,{time}\n"))
         assert record.event_date == f"2026-06-01T{tidy}"
+
+    def test_an_offset_of_darwin_core_is_no_time_to(self, path: Path) -> None:
+        record = only(plan_of(path, "scientificName,eventDate,eventTime\nBombus,2026-06-01,05:30-06:00\n"))
+        assert record.event_date == "2026-06-01T05:30-06:00"
+
+    @pytest.mark.parametrize(
+        "midnight", ["01/06/2026 00:00", "2026-06-01T00:00:00", "2026-06-01 00:00:00.000"]
+    )
+    def test_a_day_as_databases_write_it_is_no_midnight(self, path: Path, midnight: str) -> None:
+        assert only(plan_of(path, f"species,date,time\nBombus,{midnight},\n")).event_date == "2026-06-01"
+        record = only(plan_of(path, f"species,date,time\nBombus,{midnight},10:32\n"))
+        assert (record.event_date, record.other) == ("2026-06-01T10:32", {})
+
+    def test_a_second_time_is_kept_where_it_says_something_else(self, path: Path) -> None:
+        record = only(plan_of(path, "species,date,time\nBombus,01/06/2026 09:00,10:32\n"))
+        assert (record.event_date, record.other) == ("2026-06-01T09:00", {"time": "10:32"})
+        record = only(plan_of(path, "species,date,time\nBombus,01/06/2026 09:00,9.00\n"))
+        assert (record.event_date, record.other) == ("2026-06-01T09:00", {})
+
+    @pytest.mark.parametrize(
+        ("time", "what"),
+        [("0.439", "'0.439' is no time of day"), ("am", "'am' is"), ("24:00", "there is no time 24:00")],
+    )
+    def test_a_time_that_is_none_is_not_called_a_date(self, path: Path, time: str, what: str) -> None:
+        with pytest.raises(TableError) as caught:
+            plan_of(path, f"species,date,time\nBombus,2026-06-01,{time}\n")
+        (fault,) = caught.value.faults
+        assert (fault.column, "date" in fault.what) == ("time", False)
+        assert fault.what.startswith(what)
 
     def test_a_time_of_no_single_day_is_kept(self, path: Path) -> None:
         record = only(plan_of(path, "species,date,time\nBombus,2026-06,9:30\n"))

@@ -75,8 +75,15 @@ def is_wgs84(datum: str) -> bool:
     return re.fullmatch(rf"(({_WGS84}|{_AS_WGS84}|{_NO_DATUM})( |$))*", plain) is not None
 
 
-def clock(text: str) -> str:
-    """Tidy a time of day: ``9:30``, ``9.30``, ``9:30:15``, ``2:30 pm``; any other text stays as it is."""
+def clock(text: str, *, is_iso: bool = False) -> str:
+    """Tidy a time of day: ``9:30``, ``9.30``, ``9:30:15``, ``2:30 pm``; any other text stays as it is.
+
+    ``9:30-10:15`` is from and to, and becomes ``09:30/10:15``, unless it ``is_iso``: there it is half past
+    nine where clocks are ten hours and a quarter behind.
+    """
+    from_to = re.fullmatch(r"(\d{1,2}[:.]\d{2})\s*[-\N{EN DASH}]\s*(\d{1,2}[:.]\d{2})", text, re.ASCII)
+    if from_to and not is_iso and (start := clock(from_to[1])) < (end := clock(from_to[2])):
+        return f"{start}/{end}"
     match = re.fullmatch(r"(\d{1,2})(?:[:.](\d{2}))?((?::\d{2})?)\s*([ap])\.?m\.?", text, re.ASCII | re.I)
     if match and 1 <= int(match[1]) <= 12:
         hour = int(match[1]) % 12 + (12 if match[4].lower() == "p" else 0)

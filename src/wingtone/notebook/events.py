@@ -24,6 +24,10 @@ _REMEDY = "write it as 2026-03-20, 2026-03-20T10:32+01:00, 20/03/2026 (day first
 MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
            "november", "december")  # fmt: skip
 _TIME = r"(\d{2}):(\d{2})(?::(\d{2})(\.\d{1,9})?)?(Z|[+-]\d{2}(?::?\d{2})?)?"
+_FROM_TO = re.compile(
+    r"\s+(?:-|to)\s+|\s*\N{EN DASH}\s*|(?:(?<=/\d/\d{4})|(?<=/\d\d/\d{4}))-(?=\d)", re.IGNORECASE
+)
+"""What people put between the first and the last day: the slash of the standard stands in their days, too."""
 _FIRST_YEAR, _LAST_YEAR = 1600, 2199  # no record is older than the science; later years are slips
 
 
@@ -33,9 +37,10 @@ def parse_event_date(text: str, *, was_kept: bool = False) -> str:
     Parameters
     ----------
     text
-        One of the module's forms, or a day as ``20/03/2026`` (day first), ``20.3.2026``, ``20 March 2026``
-        or ``20260320``; a blank may stand for the T; an interval may leave out what its end shares with
-        its start (``2026-03-20/22``).
+        One of the module's forms, or a day as ``20/03/2026`` (day first), ``20.3.2026``, ``20 March 2026``,
+        ``2026/03/20`` or ``20260320``, or a month as ``March 2026``; a blank may stand for the T; an interval
+        may have a dash with blanks around it, or "to", in place of the slash, and may leave out what its end
+        shares with its start (``2026-03-20/22``).
     was_kept
         Whether it comes from a record: those that were kept before times were compared may end before they
         start within one day, and must still be read.
@@ -56,10 +61,14 @@ def parse_event_date(text: str, *, was_kept: bool = False) -> str:
         raise DateError("no date was given", remedy=_REMEDY)
     if len(text) > 100:
         raise DateError("this is too long for a date", remedy=_REMEDY, where=text[:40] + "...")
+    if re.fullmatch(r"\d{1,2}([ ./-])(\d{1,2}|[A-Za-z]{3,})\1'?\d{2}", text, re.ASCII):
+        remedy = "write all four, as in 20/03/2026; a spreadsheet does in the format yyyy-mm-dd"
+        raise DateError("the year has two digits only", remedy=remedy, where=text)
     try:
         whole = _slashed_day(text)  # 20/03/2026 is one day, not an interval
-        if whole is None and "/" in text:
-            start_text, _, end_text = text.partition("/")
+        parted = _FROM_TO.split(text) if whole is None else []
+        if len(parted) == 2 or (whole is None and "/" in text):
+            start_text, end_text = parted if len(parted) == 2 else text.split("/", 1)
             start = _single(start_text.strip())
             end = _single(_completed(start, end_text.strip()))
             if _days(start)[0] > _days(end)[1] or not (was_kept or _is_in_order(start, end)):
@@ -116,10 +125,15 @@ def _single(text: str) -> str:
     if match := re.fullmatch(spelled, text, re.ASCII):
         day = _day(int(match[3]), _month(match[2]), int(match[1]))
         return day if match[4] is None else f"{day}T{_time(match, 4)}"
+    if match := re.fullmatch(r"([A-Za-z]{3,})\.?[ -]+(\d{4})", text, re.ASCII):
+        return _day(int(match[2]), _month(match[1]), 1)[: len("2026-03")]
     return _slashed_day(text) or _refuse()
 
 
 def _slashed_day(text: str) -> str | None:
+    if match := re.fullmatch(rf"(\d{{4}})/(\d{{1,2}})/(\d{{1,2}})(?:[ ,]+{_TIME})?", text, re.ASCII):
+        day = _day(int(match[1]), int(match[2]), int(match[3]))
+        return day if match[4] is None else f"{day}T{_time(match, 4)}"
     parted = r"(\d{1,2})\s*([/.-])\s*(\d{1,2})\s*\2\s*(\d{4})"
     match = re.fullmatch(rf"{parted}(?:[ ,]+{_TIME})?", text, re.ASCII)
     if match is None:

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from wingtone.csv_text import check_headings, encoding_of, from_spreadsheet, numbered_rows, separator_in
-from wingtone.errors import Fault, TableError, WingtoneError
+from wingtone.errors import DateError, Fault, TableError, WingtoneError
 from wingtone.notebook import events
 from wingtone.notebook.cells import (
     clock,
@@ -414,10 +414,22 @@ class _Row:
             heading, text = self.date_of_parts(by_field)
         time_heading, time = by_field.get("time", ("", ""))
         date: str = self.tried(heading, lambda: events.parse_event_date(text), "") if text else ""
+        date = re.sub(
+            r"(?<=^.{10})T00:00(:00(\.0+)?)?$", "", date
+        )  # so spreadsheets and databases write a day
         if len(date) == len("2026-03-20") and time:
-            date = self.tried(time_heading, lambda: events.parse_event_date(f"{date}T{clock(time)}"), date)
-        elif time and "T" not in date:  # of no day, or of several
+            return self.moment(date, time_heading, time)
+        if time and f"T{clock(time)}" not in date:  # of no day, or of several, or at another time
             other[time_heading] = time
+        return date
+
+    def moment(self, date: str, heading: str, time: str) -> str:
+        """Put a day and a time of day, or two times from and to, together."""
+        try:
+            return events.parse_event_date(f"{date}T{clock(time, is_iso=heading == 'eventTime')}")
+        except DateError as error:
+            what = error.what if error.what.startswith("there is no") else f"{time!r} is no time of day"
+            self.fault(heading, f"{what} (write it as 10:32; --map '{heading}=other' keeps it as it is)")
         return date
 
     def date_of_parts(self, by_field: Mapping[str, tuple[str, str]]) -> tuple[str, str]:
