@@ -88,7 +88,7 @@ def with_names(plan: Plan, fauna: Fauna) -> tuple[Plan, Names]:
     What was written stays in the record as its verbatim identification. Records that wingtone wrote have had
     their names, and come back as they were.
     """
-    from wingtone.notebook.records import VERBATIM, rank_of_name
+    from wingtone.notebook.records import VERBATIM, doubt_of, rank_of_name
 
     names = Names(Counter(), Counter())
     if not plan.mapping:
@@ -109,7 +109,7 @@ def with_names(plan: Plan, fauna: Fauna) -> tuple[Plan, Names]:
                 other = {VERBATIM: written, **record.other}
                 changes |= {"taxon": fields["taxon"], "rank": fields["rank"], "other": other}
             record = dataclasses.replace(record, **changes)
-        elif written and rank_of_name(written) != "genus":
+        elif written and (rank_of_name(written) != "genus" or doubt_of(written)):
             names.unknown[written] += 1
         records.append((key, given_id, record))
     return dataclasses.replace(plan, records=tuple(records)), names

@@ -168,6 +168,27 @@ class TestTerms:
         edited = from_terms(given | {"scientificName": "Bombus hortorum", "taxonRank": "species"})
         assert (edited.taxon, edited.rank) == ("Bombus hortorum", "species")
 
+    @pytest.mark.parametrize(
+        ("taxon", "doubt"),
+        [
+            ("Bombus cf. vestalis", "cf. vestalis"),
+            ("Bombus aff vestalis", "aff vestalis"),
+            ("Bombus vestalis?", "vestalis?"),
+            ("Bombus vestalis ?", "vestalis ?"),
+            ("Bombus (Psithyrus) cf. vestalis", "cf. vestalis"),
+        ],
+    )
+    @pytest.mark.parametrize("rank", ["", "genus"])
+    def test_a_scientific_name_holds_no_doubt(self, taxon: str, doubt: str, rank: str) -> None:
+        """As its term has it: "should not contain identification qualifications" (term list, read)."""
+        (entry,) = entries(example(taxon=taxon, rank=rank, vernacular="", other={}))
+        for disclosure in (Disclosure(), Disclosure(withhold_place=True)):
+            terms = to_terms(entry, disclosure)
+            assert (terms["scientificName"], terms["taxonRank"]) == ("Bombus", "genus")
+            assert (terms["identificationQualifier"], terms["verbatimIdentification"]) == (doubt, taxon)
+            back = from_terms(terms)
+            assert (back.taxon, back.rank, back.other) == (taxon, rank, {})
+
     def test_a_name_as_it_was_written_has_a_term_of_its_own(self) -> None:
         for taxon, rank in (("Bombus terrestris", "species"), ("Bombus lucorum agg.", "aggregate")):
             record = example(taxon=taxon, rank=rank, other={VERBATIM: "white tailed?"})

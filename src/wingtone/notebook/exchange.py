@@ -40,6 +40,7 @@ from wingtone.notebook.records import (
     Record,
     Tone,
     check_kinds,
+    doubt_of,
     is_global,
     is_plain,
     is_scientific,
@@ -346,8 +347,10 @@ def _by_machine(record: Record) -> bool:
 def _name_terms(taxon: str, rank: str, vernacular: str) -> dict[str, str]:
     """Give the terms for a name. Darwin Core has names of everyday language in a term of their own.
 
-    What is neither stays out of both: it is given as it was written.
+    What is neither stays out of both: it is given as it was written. A scientific name holds no doubt, which
+    has a term of its own; what is sure beside a doubt is the genus.
     """
+    rank = "genus" if doubt_of(taxon) else rank
     names = {"scientificName": taxon, "taxonRank": _RANK_WORDS.get(rank, ""), "vernacularName": vernacular}
     if not is_scientific(taxon):
         plain = vernacular or (taxon if is_plain(taxon) else "")
@@ -379,6 +382,8 @@ def _as_written(record: Record) -> str:
 def _qualifier(record: Record) -> str:
     if not is_scientific(record.taxon):
         return ""
+    if doubt := doubt_of(record.taxon):
+        return doubt
     if record.rank == "aggregate":
         return "agg."
     _, _, epithet = record.taxon.partition(" ")

@@ -11,7 +11,8 @@ changes none.
 - `RecordingNote`, `BoutNote`, `Tone`: the parts that come from sound.
 - `record_from_answer`: fill a record from an identify JSON.
 - `to_json`, `from_json`: the layout ``wingtone/record/1``, loss-free.
-- `sex_of`, `rank_of_name`: the sex that a caste implies, the rank that a name shows.
+- `sex_of`, `rank_of_name`: the sex that a caste implies, the rank that a name shows; `doubt_of`: what it
+  leaves open.
 - `is_scientific`, `is_plain`: what kind of name it is by its form.
 - `is_global`, `uuid_of`: what kind of identifier it is.
 """
@@ -48,6 +49,7 @@ __all__ = [
     "Record",
     "RecordingNote",
     "Tone",
+    "doubt_of",
     "dumps",
     "from_json",
     "is_global",
@@ -290,14 +292,25 @@ def is_plain(taxon: str) -> bool:
     return any(_EVERYDAY.fullmatch(word) for word in re.split(r"[\s-]+", taxon))
 
 
+_DOUBTFUL = re.compile(r"[A-Z][a-z]+(?: *\([A-Za-z.]+\))? +((?:cf|aff)\b\.? *[a-z].*|[a-z].*\?)")
+
+
+def doubt_of(taxon: str) -> str:
+    """Return what a scientific name leaves open: ``cf. hortorum``, ``hortorum?``; else empty."""
+    doubtful = _DOUBTFUL.fullmatch(taxon) if is_scientific(taxon) else None
+    return doubtful[1] if doubtful else ""
+
+
 def rank_of_name(taxon: str) -> str:
     """Return the rank that the form of a scientific name shows, or empty.
 
-    ``Bombus hortorum`` is a species, a name with ``agg.``, ``s.l.`` or a slash an aggregate, ``Bombus`` and
-    ``Bombus sp.`` the genus.
+    ``Bombus hortorum`` is a species, a name with ``agg.``, ``s.l.`` or a slash an aggregate; ``Bombus``,
+    ``Bombus sp.`` and what leaves the species open, as ``Bombus cf. hortorum`` does, say the genus.
     """
     if not is_scientific(taxon):
         return ""
+    if doubt_of(taxon):
+        return "genus"
     if re.search(r"\bagg\b|/|\bs\.?\s?l\.?(\s|$)", taxon):
         return "aggregate"
     words = taxon.split()
