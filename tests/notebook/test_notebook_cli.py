@@ -392,6 +392,63 @@ def test_what_a_table_adds_nothing_for_is_told(shell: Shell, tmp_path: Path) -> 
     assert "\n  individualCount 2\n" in shell("show", "2")
 
 
+OLD = "Date,Species,Caste,Grid Ref,Recorder\n" + "".join(
+    f"{day}/06/2025,Bombus terrestris,worker,TQ 18 75,A. Recorder\n" for day in ("01", "02", "02")
+)
+
+
+def test_rows_that_come_again_in_another_form_are_told(shell: Shell, tmp_path: Path) -> None:
+    """As when a column was added, or when two notebooks that hold one table are put together."""
+    table, more = tmp_path / "old.csv", tmp_path / "more.csv"
+    table.write_text(OLD)
+    more.write_text("Weather," + OLD.replace("\n0", "\ndry,0"))
+    shell("import", str(table))
+    assert "earlier one" not in shell.said  # two alike of one table are two bees
+    shell("remove", "1")
+    assert shell("import", str(more), "--dry-run").startswith("3 records could be imported; nothing")
+    assert (
+        "2 records of the table are of the day, place, name, caste and recorder of an earlier" in shell.said
+    )
+    assert "earlier one: 2 as 2, 3 as 3 (they may be the same bees)\n" in shell.said
+    shell("import", str(more))
+    assert (
+        "earlier one: 5 as 2, 6 as 3 (if they are the same bees: wingtone notebook remove 5 6)" in shell.said
+    )
+    other = ["--notebook", str(tmp_path / "other.sqlite")]
+    shell("import", str(table), *other)
+    out = tmp_path / "out.csv"
+    shell("export", "--out", str(out), *other)
+    shell("remove", "4", "5", "6")
+    assert shell("import", str(out), "--dry-run").startswith("3 records could be imported; nothing")
+    shell("import", str(out))
+    assert "2 new records are of the day" in shell.said
+    assert shell("import", str(out), "--dry-run").startswith(
+        "0 records could be imported, 3 are there already;"
+    )
+    assert shell("import", str(table), "--dry-run").startswith(
+        "0 records could be imported, 3 are there already;"
+    )
+    assert "one that was there already was removed: 1" in shell.said
+
+
+def test_a_flight_that_a_notebook_holds_is_told_when_it_is_imported(shell: Shell, tmp_path: Path) -> None:
+    """Two people kept the same flight of the same recording, each in their own notebook."""
+    other, out = tmp_path / "other.sqlite", tmp_path / "out.csv"
+    heard = RecordingNote("a.wav", "ab" * 32, bouts=(BoutNote("flight", 1.0, 3.0, 150.0),))
+    record = Record(event_date="2025-06-01", taxon="Bombus terrestris", status="decided", recording=heard)
+    for path in (other, tmp_path / "bees.sqlite"):
+        with Notebook.open(path) as opened:
+            opened.add(record)
+    shell("export", "--out", str(out), "--notebook", str(other))
+    shell("import", str(out), "--dry-run")
+    told = "it may be the bee of record 1, which rests on the same part of the same recording"
+    assert f"record 1 of the table: note: {told}" in shell.said
+    shell("import", str(out))
+    assert f"record 2: note: {told} (to mend it: wingtone notebook remove 2)" in shell.said
+    shell("import", str(out))
+    assert told not in shell.said
+
+
 def test_imported_names_are_those_of_the_fauna(shell: Shell, tmp_path: Path) -> None:
     table = tmp_path / "old.csv"
     written = [

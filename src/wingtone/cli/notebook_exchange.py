@@ -22,6 +22,7 @@ from wingtone.cli.notebook_options import (
 from wingtone.cli.notebook_reports import (
     absent_rows,
     alike_records,
+    doubled_records,
     names_lines,
     removed_records,
     unknown_names,
@@ -36,6 +37,8 @@ from wingtone.files import what_is
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from wingtone.notebook.doubts import Watch
+    from wingtone.notebook.importing import Imported, Plan
     from wingtone.notebook.store import Entry, Filter, Notebook
 
 __all__ = ["chart", "export", "import_command"]
@@ -280,7 +283,7 @@ def import_command(
     from wingtone.fauna import load
     from wingtone.keeping import with_names
     from wingtone.notebook.doubts import Watch
-    from wingtone.notebook.importing import carry_out, read_plan
+    from wingtone.notebook.importing import read_plan
 
     fauna = load(fauna_folder)
     plan, names = with_names(read_plan(table, mapping=mapping), fauna)
@@ -301,20 +304,35 @@ def import_command(
     if names.unknown:
         warn(unknown_names(names, fauna.id), where=table)
     watch = Watch(dt.date.today(), fauna.castes)
-    if dry_run:
-        for i, (_, _, record) in enumerate(plan.records, start=1):
-            watch.look(i, record)
-        tell(watch.told, to_come=True)
-        click.echo(f"{how_many(len(plan.records), 'record')} could be imported; nothing was done")
-        return
-    with open_notebook(ctx, write=True) as opened:
-        done = carry_out(plan, opened, by=by)
+    done = _taken_in(ctx, plan, watch, by=by, dry_run=dry_run)
     for number, (_, _, record) in zip(done.numbers, plan.records, strict=True):
         if number is not None:
             watch.look(number, record)
-    known = f", {done.known} {'was' if done.known == 1 else 'were'} there already" if done.known else ""
-    say_done(f"{how_many(done.added, 'record')} imported{known}")
-    for told in (removed_records(done.removed), alike_records(done.alike)):
+    if dry_run:
+        known = f", {done.known} {'is' if done.known == 1 else 'are'} there already" if done.known else ""
+        click.echo(f"{how_many(done.added, 'record')} could be imported{known}; nothing was done")
+    else:
+        known = f", {done.known} {'was' if done.known == 1 else 'were'} there already" if done.known else ""
+        say_done(f"{how_many(done.added, 'record')} imported{known}")
+    for told in (
+        removed_records(done.removed),
+        alike_records(done.alike, to_come=dry_run),
+        doubled_records(done.doubles, to_come=dry_run),
+    ):
         if told:
             warn(told, where=table)
-    tell(watch.told)
+    tell(watch.told, to_come=dry_run)
+
+
+def _taken_in(ctx: click.Context, /, plan: Plan, watch: Watch, *, by: str, dry_run: bool) -> Imported:
+    """Take the records of a plan in, or say what that would do; let the watch know what was heard before."""
+    from wingtone.notebook.importing import Imported, carry_out, look_ahead
+    from wingtone.notebook.store import default_path
+
+    if dry_run and not (ctx.obj or default_path()).exists():
+        return Imported(len(plan.records), 0, tuple(range(1, len(plan.records) + 1)))
+    with open_notebook(ctx, write=not dry_run) as opened:
+        sounds = {record.recording.sha256 for _, _, record in plan.records if record.recording}
+        for sha256 in sounds & opened.recordings():
+            watch.remember(opened.of_recording(sha256))
+        return look_ahead(plan, opened) if dry_run else carry_out(plan, opened, by=by)

@@ -2,7 +2,8 @@
 
 - `in_a_line`, `record_lines`, `changed_lines`, `row_lines`: for people.
 - `names_lines`, `unknown_names`: what became of the names of an imported table.
-- `absent_rows`, `removed_records`, `alike_records`: what else is to be told of such a table.
+- `absent_rows`, `removed_records`, `alike_records`, `doubled_records`: what else is to be told of such a
+  table.
 - `entry_json`, `record_json`: for programs.
 """
 
@@ -24,6 +25,7 @@ __all__ = [
     "absent_rows",
     "alike_records",
     "changed_lines",
+    "doubled_records",
     "entry_json",
     "in_a_line",
     "names_lines",
@@ -185,11 +187,33 @@ def removed_records(numbers: Sequence[int]) -> str:
     return f"{was} removed: {_first(shown)} (to have them back: {back})"
 
 
-def alike_records(pairs: Sequence[tuple[int, int]]) -> str:
+def _new_records(pairs: Sequence[tuple[int, int]], verb: str, verbs: str, *, to_come: bool) -> str:
+    """Begin a sentence about new records: those that are ``to_come`` are counted by their places."""
+    where = "record{} of the table" if to_come else "new record{}"
+    return f"1 {where.format('')} {verb}" if len(pairs) == 1 else f"{len(pairs)} {where.format('s')} {verbs}"
+
+
+def alike_records(pairs: Sequence[tuple[int, int]], *, to_come: bool = False) -> str:
     """Say which new records have an identifier that another record has, with other contents."""
     if not pairs:
         return ""
-    whose = "1 new record has" if len(pairs) == 1 else f"{len(pairs)} new records have"
     shown = _first([f"{number} that of {other}" for number, other in pairs])
-    what = f"{whose} the identifier of an earlier one that says something else: {shown}"
+    have = _new_records(pairs, "has", "have", to_come=to_come)
+    what = f"{have} the identifier of an earlier one that says something else: {shown}"
+    if to_come:
+        return what
     return f"{what} (if it is the same bee, remove the earlier one: wingtone notebook remove NUMBER)"
+
+
+def doubled_records(pairs: Sequence[tuple[int, int]], *, to_come: bool = False) -> str:
+    """Say which new records may be of bees that were in the notebook already."""
+    if not pairs:
+        return ""
+    shown = _first([f"{number} as {other}" for number, other in pairs])
+    are = _new_records(pairs, "is", "are", to_come=to_come)
+    what = f"{are} of the day, place, name, caste and recorder of an earlier one: {shown}"
+    if to_come:
+        return f"{what} (they may be the same bees)"
+    numbers = " ".join(str(number) for number, _ in pairs[:MOST_NAMES])
+    more = " ..." if len(pairs) > MOST_NAMES else ""
+    return f"{what} (if they are the same bees: wingtone notebook remove {numbers}{more})"

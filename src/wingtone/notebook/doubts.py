@@ -82,13 +82,12 @@ def doubts_about(
     Parameters
     ----------
     others
-        Earlier records that rest on the same recording, see `Notebook.of_recording`. Rejected ones are no
-        rivals.
+        Earlier records that rest on the same recording, see `Notebook.of_recording`.
     """
     watch = Watch(today, castes or {})
-    for _ in watch.passing([*(other for other in others if other.record.status != "rejected"), entry]):
-        pass
-    return [doubt for doubt in watch.told if doubt.number == entry.number]
+    watch.remember(others)
+    watch.look(entry.number, entry.record)
+    return watch.told
 
 
 @dataclass
@@ -123,17 +122,28 @@ class Watch:
         ]
         if what := future_words(record.event_date, today=self.today):
             self.told.append(Doubt(number, what, f"notebook amend {number} --date DATE"))
+        if same := self._in_common(number, record):
+            what = f"it may be the bee of record {same}, which rests on the same part of the same recording"
+            self.told.append(Doubt(number, what, f"notebook remove {number}"))
+
+    def remember(self, entries: Iterable[Entry]) -> None:
+        """Remember the flights of records that were there before, of which nothing is told.
+
+        Rejected ones are no rivals.
+        """
+        for entry in entries:
+            if entry.record.status != "rejected":
+                self._in_common(entry.number, entry.record)
+
+    def _in_common(self, number: int, record: Record) -> int:
+        """Give the first record that passed with some of the flights of this one, else 0; remember them."""
         if record.recording is None or not record.recording.sha256:
-            return
+            return 0
         flights = tuple(bout for bout in record.recording.bouts if bout.kind == "flight")
         earlier = self._heard.setdefault(record.recording.sha256, [])
-        same = [number for number, theirs in earlier if _shared(flights, theirs)]
-        if same:
-            what = (
-                f"it may be the bee of record {same[0]}, which rests on the same part of the same recording"
-            )
-            self.told.append(Doubt(number, what, f"notebook remove {number}"))
+        same = [other for other, theirs in earlier if _shared(flights, theirs)]
         earlier.append((number, flights))
+        return same[0] if same else 0
 
     def _odd(self, record: Record) -> Iterator[tuple[str, str]]:
         """Say what cannot be so in a record by itself, and with which options it is mended."""

@@ -10,7 +10,7 @@ of one table are two bees). So a table can be imported again and adds only what 
 bee was there make no record.
 
 - `read_plan`: a table to a `Plan` of records, without touching a notebook.
-- `carry_out`: add a plan's records to a notebook.
+- `carry_out`: add a plan's records to a notebook; `look_ahead`: only say what that would do.
 - `read_row`: one row, for other readers of such tables.
 """
 
@@ -68,7 +68,7 @@ if TYPE_CHECKING:
 
     from wingtone.notebook.store import Notebook
 
-__all__ = ["Imported", "Plan", "carry_out", "read_plan", "read_row"]
+__all__ = ["Imported", "Plan", "carry_out", "look_ahead", "read_plan", "read_row"]
 
 _OWN = "own:"
 """Begins the source key of a record whose identifier is its table's own, as a running number is: it ends in
@@ -117,6 +117,10 @@ class Imported:
     alike
         For each new record whose identifier, a table's own, an earlier one has too, but not what it says: the
         number of the new record and that of the latest of those that are not removed.
+    doubles
+        For each other new record that is of the day, place, name, caste and recorder of one that was there
+        before: its number and that one's. So the rows of a table come again when something was added to it,
+        or when two notebooks are put together that both have it.
     """
 
     added: int
@@ -124,6 +128,7 @@ class Imported:
     numbers: tuple[int | None, ...]
     removed: tuple[int, ...] = ()
     alike: tuple[tuple[int, int], ...] = ()
+    doubles: tuple[tuple[int, int], ...] = ()
 
 
 def read_plan(path: str | os.PathLike[str], *, mapping: Iterable[str] = ()) -> Plan:
@@ -255,17 +260,43 @@ def read_row(
 
 def carry_out(plan: Plan, notebook: Notebook, *, by: str = "") -> Imported:
     """Add the records of a plan, all or none; those that the notebook knows already are left alone."""
-    numbers = notebook.add_imported(plan.records, by=by)
-    removed, alike = [], []
-    for number, (key, given_id, _) in zip(numbers, plan.records, strict=True):
+    return _compared(plan, notebook, notebook.add_imported(plan.records, by=by))
+
+
+def look_ahead(plan: Plan, notebook: Notebook) -> Imported:
+    """Say what `carry_out` would do; the numbers of new records are their places in the plan, from 1."""
+    numbers = [
+        i if notebook.known(key, given_id) is None else None
+        for i, (key, given_id, _) in enumerate(plan.records, start=1)
+    ]
+    return _compared(plan, notebook, numbers, are_there=False)
+
+
+def _compared(
+    plan: Plan, notebook: Notebook, numbers: Sequence[int | None], *, are_there: bool = True
+) -> Imported:
+    """Compare a plan with what was in the notebook before; whether its new records ``are_there`` by now."""
+    new = {number for number in numbers if number is not None} if are_there else set()
+    paired: set[int] = set()
+    removed: list[int] = []
+    alike: list[tuple[int, int]] = []
+    doubles: list[tuple[int, int]] = []
+    for number, (key, given_id, record) in zip(numbers, plan.records, strict=True):
         if number is None:
             there = notebook.known(key, given_id)
             removed += [there[0]] if there is not None and there[1] else []
-        elif key.startswith(_OWN):
-            others = notebook.keys_beginning(key[:-_DIGITS], length=len(key))
-            alike += [(number, other) for _, other in others if other < number][-1:]
-    added = sum(number is not None for number in numbers)
-    return Imported(added, len(numbers) - added, tuple(numbers), tuple(removed), tuple(alike))
+            continue
+        start = key[:-_DIGITS] if key.startswith(_OWN) else ""
+        others = notebook.keys_beginning(start, length=len(key)) if start else []
+        if same := [other for _, other in others if other not in new]:
+            alike.append((number, same[-1]))
+        elif record.recording is None or not record.recording.sha256:  # else its flights tell, see `Watch`
+            free = (n for n in notebook.like(record) if n not in new and n not in paired)
+            if (other := next(free, None)) is not None:
+                doubles.append((number, other))
+                paired.add(other)  # of two alike, each of one
+    known = sum(number is None for number in numbers)
+    return Imported(len(numbers) - known, known, tuple(numbers), tuple(removed), tuple(alike), tuple(doubles))
 
 
 # --- the table -------------------------------------------------------------------------------------------

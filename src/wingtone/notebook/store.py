@@ -226,6 +226,24 @@ class Notebook:
             ).fetchone()
         return None if row is None else (row[0], bool(row[1]))
 
+    def like(self, record: Record) -> list[int]:
+        """Give the numbers of the records of the same day, place, name, caste, recorder and tone, in order.
+
+        Those of records that were removed are left out. Empty without a day or a place, as then any may be.
+        """
+        columns = ("first_day", "last_day", "latitude_deg", "longitude_deg", "place", "taxon", "caste")
+        values = projection(record)
+        if values[0] is None or values[2] is None:
+            return []
+        # Looked for by the day: many records are of one place. A plus keeps SQLite off the other indices.
+        same = " AND ".join(
+            f"{'+' * (i > 0)}{name} IS ?" for i, name in enumerate((*columns, "recorder", "f0_hz"))
+        )
+        query = f"SELECT number FROM record WHERE {same} AND removed = 0 ORDER BY number"  # noqa: S608
+        with translated(self.path):
+            found = self._connection.execute(query, (*values[: len(columns)], *values[-2:])).fetchall()
+        return [number for (number,) in found]
+
     def keys_beginning(self, start: str, *, length: int) -> list[tuple[str, int]]:
         """Give the source keys so long that begin with a text, with the record's number, in that order.
 
