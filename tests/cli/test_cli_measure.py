@@ -6,12 +6,14 @@ import csv
 import dataclasses
 import io
 import json
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
 from cli.made_up import bout, tone_of
+from wingtone.api import Measurements
 from wingtone.cli import main
 from wingtone.cli.measure_command import track_names
 from wingtone.cli.reports import measured_lines
@@ -117,6 +119,18 @@ def test_a_short_recording_has_a_length(
     recording = dataclasses.replace(hover_truth.recording, duration_s=duration_s)
     short = dataclasses.replace(hover_truth, recording=recording, tone=tone_of())
     assert measured_lines(short)[1].startswith(f"  {told}, ")
+
+
+@pytest.mark.parametrize("start_s", [0.35, 1.25, 2.65, 7.95])
+def test_a_bout_begins_at_the_same_tenth_in_the_table_and_in_python(
+    hover_truth: Measurement, start_s: float
+) -> None:
+    tone = tone_of(bout(150.0, start_s=start_s, end_s=start_s + 2.0))
+    measurement = dataclasses.replace(hover_truth, tone=tone)
+    told = repr(Measurements((measurement,)))
+    (tenths,) = re.findall(r"flight ([\d.]+)-", told)
+    table = "\n".join(measured_lines(measurement))
+    assert re.search(rf"^ +{re.escape(tenths)} s ", table, re.MULTILINE)
 
 
 # --- tracks -----------------------------------------------------------------------------------------

@@ -178,6 +178,9 @@ def test_a_recording_that_is_gone_fails_an_export_of_clips(shell: Shell, tmp_pat
     shell("export", "--format", "bwf", "--out", out, status=1)
     assert "record 2: " in shell.said
     assert "the recording is not there any more" in shell.said
+    # Five years of records by eye are no hundred lines.
+    assert "1 record is not in it: without a flight in a recording\n" in shell.said
+    assert "record 1: " not in shell.said
 
 
 def test_one_name_for_two_bees_of_a_recording_is_told(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:

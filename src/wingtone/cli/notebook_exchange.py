@@ -91,8 +91,7 @@ def chart(ctx: click.Context, /, kind: str, out: Path, **chosen: Any) -> None:
             from wingtone.figures.places import draw_places
 
             left_out, why = draw_places(records, out), "no place, or none that fits a 10 km square"
-    if left_out:
-        warn(f"{left_out} record{'s are' if left_out > 1 else ' is'} not in it: {why}", where=out)
+    _tell_left_out(left_out, why, where=out)
     click.echo(f"{kind} chart written to {one_line(out)}")
 
 
@@ -189,7 +188,11 @@ def export(
 
             written = write_clips(entries, out, recordings=clips)
             for number, reason in written.missing:
-                warn(reason, where=f"record {number}")
+                if number in written.failed:
+                    warn(reason, where=f"record {number}")
+            _tell_left_out(
+                len(written.missing) - len(written.failed), "without a flight in a recording", where=out
+            )
             if not (written.files or written.missing):
                 _tell_empty(out, where)
             click.echo(f"{how_many(len(written.files), 'clip')} written to {one_line(out)}")
@@ -205,9 +208,8 @@ def export(
                 for entry in entries
             ]
             write_labels(out, itertools.chain.from_iterable(rows))
-            if left_out := sum(not of_record for of_record in rows):
-                why = "not decided or confirmed, without a name, or without a flight"
-                warn(f"{left_out} record{'s are' if left_out > 1 else ' is'} not in it: {why}", where=out)
+            why = "not decided or confirmed, without a name, or without a flight"
+            _tell_left_out(sum(not of_record for of_record in rows), why, where=out)
             if not rows:
                 _tell_empty(out, where)
             click.echo(f"{how_many(sum(map(len, rows)), 'label')} written to {one_line(out)}")
@@ -236,6 +238,11 @@ def _never_replaced(opened: Notebook, out: Path) -> list[Path]:
         return [opened.path]
     photographs = [Path(path) for path in opened.photographs() if path]
     return [opened.path, *photographs, *(opened.path.parent / path for path in photographs)]
+
+
+def _tell_left_out(number: int, why: str, *, where: Path) -> None:
+    if number:
+        warn(f"{how_many(number, 'record')} {'is' if number == 1 else 'are'} not in it: {why}", where=where)
 
 
 def _tell_empty(out: Path, where: Filter) -> None:

@@ -115,7 +115,7 @@ def _clock(time_s: float) -> str:
     """Write seconds as ``4.2 s``, ``3:07.5`` or ``1:12:07.5``; less than a tenth as ``0.05 s``."""
     if 0 < time_s < 0.095:
         return f"{max(time_s, 0.001):.1g} s"
-    tenths = round(time_s * 10)
+    tenths = round(10 * round(time_s, 1))  # as wherever else a time is told to a tenth
     minutes, rest = divmod(tenths, 600)
     if not minutes:
         return f"{rest / 10:.1f} s"
