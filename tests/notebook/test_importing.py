@@ -268,6 +268,10 @@ class TestAnyTable:
         ((line, column, what),) = faults_of(path, "bee,weather\nBombus,sun\nBombus,rain\n")
         assert (line, column) == (1, "")
         assert "no column is known to hold the name" in what
+        with pytest.raises(
+            TableError, match="say which of these does: 'Datum', 'Art', as in --map 'HEADING="
+        ):
+            plan_of(path, "Datum;Art;;\n3.4.2022;Bombus terrestris;;\n")
 
     def test_no_field_is_given_twice(self) -> None:
         assert propose(["species", "scientific name", "", "basisOfRecord"]) == {

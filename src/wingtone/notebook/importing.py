@@ -76,6 +76,8 @@ the digest of what the record says, as another table may have the number for ano
 
 _DIGITS = 64  # of a SHA-256
 
+MOST_HEADINGS = 12
+"""Headings named where none is known. Ours: a line or two."""
 MOST_FAULTS = 1000
 """Faults told of one table. Ours: more than anyone reads; the rest of the table is then not read."""
 
@@ -155,7 +157,8 @@ def read_plan(path: str | os.PathLike[str], *, mapping: Iterable[str] = ()) -> P
         chosen = corrected(propose(headings), mapping)
         if not {"taxon", "vernacular", "recording", "genus"} & set(chosen.values()):
             fault = Fault(str(path), 1, "", "no column is known to hold the name of the bee or a recording")
-            raise TableError([fault], remedy=f"say which: --map '{headings[0]}=taxon'")
+            named = ", ".join([repr(heading) for heading in headings if heading][:MOST_HEADINGS])
+            raise TableError([fault], remedy=f"say which of these does: {named}, as in --map 'HEADING=taxon'")
         return _planned(path, headings, rows, chosen, encoding)
 
 
