@@ -434,6 +434,28 @@ def test_rows_that_come_again_in_another_form_are_told(shell: Shell, tmp_path: P
     assert "one that was there already was removed: 1" in shell.said
 
 
+def test_what_a_table_says_else_of_a_record_that_is_there_is_told(shell: Shell, tmp_path: Path) -> None:
+    """As when a verifier hands the records back, confirmed: what is there stays, but not without a word."""
+    out = tmp_path / "out.csv"
+    other = ["--notebook", str(tmp_path / "verifier.sqlite")]
+    for taxon in ("Bombus hortorum", "Bombus pratorum", "Bombus hypnorum"):
+        shell("add", "--taxon", taxon, "--date", "2025-06-01", "--caste", "worker")
+    shell("export", "--out", str(out))
+    shell("import", str(out))
+    assert "something else" not in shell.said
+    shell("import", str(out), *other)
+    shell("amend", "1", "--status", "confirmed", "--identified-by", "B. Verifier", *other)
+    shell("amend", "2", "--taxon", "Bombus jonellus", *other)
+    shell("export", "--out", str(out), *other)
+    told = "2 that were there already say something else in the table, and they stay as they are: "
+    told += "1 (status, who decided), 2 (name)\n"
+    shell("import", str(out), "--dry-run")
+    assert told in shell.said
+    assert shell("import", str(out)) == "0 records imported, 3 were there already\n"
+    assert told in shell.said
+    assert shell.json("show", "1")[0]["status"] == "decided"
+
+
 def test_a_flight_that_a_notebook_holds_is_told_when_it_is_imported(shell: Shell, tmp_path: Path) -> None:
     """Two people kept the same flight of the same recording, each in their own notebook."""
     other, out = tmp_path / "other.sqlite", tmp_path / "out.csv"

@@ -22,6 +22,7 @@ from wingtone.cli.notebook_options import (
 from wingtone.cli.notebook_reports import (
     absent_rows,
     alike_records,
+    differing_records,
     doubled_records,
     names_lines,
     removed_records,
@@ -325,6 +326,7 @@ def import_command(
         removed_records(done.removed),
         alike_records(done.alike, to_come=dry_run),
         doubled_records(done.doubles, to_come=dry_run),
+        differing_records(done.differing),
     ):
         if told:
             warn(told, where=table)

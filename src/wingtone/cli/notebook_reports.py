@@ -2,8 +2,8 @@
 
 - `in_a_line`, `record_lines`, `changed_lines`, `row_lines`: for people.
 - `names_lines`, `unknown_names`: what became of the names of an imported table.
-- `absent_rows`, `removed_records`, `alike_records`, `doubled_records`: what else is to be told of such a
-  table.
+- `absent_rows`, `removed_records`, `alike_records`, `doubled_records`, `differing_records`: what else is to
+  be told of such a table.
 - `entry_json`, `record_json`: for programs.
 """
 
@@ -25,6 +25,7 @@ __all__ = [
     "absent_rows",
     "alike_records",
     "changed_lines",
+    "differing_records",
     "doubled_records",
     "entry_json",
     "in_a_line",
@@ -38,6 +39,14 @@ __all__ = [
 
 MOST_NAMES = 20
 """Names of a table shown. Ours: a screenful."""
+FIELD_WORDS = {
+    "event_date": "date",
+    "taxon": "name",
+    "caste": "caste",
+    "status": "status",
+    "identified_by": "who decided",
+}
+"""What the fields are called that are compared with those of a table."""
 
 
 def record_json(record: Record) -> dict[str, Any]:
@@ -217,3 +226,14 @@ def doubled_records(pairs: Sequence[tuple[int, int]], *, to_come: bool = False) 
     numbers = " ".join(str(number) for number, _ in pairs[:MOST_NAMES])
     more = " ..." if len(pairs) > MOST_NAMES else ""
     return f"{what} (if they are the same bees: wingtone notebook remove {numbers}{more})"
+
+
+def differing_records(records: Sequence[tuple[int, tuple[str, ...]]]) -> str:
+    """Say of which records that were there already the table says something else."""
+    if not records:
+        return ""
+    shown = _first([f"{n} ({', '.join(FIELD_WORDS[name] for name in fields)})" for n, fields in records])
+    says, stay = ("1 that was there already says", "it stays as it is")
+    if len(records) > 1:
+        says, stay = f"{len(records)} that were there already say", "they stay as they are"
+    return f"{says} something else in the table, and {stay}: {shown}"

@@ -123,6 +123,9 @@ class Imported:
         For each other new record that is of the day, place, name, caste and recorder of one that was there
         before: its number and that one's. So the rows of a table come again when something was added to it,
         or when two notebooks are put together that both have it.
+    differing
+        For each record that was there already, by an identifier that means one record everywhere, and of
+        which the table says something else: its number, and the fields. It is left as it is.
     """
 
     added: int
@@ -131,6 +134,7 @@ class Imported:
     removed: tuple[int, ...] = ()
     alike: tuple[tuple[int, int], ...] = ()
     doubles: tuple[tuple[int, int], ...] = ()
+    differing: tuple[tuple[int, tuple[str, ...]], ...] = ()
 
 
 def read_plan(path: str | os.PathLike[str], *, mapping: Iterable[str] = ()) -> Plan:
@@ -261,6 +265,10 @@ def read_row(
     return record, reader.faults
 
 
+_COMPARED = ("event_date", "taxon", "caste", "status", "identified_by")
+"""What a table may know better than the notebook: when, what, and who stands for it."""
+
+
 def carry_out(plan: Plan, notebook: Notebook, *, by: str = "") -> Imported:
     """Add the records of a plan, all or none; those that the notebook knows already are left alone."""
     return _compared(plan, notebook, notebook.add_imported(plan.records, by=by))
@@ -284,10 +292,18 @@ def _compared(
     removed: list[int] = []
     alike: list[tuple[int, int]] = []
     doubles: list[tuple[int, int]] = []
+    differing: list[tuple[int, tuple[str, ...]]] = []
     for number, (key, given_id, record) in zip(numbers, plan.records, strict=True):
         if number is None:
             there = notebook.known(key, given_id)
-            removed += [there[0]] if there is not None and there[1] else []
+            if there is not None and there[1]:
+                removed.append(there[0])
+            elif there is not None and key.startswith("id:"):
+                held = notebook.get(there[0]).record
+                if fields := tuple(
+                    name for name in _COMPARED if getattr(held, name) != getattr(record, name)
+                ):
+                    differing.append((there[0], fields))
             continue
         start = key[:-_DIGITS] if key.startswith(_OWN) else ""
         others = notebook.keys_beginning(start, length=len(key)) if start else []
@@ -299,7 +315,15 @@ def _compared(
                 doubles.append((number, other))
                 paired.add(other)  # of two alike, each of one
     known = sum(number is None for number in numbers)
-    return Imported(len(numbers) - known, known, tuple(numbers), tuple(removed), tuple(alike), tuple(doubles))
+    return Imported(
+        added=len(numbers) - known,
+        known=known,
+        numbers=tuple(numbers),
+        removed=tuple(removed),
+        alike=tuple(alike),
+        doubles=tuple(doubles),
+        differing=tuple(differing),
+    )
 
 
 # --- the table -------------------------------------------------------------------------------------------
