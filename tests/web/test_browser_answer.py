@@ -312,7 +312,9 @@ def test_size_and_season_are_drawn_beside_their_kin(fresh: tuple[LivePage, str],
     size = pictures["size"]
     rows = tab.locator(".size-row")
     expect(rows).to_have_count(1 + len(size["beside"]))
-    expect(rows.first).to_contain_text(f"{size['itd_low_mm']:.1f} to {size['itd_high_mm']:.1f} mm")
+    between = f"{size['itd_low_mm']:.1f} to {size['itd_high_mm']:.1f} mm"
+    expect(rows.first).to_contain_text(between)
+    expect(tab.locator(".size figcaption")).to_contain_text(between)
     assert {"queen", "worker"} <= {one["caste"] for one in size["beside"]}
     # On one scale: a bee is drawn the longer the wider she is between the wing bases.
     bodies = tab.locator(".size-other .silhouette-body").evaluate_all(

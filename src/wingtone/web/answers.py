@@ -43,9 +43,6 @@ SPECIES_BESIDE, SEASONS_SHOWN, NAMES_EXPLAINED = 3, 5, 6
 WEEKS = 53
 INTERVAL_90 = 1.645
 """Half-width of a 90 % interval in standard deviations: the level of an answer's size."""
-LENGTH_OF_ITD = (3.72, 0.864)
-"""Body length in mm = 3.72 ITD ** 0.864, for drawing the bee: our fit to the specimen table of Kendall et al.
-2019, as in `wingtone.evidence.tone_size` (derived)."""
 
 
 @dataclass(frozen=True)
@@ -195,7 +192,10 @@ def _why(
 
 
 def _size(answer: Answer, fauna: Fauna) -> dict[str, Any] | None:
-    """Size of the bee, and of queens and workers of the likely species beside it; None without a size."""
+    """Size of the bee, and of queens and workers of the likely species beside it; None without a size.
+
+    In full digits: what is rounded twice, here and where it is shown, may contradict the answer's sentence.
+    """
     size = answer.size
     if not math.isfinite(size.itd_mm):
         return None
@@ -213,28 +213,17 @@ def _size(answer: Answer, fauna: Fauna) -> dict[str, Any] | None:
                         "taxon": taxon,
                         "vernacular": entry.vernacular,
                         "caste": entry.caste,
-                        "itd_mm": round(mean, 2),
-                        "itd_low_mm": round(mean - INTERVAL_90 * sd, 2),
-                        "itd_high_mm": round(mean + INTERVAL_90 * sd, 2),
-                        "mm": round(_length_mm(mean), 1),
-                        "mm_low": round(float(fauna.length_min_mm[number]), 1),
-                        "mm_high": round(float(fauna.length_max_mm[number]), 1),
+                        "itd_mm": mean,
+                        "itd_low_mm": mean - INTERVAL_90 * sd,
+                        "itd_high_mm": mean + INTERVAL_90 * sd,
                     }
                 )
     return {
-        "itd_mm": round(size.itd_mm, 2),
-        "itd_low_mm": round(size.itd_low_mm, 2),
-        "itd_high_mm": round(size.itd_high_mm, 2),
-        "mm": round(_length_mm(size.itd_mm), 1),
-        "mm_low": round(_length_mm(size.itd_low_mm), 1),
-        "mm_high": round(_length_mm(size.itd_high_mm), 1),
+        "itd_mm": size.itd_mm,
+        "itd_low_mm": size.itd_low_mm,
+        "itd_high_mm": size.itd_high_mm,
         "beside": beside,
     }
-
-
-def _length_mm(itd_mm: float) -> float:
-    factor, power = LENGTH_OF_ITD
-    return float(factor * itd_mm**power)
 
 
 @lru_cache(maxsize=16)

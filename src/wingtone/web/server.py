@@ -160,7 +160,9 @@ def prepare(
 def _bind(port: int | None, *, lan: bool) -> tuple[list[socket.socket], int]:
     host = "0.0.0.0" if lan else "127.0.0.1"  # noqa: S104
     for number in range(PORT, PORT + PORTS_TRIED) if port is None else (port,):
-        one = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        # asyncio sends each piece at once (TCP_NODELAY) only where the protocol is named. Else the body of an
+        # answer waits until the browser has acknowledged its head, 40 ms and more.
+        one = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
         try:
             one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             one.bind((host, number))

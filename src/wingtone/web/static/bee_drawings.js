@@ -403,6 +403,10 @@ export function tryOn(character, state, hints) {
 // A plain outline of a bee in our units, for scales and scenes: her brow at 0, her tail at 446.
 export const LENGTH = 446;
 
+// Body length of a bee in mm by the width between her wing bases: our fit to a published specimen table, as in
+// evidence/tone_size.py.
+export const lengthOf = (itd_mm) => 3.72 * itd_mm ** 0.864;
+
 export function silhouette(className) {
   return svg(
     "g",

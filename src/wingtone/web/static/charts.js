@@ -2,7 +2,7 @@
 //
 // Numbers always stand beside their bars as text, so that nobody has to read a length or a colour.
 
-import { LENGTH, silhouette } from "./bee_drawings.js";
+import { LENGTH, lengthOf, silhouette } from "./bee_drawings.js";
 import { el, svg } from "./dom.js";
 
 const WEEKS = 53;
@@ -65,9 +65,6 @@ export function bitsWords(bits) {
 const FROM_MM = -2.5; // room for the feelers
 const TO_MM = 22;
 const HALF_MM = 4.4;
-
-// Body length of a bee in mm: 3.72 ITD^0.864, the program's own fit (tone_size.py), so that all are drawn alike.
-const lengthOf = (itd_mm) => 3.72 * itd_mm ** 0.864;
 
 // A bee lying on a scale: brow at 0, tail at her length. `inner` is drawn inside; `whisker` is a span of lengths.
 function onScale(itd_mm, { className, inner = null, whisker = null } = {}) {

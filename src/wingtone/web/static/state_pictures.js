@@ -4,7 +4,7 @@
 // character that a fauna brings and that we do not know). state null is "not seen". Decoration: the words beside
 // each picture say the same.
 
-import { LENGTH, drawBee, silhouette, tryOn } from "./bee_drawings.js";
+import { LENGTH, drawBee, lengthOf, silhouette, tryOn } from "./bee_drawings.js";
 import { HAIR } from "./bee_hair.js";
 import { svg } from "./dom.js";
 
@@ -187,9 +187,9 @@ const SCENES = {
 const SIZES_MM = { tiny: 2.9, small: 3.5, medium: 4.2, large: 5.0, "very-large": 6.0 }; // middles of the classes by ITD
 const BANDS = { 0: [], 1: ["collar"], 2: ["collar", "front-band"], 3: ["collar", "scutellum", "front-band"] };
 
-// The bee on a ruler of body length; 3.72 ITD^0.864 mm (tone_size.py, fitted to a published specimen table).
+// The bee on a ruler of body length.
 function sized(state) {
-  const length = 3.72 * SIZES_MM[state] ** 0.864;
+  const length = lengthOf(SIZES_MM[state]);
   const ticks = [0, 5, 10, 15, 20].map((mm) => `M${8 + mm * 5} 96v${mm % 10 ? -6 : -10}`).join("");
   return picture(
     "0 0 120 112",
