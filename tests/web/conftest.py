@@ -11,6 +11,7 @@
 from __future__ import annotations
 
 import contextlib
+import socket
 import threading
 import time
 from dataclasses import dataclass, field
@@ -59,7 +60,8 @@ class LivePage:
 
     ``url`` is its address with a slash at the end; ``client`` asks it as the page's own script does, let in
     by the code and with the token, and `visit` has the same cookie; ``address`` lets the next browser in.
-    ``restart`` stops it and starts another on the same desk, notebook and port.
+    ``restart`` stops it and starts another on the same desk, notebook and port, which nobody else gets
+    meanwhile: a second socket that never listens has it too, as Linux lets them share it.
     """
 
     settings: Settings
@@ -67,8 +69,14 @@ class LivePage:
     client: httpx.Client = field(default_factory=httpx.Client)
     _running: Running | None = None
     _thread: threading.Thread | None = None
+    _port: socket.socket = field(default_factory=socket.socket)
 
-    def start(self, *, port: int = 0) -> None:
+    def __post_init__(self) -> None:
+        self._port.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        self._port.bind(("127.0.0.1", 0))
+
+    def start(self) -> None:
+        port = self._port.getsockname()[1]
         self._running = prepare(self.settings, port=port, announce=lambda _: None)
         self.url = self._running.url
         self._thread = threading.Thread(target=self._running.run, name="page under test")
@@ -94,9 +102,13 @@ class LivePage:
         self._running = self._thread = None
 
     def restart(self) -> None:
-        port = int(self.url.rstrip("/").rpartition(":")[2])
         self.stop()
-        self.start(port=port)
+        self.start()
+
+    def close(self) -> None:
+        """Stop it for good."""
+        self.stop()
+        self._port.close()
 
     @property
     def address(self) -> str:
@@ -141,7 +153,7 @@ def live(folder: Path, **changes: Any) -> Iterator[LivePage]:
         page.start()  # one that does not start is stopped too: its thread would keep the tests from ending
         yield page
     finally:
-        page.stop()
+        page.close()
 
 
 @pytest.fixture

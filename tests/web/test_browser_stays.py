@@ -8,13 +8,15 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING, Any
 
-from playwright.sync_api import expect
+import pytest
+from playwright.sync_api import Error, expect
 
 from .chromium import Visitors, answered, drop_files, until
 from .test_browser_losses import (
     QUEEN,
     TOMATO,
     begun,
+    enter,
     field,
     hold,
     keep,
@@ -50,6 +52,75 @@ def corrections(page: LivePage, clip: dict[str, Any]) -> list[str] | None:
     """Kinds of the bouts as they were corrected, or None."""
     said = page.client.get(f"/api/clips/{clip['id']}").json()["corrections"]
     return None if said is None else [bout["kind"] for bout in said]
+
+
+# --- what the program could not be told ---------------------------------------------------------------------
+
+
+def test_what_the_program_missed_is_due_as_soon_as_it_answers(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    clip = tomato(page, demo_clip)
+    opened, other = visit(page.url), visit(page.url)
+    open_clip(opened, page, clip)
+    begun(other)
+    page.stop()
+    mark(opened, "tail", "buff")
+    field(opened, "Notes").fill("on the sallow")
+    opened.locator(".bout-line").nth(1).click()
+    opened.get_by_role("button", name="Drop this bout").click()
+    for place in (
+        kept_note(opened),
+        opened.locator(".answer-fault"),
+        opened.get_by_role("region", name="Bouts"),
+    ):
+        expect(place).to_contain_text("wingtone does not answer.")
+    other.get_by_role("link", name="Notebook").click()
+    expect(other.get_by_role("main")).to_contain_text("wingtone does not answer")
+    page.start()
+    for window in (opened, other):
+        enter(window, page)
+    expect(kept_note(opened)).to_have_text("Kept on the desk")
+    expect(opened.get_by_text("wingtone does not answer")).to_have_count(0)
+    assert (seen_of(page, clip)["notes"], seen_of(page, clip)["hints"]) == ("on the sallow", {"tail": "buff"})
+    until(opened, lambda: corrections(page, clip) == ["flight", "sonication", "flight"])
+    expect(other.get_by_role("heading", name="Records")).to_be_visible()
+
+
+@pytest.mark.parametrize("way", ["desk", "reload"])
+def test_what_the_program_missed_outlives_leaving(
+    page: LivePage, demo_clip: Path, visit: Visitors, way: str
+) -> None:
+    clip = tomato(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    page.stop()
+    mark(opened, "tail", "buff")
+    field(opened, "Notes").fill("on the sallow")
+    field(opened, "Place").fill("TQ 18 75")
+    opened.locator(".bout-line").nth(1).click()
+    opened.get_by_role("button", name="Drop this bout").click()
+    expect(opened.get_by_role("button", name="Send again")).to_be_visible()
+    expect(kept_note(opened)).to_contain_text("Not kept yet")
+    if way == "desk":
+        opened.get_by_role("link", name="Desk", exact=True).click()
+        begun(opened)
+    else:
+        with pytest.raises(Error, match="ERR_CONNECTION_REFUSED"):
+            opened.reload()
+    page.start()
+    enter(opened, page)
+    # Another window is quicker in one of it, which stands.
+    page.client.patch(f"/api/clips/{clip['id']}/seen", json={"place": "SU 1 1"}).raise_for_status()
+    opened.goto(f"{page.url}#desk/{clip['id']}")
+    expect(opened.locator(".bout-line")).to_have_count(3)
+    expect(kept_note(opened)).to_have_text("Kept on the desk")
+    expect(opened.locator("button[data-part='tail']")).to_contain_text("buff")
+    until(opened, lambda: corrections(page, clip) == ["flight", "sonication", "flight"])
+    seen = seen_of(page, clip)
+    assert (seen["notes"], seen["place"], seen["hints"]) == ("on the sallow", "SU 1 1", {"tail": "buff"})
+    opened.get_by_role("button", name="Undo").click()
+    until(opened, lambda: len(bouts_of(page, clip)) == 4)
 
 
 # --- bouts --------------------------------------------------------------------------------------------------
@@ -90,7 +161,7 @@ def test_undo_takes_nothing_back_that_another_window_did(
 
 
 def test_a_correction_waits_for_the_code(page: LivePage, demo_clip: Path, visit: Visitors) -> None:
-    """The program was started anew: what was corrected stays on the page, and is sent with the code."""
+    """The program was started anew: what was corrected stays on the page, and is sent once that can be."""
     clip = tomato(page, demo_clip)
     opened = visit(page.url)
     open_clip(opened, page, clip)
@@ -104,7 +175,6 @@ def test_a_correction_waits_for_the_code(page: LivePage, demo_clip: Path, visit:
     beside.goto(page.address)
     begun(beside)
     expect(opened.locator(".lost")).to_be_hidden()  # the line stands again
-    again.click()
     expect(again).to_have_count(0)
     until(opened, lambda: corrections(page, clip) == ["flight", "sonication", "flight"])
 

@@ -76,6 +76,7 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
       drawSoon();
     } catch (error) {
       if (gone) return;
+      asked = null; // it still waits for its answer
       if (error.fields) form.faults.set({ ...form.faults.value, ...error.fields });
       fault.replaceChildren(
         error.fields
@@ -489,7 +490,7 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
     (node.tagName === "SUMMARY" ? `fold-${node.parentElement.dataset.taxon}` : node.getAttribute("href"));
 
   body.append(el("p", { class: "soft" }, "One moment."));
-  const leaves = [seen.subscribe(askAgain), clip.subscribe(askAgain)];
+  const leaves = [seen.subscribe(askAgain), clip.subscribe(askAgain), state.subscribe(askAgain)];
   askAgain();
   return () => {
     gone = true;

@@ -2,6 +2,7 @@
 // after the other, always the whole list; the newest measurement comes back with each.
 
 import { store } from "./dom.js";
+import { unsent } from "./unsent.js";
 
 export const KINDS = {
   flight: { word: "flight", key: "1" },
@@ -28,7 +29,7 @@ export function measuredFor(bout, clip) {
   return best;
 }
 
-export function boutBench({ wire, clip, announce }) {
+export function boutBench({ wire, clip, announce, state: program }) {
   const bouts = store([]);
   const chosen = store(null); // the key of one bout, or null
   const state = store({ busy: false, error: null });
@@ -94,6 +95,7 @@ export function boutBench({ wire, clip, announce }) {
       }
       state.set({ busy: false, error });
     }
+    left.set(bench.unsent ? { bouts: bouts.value.map(asSent), version } : null);
   }
 
   async function restoring() {
@@ -125,9 +127,14 @@ export function boutBench({ wire, clip, announce }) {
   }
 
   let own = false;
-  const stop = clip.subscribe(() => {
-    if (!own && !underWay && clip.value && !bench.unsent) fromClip();
-  });
+  const stops = [
+    clip.subscribe(() => {
+      if (!own && !underWay && clip.value && !bench.unsent) fromClip();
+    }),
+    program.subscribe(() => {
+      if (bench.unsent && !underWay && !dragged) send();
+    }),
+  ];
 
   function replace(list, { remember = true } = {}) {
     if (remember) past.push(bouts.value);
@@ -142,7 +149,9 @@ export function boutBench({ wire, clip, announce }) {
     chosen,
     state,
     find,
-    leave: stop,
+    leave() {
+      for (const stop of stops) stop();
+    },
     index: (key) => bouts.value.findIndex((bout) => bout.key === key),
 
     choose(key) {
@@ -217,5 +226,11 @@ export function boutBench({ wire, clip, announce }) {
   };
 
   fromClip();
+  const left = unsent("bouts", clip.value.id);
+  const before = left.value;
+  if (before && text(before.bouts) !== sent) {
+    ({ version } = before); // bouts of another window are not overwritten by it
+    replace(before.bouts.map((bout) => ({ ...bout, key: ++newestKey })));
+  }
   return bench;
 }

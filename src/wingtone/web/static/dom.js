@@ -129,6 +129,7 @@ export function sentence(text) {
   const trimmed = String(text)
     .trim()
     .replace(/^(?=(is|has|holds|cannot|ends) )/, "it ");
-  if (!trimmed || trimmed.startsWith("wingtone")) return trimmed;
-  return trimmed[0].toUpperCase() + trimmed.slice(1) + (/[.!?]$/.test(trimmed) ? "" : ".");
+  if (!trimmed) return trimmed;
+  const begun = trimmed.startsWith("wingtone") ? trimmed : trimmed[0].toUpperCase() + trimmed.slice(1);
+  return begun + (/[.!?]$/.test(trimmed) ? "" : ".");
 }

@@ -7,7 +7,8 @@
 // Drawing is by `el`, `svg` of dom.js (text never becomes markup). The context:
 //
 //   wire        fetch wrapper of wire.js: get, post, put, patch, remove, download; faults are `Refusal`s
-//   state       store of GET /api/state (`state.value`, `state.subscribe(f)` gives back how to stop)
+//   state       store of GET /api/state (`state.value`, `state.subscribe(f)` gives back how to stop). It is asked for, and
+//               set, again when the program answers after a silence: then what it could not be told or asked is due
 //   clips       store of the briefs of all clips, newest first
 //   navigate(hash)   go to a place: "#desk", "#desk/<clip id>", "#notebook", "#notebook/<n>", "#help"
 //   announce(text)   say it to people who listen to the page (polite live region)
@@ -122,11 +123,13 @@ context.bring = bringing(context, { received });
 
 let leave = null;
 let turn = 0;
+let stuck = false; // the place we are at did not come, for the program was silent or wants its code
 
 // `arrived` is called as soon as the place is another one, while it may still be filling.
 async function show(arrived = () => {}) {
   const now = route();
   const mine = ++turn;
+  stuck = false;
   leave?.();
   leave = null;
   for (const link of document.querySelectorAll("[data-place]")) {
@@ -148,6 +151,7 @@ async function show(arrived = () => {}) {
     else leaving?.();
   } catch (error) {
     if (mine !== turn) return;
+    stuck = [0, 401].includes(error.status);
     main.replaceChildren(el("h1", {}, title), trouble(error));
     arrived();
     if (!("what" in error)) throw error; // a mistake of ours: let it be seen in the browser's console
@@ -185,6 +189,12 @@ function tellLost(error) {
   if ((told?.textContent ?? "") !== lost.textContent) lost.replaceChildren(...(told ? [told] : []));
 }
 
+// The program answers, after a silence or for the first time.
+function stands() {
+  tellLost(null);
+  if (stuck) show();
+}
+
 // News of the clips, while the page is looked at: a browser opens only six lines to one program, for all its tabs.
 function listen() {
   let close = () => {};
@@ -198,7 +208,7 @@ function listen() {
     close = wire.events({
       clip: clipChanged,
       removed: clipRemoved,
-      open: () => refresh().then(() => tellLost(null), tellLost),
+      open: () => refresh().then(stands, tellLost),
       lost: async () => {
         again = setTimeout(open, TRY_AGAIN_MS);
         tellLost(await why());

@@ -8,10 +8,10 @@ import { clock, el, sentence, store, trouble } from "./dom.js";
 import { player } from "./player.js";
 import { zoneWords } from "./record_words.js";
 import { strip } from "./strip.js";
+import { unsent } from "./unsent.js";
 
 const LOOK_AGAIN_MS = 1000;
 const SETTLED_MS = 300;
-const DRAFT = "wingtone-only-seen";
 const OVER = ["ready", "failed"];
 
 export async function mount(room, context) {
@@ -239,9 +239,10 @@ function jumps(places) {
 
 // What is said without a recording lies on no desk: the window remembers it, until it was kept.
 function draft(later) {
-  const seen = store(JSON.parse(sessionStorage.getItem(DRAFT) ?? "{}"));
-  later(seen.subscribe(() => sessionStorage.setItem(DRAFT, JSON.stringify(seen.value))));
-  return { seen, kept: () => sessionStorage.removeItem(DRAFT) };
+  const left = unsent("seen", "new");
+  const seen = store(left.value ?? {});
+  later(seen.subscribe(() => left.set(seen.value)));
+  return { seen, kept: () => left.set(null) };
 }
 
 const yes = async () => true;

@@ -8,6 +8,7 @@ import { SPOTS, WHOLE, beeGroup } from "./bee_drawings.js";
 import { el, sentence, steady, svg } from "./dom.js";
 import { latest } from "./latest.js";
 import { statePicture } from "./state_pictures.js";
+import { unsent } from "./unsent.js";
 
 const BODY = [
   ["collar", "collar"],
@@ -149,7 +150,10 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
       if (any) await put(some);
       faults.set({});
     } catch (error) {
-      if (!error.fields) return say(`Not kept yet. ${sentence(error.what ?? error.message)}`);
+      if (!error.fields) {
+        layBy();
+        return say(`Not kept yet. ${sentence(error.what ?? error.message)}`);
+      }
       const words = (fields) => Object.values(fields).map(sentence).join(" ");
       const before = words(faults.value);
       faults.set(error.fields);
@@ -161,6 +165,7 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
         return say("Not kept: something here needs another look.");
       }
     }
+    layBy();
     if (marked() || any || status.textContent) sayKept();
   });
   // The same once more would be read out once more.
@@ -183,8 +188,34 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
   // Who goes away in the middle of a field has still said it.
   function goingAway() {
     if (!clip.value) return saver.ask();
+    layBy();
     for (const some of parted(changes()))
-      if (Object.keys(some).length) put(some).then(sayKept, () => {});
+      if (Object.keys(some).length)
+        put(some)
+          .then(sayKept, () => {})
+          .then(layBy);
+  }
+
+  // What the desk does not hold is kept in the window, but for what is marked, with what the desk held there.
+  const left = clip.value && unsent("seen", clip.value.id);
+  function layBy() {
+    const [{ hints = {}, ...fields }] = parted(changes());
+    const some = Object.keys(fields).map((name) => [name, [shown[name], textOf(name)]]);
+    const turned = Object.entries(hints).map(([name, state]) => [name, [heldHints[name] ?? "", state]]);
+    left.set(some.length || turned.length ? [some, turned] : null);
+  }
+
+  function takeUp() {
+    const [some, turned] = left?.value ?? [[], []];
+    left?.set(null);
+    for (const [name, [was, is]] of some) if (shown[name] === was) inputs[name].value = is;
+    const hints = { ...seen.value.hints };
+    for (const [name, [was, is]] of turned)
+      if ((hints[name] ?? "") === was) {
+        if (is) hints[name] = is;
+        else delete hints[name];
+      }
+    if (some.length || turned.length) change({ hints });
   }
 
   function change(part) {
@@ -516,7 +547,11 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
       });
     }),
   ];
-  if (clip.value) leaves.push(clip.subscribe(() => take(clip.value.seen)));
+  if (clip.value)
+    leaves.push(
+      clip.subscribe(() => take(clip.value.seen)),
+      state.subscribe(() => left.value && saver.ask()),
+    );
   const ways = [
     [window, "pagehide"],
     [document, "visibilitychange"],
@@ -526,6 +561,7 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
   narrow.addEventListener("change", drawStrip);
   showSaid();
   showNext();
+  takeUp();
   return () => {
     goingAway();
     for (const [place, event] of ways) place.removeEventListener(event, goingAway);

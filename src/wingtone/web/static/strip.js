@@ -14,7 +14,7 @@ const FOOT_PX = 24;
 const SLIM_PX = 7; // narrower bouts get neither pattern nor bounds
 const MOVED_PX = 4; // less is a click, not a drag
 
-export async function strip({ wire, clip, bench, head, length, announce, hear }) {
+export async function strip({ wire, state, clip, bench, head, length, announce, hear }) {
   const id = encodeURIComponent(clip.value.id);
   let geometry = await wire.get(`/api/clips/${id}/strip`);
   const { low_hz, high_hz } = geometry;
@@ -463,6 +463,7 @@ export async function strip({ wire, clip, bench, head, length, announce, hear })
     bench.bouts.subscribe(changed),
     bench.chosen.subscribe(changed),
     clip.subscribe(fetchLine),
+    state.subscribe(() => (line ? changed() : fetchLine())), // what did not come before is asked for again
     head.subscribe(() => {
       if (hear.playing && (head.value > look.to_s || head.value < look.from_s))
         lookAt(head.value - span() * 0.05, head.value + span() * 0.95);
