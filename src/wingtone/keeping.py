@@ -2,6 +2,7 @@
 
 - `made_with`: the versions behind an answer.
 - `named`: a name as the fauna has it.
+- `to_report`: what a name obliges to, as a record in a notebook reaches nobody.
 - `with_names`: a table that is to be imported, with the names that the fauna has.
 - `record_of_answer`: a record of an answer without a recording.
 - `record_of_individual`: a record of one bee of a recording.
@@ -39,6 +40,7 @@ __all__ = [
     "named",
     "record_of_answer",
     "record_of_individual",
+    "to_report",
     "with_names",
 ]
 
@@ -64,6 +66,12 @@ def named(name: str, fauna: Fauna) -> dict[str, str]:
 
     taxon = fauna.known_as(name) or name
     return {"taxon": taxon, "vernacular": fauna.vernaculars.get(taxon, ""), "rank": rank_of_name(taxon)}
+
+
+def to_report(taxon: str, fauna: Fauna) -> str:
+    """Give the fauna's advice on a taxon that must be reported at once elsewhere; empty for all others."""
+    invasive = {one.taxon: one.advice for one in fauna.taxa if one.is_invasive}
+    return invasive.get(taxon, "")
 
 
 @dataclass(frozen=True)

@@ -206,6 +206,43 @@ def test_change_of_nothing_adds_no_version(kept: LivePage, visit: Visitors) -> N
     assert len(kept.client.get("/api/records/3").json()["history"]) == 1
 
 
+def test_what_another_window_does_comes_into_the_notebook(kept: LivePage, visit: Visitors) -> None:
+    """And what a command does, as soon as one looks at the window again."""
+    first, second, third = (visit(f"{kept.url}#notebook{where}") for where in ("", "/3", "/3"))
+    lists(first, [5, 4, 3, 2, 1])
+    first.get_by_role("link", name="Garden bumblebee, worker").focus()
+    third.get_by_role("button", name="Change", exact=True).click()
+    third.get_by_label("Notes").fill("on clover")
+    third.locator(".edit summary").click()
+    third.locator(".edit").get_by_label("collar", exact=True).select_option("yellow")
+    second.get_by_role("button", name="Change", exact=True).click()
+    second.get_by_label("Caste").select_option("queen")
+    second.locator(".edit summary").click()
+    second.locator(".edit").get_by_label("tail", exact=True).select_option("")
+    second.get_by_role("button", name="Keep the changes").click()
+    expect(first.get_by_role("link", name="Garden bumblebee, queen")).to_be_focused()
+    expect(third.get_by_label("Notes")).to_have_value("on clover")  # what is being changed stays
+    third.get_by_role("button", name="Keep the changes").click()
+    for window in (second, third):
+        expect(window.locator(".history > li")).to_have_count(3)
+        expect(window.locator(".notes")).to_have_text("on clover")
+    with Notebook.open(kept.notebook) as notebook:
+        now = notebook.get(3).record
+        notebook.remove(2)
+    assert (now.caste, now.hints) == ("queen", {"collar": "yellow", "scutellum": "yellow"})
+    first.evaluate("document.dispatchEvent(new Event('visibilitychange'))")  # another window, and back
+    lists(first, [5, 4, 3, 1])
+
+
+def test_an_invasive_species_is_told_to_be_reported(kept: LivePage, visit: Visitors) -> None:
+    tab = visit(f"{kept.url}#notebook/3")
+    tab.get_by_role("button", name="Change", exact=True).click()
+    tab.get_by_label("Name", exact=True).fill("Asian hornet")
+    tab.get_by_role("button", name="Keep the changes").click()
+    expect(tab.get_by_role("heading", level=1)).to_have_text("Asian hornet")
+    expect(tab.locator(".record .cautions")).to_contain_text("report it at once")
+
+
 def test_removed_record_can_be_brought_back(kept: LivePage, visit: Visitors) -> None:
     tab = visit(f"{kept.url}#notebook/2")
     tab.get_by_role("button", name="Remove").click()

@@ -328,6 +328,49 @@ def test_a_name_that_was_chosen_outlives_the_next_answer(
     assert (row["taxon"], row["caste"], row["status"]) == ("Bombus hortorum", "queen", "decided")
 
 
+def test_what_was_kept_before_is_not_called_kept_now(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    """Another window kept this bee; what this one says of it is in no record."""
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    page.client.post(f"/api/clips/{clip['id']}/record", json={}).raise_for_status()
+    mark(opened, "tail", "buff")
+    keep(opened)
+    expect(opened.locator(".kept")).to_contain_text("It was kept before, as record 1, which stays as it was.")
+    opened.get_by_role("button", name="Keep it once more").click()
+    expect(opened.locator(".kept")).to_contain_text("Kept as record 2.")
+    assert page.client.get("/api/records/2").json()["record"]["hints"] == {"tail": "buff"}
+
+
+@pytest.mark.parametrize("way", ["click", "key"])
+def test_a_list_that_is_open_stays_open_when_an_answer_comes(
+    page: LivePage, demo_clip: Path, visit: Visitors, way: str
+) -> None:
+    """What is drawn anew closes it; the answer is shown once something was chosen."""
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    opened.get_by_text("I know better").click()
+    name = opened.locator("#keep-name")
+    node = name.element_handle()
+    assert node is not None
+    if way == "click":
+        name.click()
+    else:
+        name.press(" ")
+    said = {"hints": {"tail": "red", "thorax": "black"}}
+    page.client.patch(f"/api/clips/{clip['id']}/seen", json=said).raise_for_status()
+    expect(opened.locator(".answer[data-answered='2']")).to_be_visible()
+    assert node.evaluate("node => node.isConnected")
+    leading = opened.locator(".candidate").first
+    expect(leading).to_contain_text("Buff-tailed")
+    name.select_option("Bombus hortorum")
+    expect(leading).to_contain_text("Early bumblebee")
+    expect(name).to_have_value("Bombus hortorum")
+
+
 # --- focus --------------------------------------------------------------------------------------------------
 
 

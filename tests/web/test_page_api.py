@@ -36,7 +36,7 @@ from wingtone.web.sounds import COPY_RATE_HZ
 from wingtone.web.strip import FINEST_S, HEIGHT_PX, HIGH_HZ, LOW_HZ, TILE_PX
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from web.conftest import LivePage
@@ -590,7 +590,7 @@ def test_from_a_recording_to_a_record_and_its_history(page: LivePage, demo_clip:
     page.client.put(f"/api/clips/{clip['id']}/seen", json=seen)
     kept = page.client.post(f"/api/clips/{clip['id']}/record", json={})
     assert kept.status_code == 201
-    assert kept.json()["doubts"] == []
+    assert kept.json()["cautions"] == []
     record = kept.json()["record"]
     assert record["status"] == "hint"
     assert record["event_date"] == "2026-03-12T11:40:05+00:00"
@@ -598,7 +598,7 @@ def test_from_a_recording_to_a_record_and_its_history(page: LivePage, demo_clip:
     assert page.client.post(f"/api/clips/{clip['id']}/record", json={}).json()["already"]
     again = {"again": True, "taxon": "buff-tailed bumblebee", "caste": "queen"}
     answer = page.client.post(f"/api/clips/{clip['id']}/record", json=again).json()
-    (doubt,) = answer["doubts"]
+    (doubt,) = answer["cautions"]
     assert "the bee of record 1" in doubt
     second = answer["record"]
     assert (second["number"], second["taxon"], second["status"], second["sex"]) == (
@@ -625,6 +625,65 @@ def test_from_a_recording_to_a_record_and_its_history(page: LivePage, demo_clip:
     assert stored.recording.path == str(next((page.desk / clip["id"]).glob("sound-*")).resolve())
     assert stored.tone is not None
     assert stored.tone.n_bouts == 3
+
+
+def test_hints_of_a_record_are_changed_one_by_one(page: LivePage) -> None:
+    """So that what another window has said meanwhile stays, and what this fauna does not know."""
+    seen = {"hints": {"tail": "buff", "collar": "yellow"}}
+    page.client.post("/api/records", json={"seen": seen}).raise_for_status()
+    with Notebook.open(page.notebook) as opened:
+        opened.amend(1, change=lambda record: {"hints": {**record.hints, "horn": "long"}})
+    page.client.patch("/api/records/1", json={"hints": {"tail": "white"}}).raise_for_status()
+    said = page.client.patch("/api/records/1", json={"hints": {"collar": "", "face": "?"}}).json()["record"]
+    assert said["hints"] == {"tail": "white", "horn": "long"}
+    wrong = page.client.patch("/api/records/1", json={"hints": {"tail": "blue"}})
+    assert set(wrong.json()["error"]["fields"]) == {"hints"}
+
+
+def test_a_record_says_what_is_to_be_minded_of_it(page: LivePage) -> None:
+    """An invasive species must be reported, whoever named it; a record in a notebook reaches nobody."""
+    choice = {"taxon": "Asian hornet", "seen": {"date": "2100-06-01"}}
+    kept = page.client.post("/api/records", json=choice).json()
+    report, future = kept["cautions"]
+    assert report.startswith("Asian hornet: An invasive species: report it at once")
+    assert future == "the date, 2100-06-01, lies in the future"
+    assert page.client.get("/api/records/1").json()["cautions"] == [report, future]
+    page.client.patch("/api/records/1", json={"event_date": "2026-06-01"}).raise_for_status()
+    assert page.client.get("/api/records/1").json()["cautions"] == [report]
+    page.client.patch("/api/records/1", json={"taxon": "hornet"}).raise_for_status()
+    assert page.client.get("/api/records/1").json()["cautions"] == []
+
+
+def test_the_state_tells_whether_the_notebook_was_changed(
+    page: LivePage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looks: list[Notebook] = []
+    recordings = Notebook.recordings
+
+    def counted(opened: Notebook) -> set[str]:
+        looks.append(opened)
+        return recordings(opened)
+
+    monkeypatch.setattr(Notebook, "recordings", counted)
+
+    def mark() -> str:
+        told: str = page.client.get("/api/state").json()["notebook"]["mark"]
+        return told
+
+    marks = [mark()]
+    steps: list[Callable[[], httpx.Response]] = [
+        lambda: page.client.post("/api/records", json={"taxon": "Bombus hortorum"}),
+        lambda: page.client.patch("/api/records/1", json={"notes": "on clover"}),
+        lambda: page.client.delete("/api/records/1"),
+        lambda: page.client.post("/api/records/1/restore"),
+    ]
+    for step in steps:
+        step().raise_for_status()
+        marks.append(mark())
+    assert len(set(marks)) == len(marks)
+    looked = len(looks)
+    assert mark() == marks[-1]
+    assert len(looks) == looked, "every record is looked into only when something changed"
 
 
 def test_a_corrected_measurement_is_what_the_record_holds(page: LivePage, demo_clip: Path) -> None:

@@ -195,7 +195,7 @@ def _answered(recording_path: Path | None, fauna_folder: Path | None, known: dic
 def _named(name: str, fauna_folder: Path | None) -> dict[str, str]:
     """Take a name from the fauna; say where it has none, and what must be reported elsewhere at once."""
     from wingtone.fauna import load
-    from wingtone.keeping import named
+    from wingtone.keeping import named, to_report
 
     fauna = load(fauna_folder)
     fields = named(name, fauna)
@@ -203,9 +203,8 @@ def _named(name: str, fauna_folder: Path | None) -> dict[str, str]:
         near = fauna.names.nearest(name)
         meant = f"; did you mean {' or '.join(near)}?" if near else ""
         warn(f"{name!r} is not a name in the fauna {fauna.id}; it is kept as it is written{meant}")
-    for taxon in fauna.taxa:  # a record in a notebook reaches nobody
-        if taxon.taxon == fields["taxon"] and taxon.is_invasive and taxon.advice:
-            warn(taxon.advice, where=taxon.vernacular)
+    if advice := to_report(fields["taxon"], fauna):
+        warn(advice, where=fields["vernacular"])
     return fields
 
 

@@ -114,11 +114,11 @@ async def state(request: Request) -> Response:
     def notebook() -> dict[str, Any]:
         try:
             if not page.notebook_exists():
-                return {"records": 0, "error": None}
+                return {"mark": "", "error": None}
             with page.notebook(write=False) as opened:
-                return {"records": opened.count(), "error": None}
+                return {"mark": opened.mark(), "error": None}
         except WingtoneError as error:  # recordings are heard without it
-            return {"records": None, "error": _told(error)}
+            return {"mark": None, "error": _told(error)}
 
     return JSONResponse(
         {

@@ -161,7 +161,9 @@ TEXTS = {"recorder": 200, "identified_by": 200, "notes": 20_000}
 
 
 def changes_of(body: Any, fauna: Fauna) -> dict[str, Any]:
-    """Check what shall be changed in a record; a field that is not sent stays.
+    """Check what shall be changed in a record; a field or hint that is not sent stays.
+
+    A hint without a state is taken back.
 
     Raises
     ------
@@ -201,7 +203,8 @@ def changes_of(body: Any, fauna: Fauna) -> dict[str, Any]:
         hints = record_of(fields["hints"], faults, where="hints")
         if all(isinstance(state, str) for state in hints.values()):
             said = {character: state for character, state in hints.items() if state}
-            _tried(changes, "hints", lambda: check_hints(said, fauna=fauna), faults)
+            none = dict.fromkeys(hints, "")
+            _tried(changes, "hints", lambda: none | check_hints(said, fauna=fauna), faults)
         else:
             faults.add("hints", "every state must be a text")
     faults.stop()

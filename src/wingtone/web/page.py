@@ -100,6 +100,7 @@ class Page:
         self.workers = Workers(silence_s=settings.silence_s)
         self.words: dict[str, tuple[Word, ...]] = {}
         self.stopping = False
+        self._recorded: tuple[str, set[str]] = ("", set())
         self._tasks: set[asyncio.Task[None]] = set()
         self._listening: dict[str, asyncio.Task[None]] = {}
         self._one_large = asyncio.Semaphore(1)
@@ -454,10 +455,14 @@ class Page:
                 self.desk.tell("clip", clip.brief())
 
     def _recordings(self) -> set[str]:
+        """Look into every record, but only when the notebook was changed since that was last done."""
         if not self.notebook_exists():
             return set()
         with self.notebook(write=False) as opened:
-            return opened.recordings()
+            mark = opened.mark()
+            if self._recorded[0] != mark:
+                self._recorded = mark, opened.recordings()
+        return self._recorded[1]
 
     def _is_proof(self, clip: Clip) -> bool:
         """Whether a record rests on the file of a clip, or may do so."""

@@ -12,7 +12,8 @@ from starlette.routing import Route
 from wingtone.api import F0_RANGE_HZ, given_tone
 from wingtone.errors import RequestError, WingtoneError
 from wingtone.figures.season import WEEKS, season_counts
-from wingtone.keeping import add_records
+from wingtone.keeping import add_records, to_report
+from wingtone.notebook.doubts import doubts_about
 from wingtone.notebook.records import STATUSES, to_json
 from wingtone.notebook.store import Filter, projection
 from wingtone.web.answers import answer_without, answers_of
@@ -25,10 +26,12 @@ from wingtone.web.seen import read_seen
 from wingtone.web.sheet import sheet_html
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
     from starlette.requests import Request
 
+    from wingtone.fauna import Fauna
+    from wingtone.notebook.doubts import Doubt
     from wingtone.notebook.records import Record
     from wingtone.notebook.store import Entry, Notebook, Row
     from wingtone.web.page import Page
@@ -134,7 +137,7 @@ async def keep(request: Request) -> Response:
         number = records_of_bees(entries, measurement).get(str(choice.individual))
         if number is not None and not choice.again:
             (entry,) = (entry for entry in entries if entry.number == number)
-            return {"record": entry_json(entry), "already": True, "doubts": []}
+            return {"record": entry_json(entry), "already": True, "cautions": []}
         seen = read_seen(clip.seen, fauna=page.fauna, recording=measurement.recording)
         answers = answers_of(measurement, seen, fauna=page.fauna, words=words)
         if choice.individual > len(answers):
@@ -156,6 +159,7 @@ async def keep(request: Request) -> Response:
             clip.kept[str(choice.individual)] = done["record"]["number"]
             clip.recorded = True
             page.desk.save(clip)
+            page.desk.tell("notebook", {})
     return JSONResponse(done, 200 if done["already"] else 201)
 
 
@@ -178,13 +182,22 @@ async def keep_seen(request: Request) -> Response:
         with page.notebook(write=True) as opened:
             return _added(opened, record, page)
 
-    return JSONResponse(await run_in_threadpool(work), 201)
+    done = await run_in_threadpool(work)
+    page.desk.tell("notebook", {})
+    return JSONResponse(done, 201)
 
 
 def _added(opened: Notebook, record: Record, page: Page) -> dict[str, Any]:
     """Add a record; what looks like a slip in it goes back with it."""
-    ((entry, doubts),) = add_records(opened, [record], today=page.settings.today())
-    return {"record": entry_json(entry), "already": False, "doubts": [doubt.what for doubt in doubts]}
+    ((entry, doubts),) = add_records(opened, [record], today=page.settings.today(), fauna=page.fauna)
+    return {"record": entry_json(entry), "already": False, "cautions": _cautions(record, doubts, page.fauna)}
+
+
+def _cautions(record: Record, doubts: Iterable[Doubt], fauna: Fauna) -> list[str]:
+    """Say what is to be minded of a record: what its name obliges to, and what looks like a slip."""
+    advice = to_report(record.taxon, fauna) if record.status != "rejected" else ""
+    told = [f"{record.vernacular or record.taxon}: {advice}"] if advice else []
+    return told + [doubt.what for doubt in doubts]
 
 
 # --- look -------------------------------------------------------------------------------------------------
@@ -236,9 +249,12 @@ async def shown(request: Request) -> Response:
             entry = _entry(opened, number)
             states = opened.history(number)
         clip = page.clip_of(entry.record)
+        doubts = doubts_about(entry, (), today=page.settings.today(), castes=page.fauna.castes)
+        cautions = [] if entry.removed else _cautions(entry.record, doubts, page.fauna)
         history = [{**dataclasses.asdict(state), "record": record_json(state.record)} for state in states]
         return {
             "record": {**entry_json(entry), "clip": None if clip is None else clip.id},
+            "cautions": cautions,
             "history": history,
         }
 
@@ -292,16 +308,25 @@ async def season(request: Request) -> Response:
 
 
 async def amend(request: Request) -> Response:
-    """Change fields of a record; what it was before is kept."""
+    """Change those fields that are sent, and those hints; a hint without a state is taken back.
+
+    What the record was before is kept.
+    """
     page, number = page_of(request), request.path_params["number"]
     changes = changes_of(await read_json(request), page.fauna)
+    said = changes.pop("hints", {})
+
+    def with_hints(record: Record) -> dict[str, Any]:
+        return {"hints": {name: state for name, state in {**record.hints, **said}.items() if state}}
 
     def work() -> dict[str, Any]:
         with _opened(page, write=True) as opened:
             _entry(opened, number)
-            return {"record": entry_json(opened.amend(number, **changes))}
+            return {"record": entry_json(opened.amend(number, change=with_hints, **changes))}
 
-    return JSONResponse(await run_in_threadpool(work))
+    answer = await run_in_threadpool(work)
+    page.desk.tell("notebook", {})
+    return JSONResponse(answer)
 
 
 async def remove(request: Request) -> Response:
@@ -324,6 +349,7 @@ async def _hide(request: Request, *, back: bool) -> Response:
 
     answer = await run_in_threadpool(work)
     await page.look_up()
+    page.desk.tell("notebook", {})
     return JSONResponse(answer)
 
 

@@ -4,7 +4,7 @@
 // the latest wish next. Nothing here is reckoned by the page.
 
 import { bar, bitsWords, percent, seasonFigure, sizeFigure, weekOf, weight } from "./charts.js";
-import { busily, el, sentence, steady, trouble } from "./dom.js";
+import { busily, cautionList, el, sentence, steady, trouble } from "./dom.js";
 import { latest } from "./latest.js";
 import { Refusal } from "./wire.js";
 
@@ -42,10 +42,9 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
   let asked = null;
   let first = true;
   let gone = false;
-  const doubted = new Map(); // individual -> what is doubtful about its record
   const refused = new Map(); // individual -> why it was not kept when that was last wanted
   const opened = new Set(); // names unfolded, kept from answer to answer
-  const kept = new Map(); // individual -> record
+  const kept = new Map(); // individual -> {number, cautions, already} of its record
   const wishes = new Map(); // individual -> the name and the caste chosen for its record
   let measured = null; // what `kept` was told for: after a correction another bee may have the number
   function learnKept() {
@@ -54,7 +53,7 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
     kept.clear();
     refused.clear();
     if (answers.length > 1) wishes.clear();
-    for (const [n, number] of Object.entries(clip.value?.records ?? {})) kept.set(Number(n), number);
+    for (const [n, number] of Object.entries(clip.value?.records ?? {})) kept.set(Number(n), { number });
   }
 
   // What an answer depends on. Notes and names of observers do not change it.
@@ -357,15 +356,15 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
         said.replaceChildren(trouble(error));
         return;
       }
-      const number = kept.get(individual);
-      const doubts = doubted.get(individual) ?? [];
-      if (number)
-        said.replaceChildren(
-          el("p", {}, "Kept as ", el("a", { href: `#notebook/${number}` }, `record ${number}`), "."),
-          ...(doubts.length
-            ? [el("ul", { class: "cautions" }, doubts.map((doubt) => el("li", {}, sentence(doubt))))]
-            : []),
-        );
+      if (!kept.has(individual)) return;
+      const { number, cautions = [], already } = kept.get(individual);
+      const link = el("a", { href: `#notebook/${number}` }, `record ${number}`);
+      said.replaceChildren(
+        already
+          ? el("p", {}, "It was kept before, as ", link, ", which stays as it was. Change that, or keep this once more.")
+          : el("p", {}, "Kept as ", link, "."),
+        cautionList(cautions) ?? "",
+      );
     };
     const record = async () => {
       refused.delete(individual);
@@ -386,14 +385,13 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
         const done = clip.value
           ? await wire.post(`/api/clips/${encodeURIComponent(clip.value.id)}/record`, wish)
           : await wire.post("/api/records", { seen: seen.value, ...wish });
-        const { record, doubts } = done;
-        doubted.set(individual, doubts);
-        kept.set(individual, record.number);
+        const { record, already, cautions } = done;
+        kept.set(individual, { number: record.number, cautions, already });
         told();
         keep.textContent = "Keep it once more";
         if (said.isConnected) show();
         else draw(); // another answer has come meanwhile
-        announce(`Kept in the notebook as record ${record.number}`);
+        announce(`${already ? "It was kept before, as" : "Kept in the notebook as"} record ${record.number}`);
       } catch (error) {
         refused.set(individual, error);
         if (said.isConnected) show();

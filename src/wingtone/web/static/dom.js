@@ -59,13 +59,14 @@ export function store(value) {
 }
 
 // Gives a way to draw `element` anew that waits while somebody is in the middle of something there: a button that is
-// drawn anew between press and release is never clicked, and a number that is half typed would be gone.
+// drawn anew between press and release is never clicked, a list that is open closes, and a number that is half typed
+// would be gone.
 export function steady(element, draw) {
   let pressed = false;
-  let typing = false;
+  let choosing = null; // the field in which somebody is
   let wanted = false;
   const ask = () => {
-    wanted = pressed || typing;
+    wanted = pressed || Boolean(choosing?.isConnected);
     if (!wanted) draw();
   };
   const over = () => setTimeout(() => wanted && ask()); // the click comes before
@@ -81,12 +82,17 @@ export function steady(element, draw) {
     for (const event of ["pointerup", "pointercancel"])
       window.addEventListener(event, released, { capture: true, signal: heard.signal });
   });
-  element.addEventListener("input", ({ target }) => (typing = target.type === "number"));
+  element.addEventListener("input", ({ target }) => target.type === "number" && (choosing = target));
+  // No event tells that its list has closed again: it is waited until something is chosen, or one goes on.
+  for (const event of ["pointerdown", "keydown"])
+    element.addEventListener(event, ({ target, key }) => {
+      if (target.matches("select") && key !== "Tab") choosing = target;
+    });
   for (const event of ["change", "focusout"])
     element.addEventListener(
       event,
-      () => {
-        typing = false;
+      ({ target }) => {
+        if (target === choosing) choosing = null;
         over();
       },
       { capture: true },
@@ -108,6 +114,16 @@ export function clock(seconds, decimals = 1) {
 export function count(n, one, many = `${one}s`) {
   return `${n} ${n === 1 ? one : many}`;
 }
+
+// What is to be minded of a record; null when there is nothing.
+export const cautionList = (cautions) =>
+  cautions.length
+    ? el(
+        "ul",
+        { class: "cautions" },
+        cautions.map((text) => el("li", {}, sentence(text))),
+      )
+    : null;
 
 // What went wrong and what to do about it, as one alert.
 export function trouble(error) {

@@ -208,6 +208,7 @@ function listen() {
     close = wire.events({
       clip: clipChanged,
       removed: clipRemoved,
+      notebook: () => refresh().catch(() => {}), // when the line opens again it is asked for anyway
       open: () => refresh().then(stands, tellLost),
       lost: async () => {
         again = setTimeout(open, TRY_AGAIN_MS);

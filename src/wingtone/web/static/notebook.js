@@ -1,12 +1,13 @@
 // The notebook: what was kept, found again, drawn over the year, and handed on.
 
 import { seasonFigure, weekWords } from "./charts.js";
-import { busily, count, el, sentence, trouble } from "./dom.js";
+import { busily, count, el, sentence, steady, trouble } from "./dom.js";
 import { latest } from "./latest.js";
 import { recordView } from "./record.js";
 import { STATUS, dayWords, statusMark } from "./record_words.js";
 
 const PAGE = 50;
+const MOST = 1000; // rows that the program gives at once
 const FORMATS = [
   ["darwin-core", "Darwin Core Archive", "what record centres and portals read"],
   ["csv", "CSV table", "for any spreadsheet"],
@@ -22,7 +23,7 @@ export function mount(element, context) {
   return context.route.id ? recordView(element, context) : listView(element, context);
 }
 
-function listView(element, { wire, announce }) {
+function listView(element, { wire, state, announce }) {
   let gone = false;
   const list = el("ol", { class: "ruled records" });
   const total = el("p", { class: "soft records-total", role: "status" });
@@ -54,8 +55,15 @@ function listView(element, { wire, announce }) {
       statusMark(row.status, "short"),
     );
 
+  const drawRows = steady(list, () => {
+    const held = list.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
+    list.replaceChildren(...shown.map(line));
+    if (held) list.querySelector(`[href="${CSS.escape(held)}"]`)?.focus({ preventScroll: true });
+  });
+
   function draw(rows, all) {
-    list.replaceChildren(...rows.map(line));
+    shown = rows;
+    drawRows();
     more.hidden = rows.length >= all;
     const filtered = Object.values(wanted).some(Boolean);
     total.textContent = all
@@ -65,24 +73,29 @@ function listView(element, { wire, announce }) {
         : "Nothing is kept yet. Open a recording on the desk, and keep its answer.";
   }
 
-  const finder = latest(async (filters) => {
+  let listed = null; // the mark of the notebook that stands here
+  const finder = latest(async ({ limit, ...filters }) => {
+    const { mark } = state.value.notebook;
     try {
       const [{ records, total: all }, { taxa, left_out }] = await Promise.all([
-        wire.get(`/api/records?${query(filters, { limit: String(PAGE) })}`),
+        wire.get(`/api/records?${query(filters, { limit: String(limit) })}`),
         wire.get(`/api/records/season?${query(filters)}`),
       ]);
       if (gone) return;
       fault.replaceChildren();
       markFaults({});
-      shown = records;
-      draw(shown, all);
+      draw(records, all);
       drawSeason(taxa, left_out);
+      listed = mark;
     } catch (error) {
       if (gone) return;
+      listed = null;
       markFaults(error.fields ?? {});
       fault.replaceChildren(error.fields ? "" : trouble(error));
     }
   });
+
+  const find = (limit = PAGE) => finder.ask({ ...wanted, limit });
 
   more.addEventListener("click", async () => {
     try {
@@ -90,8 +103,7 @@ function listView(element, { wire, announce }) {
         `/api/records?${query(wanted, { limit: String(PAGE), after: String(shown.at(-1).number) })}`,
       );
       const first = shown.length;
-      shown = [...shown, ...records];
-      draw(shown, all);
+      draw([...shown, ...records], all);
       list.children[first]?.querySelector("a").focus();
     } catch (error) {
       fault.replaceChildren(trouble(error));
@@ -129,7 +141,7 @@ function listView(element, { wire, announce }) {
     input.value = wanted[name];
     input.addEventListener("input", () => {
       wanted[name] = input.value.trim();
-      finder.ask({ ...wanted });
+      find();
     });
   }
   const markFaults = (faults) => {
@@ -147,7 +159,7 @@ function listView(element, { wire, announce }) {
       on: {
         click: () => {
           for (const [name, input] of Object.entries(filters)) input.value = wanted[name] = "";
-          finder.ask({ ...wanted });
+          find();
           filters.text.focus();
         },
       },
@@ -289,8 +301,13 @@ function listView(element, { wire, announce }) {
       ),
     ),
   );
-  finder.ask({ ...wanted });
+  find();
+  // What was kept or changed in another window, or by the commands, comes into the list.
+  const stop = state.subscribe(() => {
+    if (state.value.notebook.mark !== listed) find(Math.min(MOST, Math.max(PAGE, shown.length)));
+  });
   return () => {
     gone = true;
+    stop();
   };
 }

@@ -2,21 +2,39 @@
 
 import { drawBee } from "./bee_drawings.js";
 import { bar, bitsWords, percent, weight } from "./charts.js";
-import { el, sentence, trouble } from "./dom.js";
+import { cautionList, el, sentence, steady, trouble } from "./dom.js";
 import { editor } from "./record_edit.js";
 import { ACTIONS, LABELS, asText, changesOf, statusMark } from "./record_words.js";
 
-export async function recordView(element, { wire, state, route, navigate, announce }) {
+export async function recordView(element, { wire, state, route, navigate, announce, left }) {
   const path = `/api/records/${encodeURIComponent(route.id)}`;
   const room = el("div", { class: "room" });
+  const place = el("div", {}); // of the form that changes it
+  const fault = el("div", {});
   element.append(el("p", { class: "small" }, el("a", { href: "#notebook" }, "← Notebook")), room);
-  let { record, history } = await wire.get(path);
+  let { record, cautions, history } = await wire.get(path);
+  if (left()) return null;
 
   async function again(words) {
-    ({ record, history } = await wire.get(path));
+    ({ record, cautions, history } = await wire.get(path));
+    if (left()) return;
+    place.replaceChildren();
     draw();
+    room.querySelector("h1").focus();
     announce(words);
   }
+
+  // Another window or a command may have changed it; a form that is open sends no more than was changed there.
+  let mark = state.value.notebook.mark;
+  const stop = state.subscribe(async () => {
+    if (mark === state.value.notebook.mark) return;
+    ({ mark } = state.value.notebook);
+    const newer = await wire.get(path).catch(() => null);
+    if (!newer) mark = null; // the next news will do
+    if (left() || !newer || newer.record.version <= record.version) return;
+    ({ record, cautions, history } = newer);
+    drawSoon();
+  });
 
   // --- reading ------------------------------------------------------------------------------------------------------
 
@@ -177,19 +195,15 @@ export async function recordView(element, { wire, state, route, navigate, announ
     );
   }
 
-  async function changed() {
-    await again("Changed; what it said before is kept");
-    room.querySelector("h1")?.focus();
-  }
+  const changed = () => again("Changed; what it said before is kept");
 
   async function hide(back) {
     try {
       if (back) await wire.post(`${path}/restore`, {});
       else await wire.remove(path);
       await again(back ? "Brought back" : "Removed; it can be brought back here");
-      room.querySelector("h1")?.focus();
     } catch (error) {
-      room.prepend(trouble(error));
+      fault.replaceChildren(trouble(error));
     }
   }
 
@@ -197,12 +211,12 @@ export async function recordView(element, { wire, state, route, navigate, announ
 
   function draw() {
     const name = record.vernacular || record.taxon || "No name yet";
-    const place = el("div", {});
+    fault.replaceChildren();
     const edit = el("button", { type: "button", class: "strong", "aria-expanded": "false" }, "Change");
     const close = () => {
       place.replaceChildren();
-      edit.setAttribute("aria-expanded", "false");
-      edit.focus();
+      draw();
+      room.querySelector(".record-do button").focus();
     };
     edit.addEventListener("click", () => {
       if (place.firstChild) return close();
@@ -235,6 +249,7 @@ export async function recordView(element, { wire, state, route, navigate, announ
           record.removed
             ? el("p", { class: "trouble" }, "This record was removed. It is in no list and is not handed on.")
             : null,
+          cautionList(cautions),
           facts(),
           record.notes ? [el("h3", {}, "Notes"), el("p", { class: "notes" }, record.notes)] : null,
           el(
@@ -246,6 +261,7 @@ export async function recordView(element, { wire, state, route, navigate, announ
               ? el("button", { type: "button", class: "strong", on: { click: () => hide(true) } }, "Bring it back")
               : el("button", { type: "button", class: "quiet", on: { click: () => hide(false) } }, "Remove"),
           ),
+          fault,
           place,
         ),
         el("div", { class: "record-columns" }, seen(), heard(), answered(), past()),
@@ -253,7 +269,14 @@ export async function recordView(element, { wire, state, route, navigate, announ
     );
   }
 
+  const drawSoon = steady(room, () => {
+    if (left() || place.firstChild) return; // it is drawn when the form is closed
+    const held = room.contains(document.activeElement);
+    draw();
+    if (held) room.querySelector("h1").focus({ preventScroll: true });
+  });
+
   draw();
   if (String(record.number) !== route.id) navigate(`#notebook/${record.number}`);
-  return null;
+  return stop;
 }

@@ -39,13 +39,13 @@ export function editor(record, { characters, wire, path, done, changed: taken })
       choice(record.hints?.[name], [["", "not seen"], ...states.map(({ state: value, words }) => [value, words])]),
     ]),
   );
-  const before = {};
   const read = (name) =>
     name === "temperature_c" ? (inputs[name].value === "" ? null : Number(inputs[name].value)) : inputs[name].value;
-  for (const name of Object.keys(inputs)) before[name] = read(name);
-  const hintsNow = () =>
-    Object.fromEntries(Object.entries(hints).flatMap(([name, select]) => (select.value ? [[name, select.value]] : [])));
-  const hintsBefore = JSON.stringify(hintsNow());
+  const valuesOf = (fields, value) => Object.fromEntries(Object.keys(fields).map((name) => [name, value(name)]));
+  const before = valuesOf(inputs, read);
+  const stateOf = (name) => hints[name].value;
+  const hintsBefore = valuesOf(hints, stateOf);
+  const changedOf = (now, then) => Object.fromEntries(Object.entries(now).filter(([name, value]) => value !== then[name]));
   const lines = {};
   const helps = {
     event_date: "2026-03-20, 2026-03-20T10:32 or 20 March 2026",
@@ -94,12 +94,9 @@ export function editor(record, { characters, wire, path, done, changed: taken })
   );
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    const changed = Object.fromEntries(
-      Object.keys(inputs)
-        .filter((name) => read(name) !== before[name])
-        .map((name) => [name, read(name)]),
-    );
-    if (JSON.stringify(hintsNow()) !== hintsBefore) changed.hints = hintsNow();
+    const changed = changedOf(valuesOf(inputs, read), before);
+    const said = changedOf(valuesOf(hints, stateOf), hintsBefore);
+    if (Object.keys(said).length) changed.hints = said;
     for (const [name, line] of Object.entries(lines)) {
       line.textContent = "";
       (inputs[name] ?? hints[name.slice(5)]).removeAttribute("aria-invalid");
