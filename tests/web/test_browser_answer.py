@@ -133,6 +133,16 @@ def test_day_and_place_come_from_the_file_and_say_so(fresh: tuple[LivePage, str]
     expect(place).to_have_accessible_description("filled in from the recording")
 
 
+def test_the_zone_of_a_time_is_named(fresh: tuple[LivePage, str], visit: Visitors) -> None:
+    times = ["23:30:00+00:00", "23:30Z", "23:30:00.5+01:00", "23:30:00-0330", "23:30:00", ""]
+    told = visit(fresh[0].url).evaluate(
+        """(times) => import("/static/record_words.js").then(({zoneWords}) =>
+            times.map((time) => zoneWords(`2026-03-12T${time}`)))""",
+        times,
+    )
+    assert told == [" UTC", " UTC", " UTC+01:00", " UTC-0330", "", ""]
+
+
 def test_every_part_opens_its_states_not_seen_first(fresh: tuple[LivePage, str], visit: Visitors) -> None:
     running, clip = fresh
     tab = opened(visit, running, clip)

@@ -119,7 +119,7 @@ def test_the_form_is_filled_in_from_the_file(queen: dict[str, Any], demo_clip: P
     scenario = json.loads((demo_clip / "scenario.json").read_text(encoding="utf-8"))
     told = json.dumps(scenario)
     assert queen["seen"]["date"] in told
-    assert queen["prefilled"] == {"date": "container", "place": "container", "zone": "UTC"}
+    assert queen["prefilled"] == {"date": "container", "place": "container"}
     assert queen["seen"]["time"] == "11:40"
     assert queen["seen"]["hints"] == {}
 
@@ -138,7 +138,6 @@ def test_the_time_of_an_upload_is_no_date(shared_page: LivePage, tmp_path: Path)
     assert named["seen"]["date"] == "2026-07-14"
     assert named["seen"]["time"] == "15:30"
     assert named["prefilled"]["date"] == "file name"
-    assert named["prefilled"]["zone"] == ""
 
 
 def test_each_of_many_fails_by_itself(page: LivePage, demo_clip: Path) -> None:

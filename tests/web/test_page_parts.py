@@ -23,7 +23,7 @@ from wingtone.web import corrections, stored, strip
 from wingtone.web.clips import harmless
 from wingtone.web.corrections import Correction
 from wingtone.web.fields import FieldFaults
-from wingtone.web.seen import read_seen, zone_words
+from wingtone.web.seen import read_seen
 from wingtone.web.sounds import read_copy
 from wingtone.web.worker import COPY_RATE_HZ
 
@@ -235,18 +235,3 @@ def test_the_shortest_bout_is_as_short_as_it_is_told_to_be() -> None:
     asked["bouts"][0]["end_s"] = 0.59
     with pytest.raises(FieldFaults):
         corrections.read(asked, duration_s=2.0, found=[])
-
-
-@pytest.mark.parametrize(
-    ("time", "words"),
-    [
-        ("23:30:00+00:00", "UTC"),
-        ("23:30Z", "UTC"),
-        ("23:30:00.5+01:00", "UTC+01:00"),
-        ("23:30:00-0330", "UTC-0330"),
-        ("23:30:00", ""),
-        ("", ""),
-    ],
-)
-def test_the_zone_of_a_time_is_named(time: str, words: str) -> None:
-    assert zone_words(time) == words

@@ -304,7 +304,7 @@ def clip_json(
         **said,
         "measurement": None,
         "machine_bouts": [],
-        "prefilled": {"date": None, "place": None, "zone": None},
+        "prefilled": {"date": None, "place": None},
         "filled": {},
         "individuals": [],
         "records": {},

@@ -8,7 +8,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -167,18 +166,17 @@ def _hints(given: Any, fauna: Fauna, faults: Faults) -> dict[str, str]:
 def prefilled(recording: RecordingInfo) -> tuple[dict[str, Any], dict[str, str | None]]:
     """Give what a recording says of itself as fields, and the source of date and place.
 
-    ``zone`` is that of the time, empty where none is told. Phones write UTC into what they record, and
-    nothing about where they were; so the time stays as it is, and the page says that it is UTC.
+    Phones write UTC into what they record, and nothing about where they were; so the time stays as it is, and
+    the page says that it is UTC.
     """
     from wingtone.notebook.places import place_from_degrees
 
     fields: dict[str, Any] = {}
-    sources: dict[str, str | None] = {"date": None, "place": None, "zone": None}
+    sources: dict[str, str | None] = {"date": None, "place": None}
     if recording.recorded_at:
         fields["date"], _, time = recording.recorded_at.partition("T")
         fields["time"] = time[:5]
         sources["date"] = recording.recorded_at_source
-        sources["zone"] = zone_words(time)
     if recording.latitude_deg is not None and recording.longitude_deg is not None:
         try:
             place_from_degrees(recording.latitude_deg, recording.longitude_deg)
@@ -188,14 +186,6 @@ def prefilled(recording: RecordingInfo) -> tuple[dict[str, Any], dict[str, str |
             fields["place"] = f"{recording.latitude_deg:.5f}, {recording.longitude_deg:.5f}"
             sources["place"] = recording.place_source or "container"
     return fields, sources
-
-
-def zone_words(time: str) -> str:
-    """Name the zone that a time of ISO 8601 ends with: "UTC", "UTC+01:00"; empty without one."""
-    zone = re.search(r"(?:Z|[+-]\d\d:?\d\d)$", time)
-    if zone is None:
-        return ""
-    return "UTC" if zone[0] in ("Z", "+00:00", "-00:00", "+0000") else f"UTC{zone[0]}"
 
 
 def characters_json(fauna: Fauna) -> list[dict[str, Any]]:

@@ -7,6 +7,7 @@
 import { SPOTS, WHOLE, beeGroup } from "./bee_drawings.js";
 import { el, sentence, steady, svg } from "./dom.js";
 import { latest } from "./latest.js";
+import { zoneWords } from "./record_words.js";
 import { statePicture } from "./state_pictures.js";
 import { unsent } from "./unsent.js";
 
@@ -265,10 +266,11 @@ export function mount(element, { wire, state, clip, seen, announce, form: { aski
   // Whether a field still says what the recording says of itself, and where that says it.
   const isFilled = (name) => textOf(name) !== "" && textOf(name) === clip.value?.filled?.[name];
   function sourceOf(name) {
-    const { zone, date, place } = clip.value.prefilled;
+    const { date, place } = clip.value.prefilled;
     if (name === "place") return SOURCES[place] ?? `from ${place}`;
     const words = SOURCES[date] ?? `from ${date}`;
-    return zone ? `${words}, in ${zone}` : words; // the day too: just after midnight in summer it is another one in UTC
+    const zone = zoneWords(clip.value.measurement.recording.recorded_at);
+    return zone ? `${words}, in${zone}` : words; // the day too: just after midnight in summer it is another one in UTC
   }
   function showNotes() {
     for (const show of noteLines) show();
