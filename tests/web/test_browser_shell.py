@@ -98,8 +98,16 @@ def test_axe_finds_nothing(furnished: LivePage, visit: Visitors, scheme: str) ->
     assert axe_faults(opened) == []
 
 
-def test_narrow_phone(furnished: LivePage, visit: Visitors) -> None:
-    opened = visit(furnished.url, viewport=PHONE, has_touch=True, is_mobile=True, device_scale_factor=2)
+@pytest.mark.parametrize("width", [PHONE["width"], 320])
+def test_narrow_phone(furnished: LivePage, visit: Visitors, width: int) -> None:
+    """320 pixels: a window 1280 wide looked at four times as large (WCAG 2.2, success criterion 1.4.10)."""
+    opened = visit(
+        furnished.url,
+        viewport={**PHONE, "width": width},
+        has_touch=True,
+        is_mobile=True,
+        device_scale_factor=2,
+    )
     expect(opened.get_by_role("link", name=TOMATO)).to_be_visible()
     assert wide_content(opened) == 0
     settled(opened, TOMATO)
@@ -115,6 +123,10 @@ def test_narrow_phone(furnished: LivePage, visit: Visitors) -> None:
             .filter(([, box]) => box.width < 24 || box.height < 24)"""
     )
     assert small == []
+    cut = opened.locator(".bar-number").evaluate_all(
+        "nodes => nodes.filter((node) => node.scrollWidth > node.clientWidth).map((node) => node.textContent)"
+    )
+    assert cut == []
     for place in ("help", "notebook"):
         opened.goto(f"{furnished.url}#{place}")
         expect(opened.get_by_role("heading", level=1, name=place.title())).to_be_visible()

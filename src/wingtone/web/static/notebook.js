@@ -228,7 +228,7 @@ function listView(element, { wire, state, announce }) {
     el(
       "p",
       { class: "soft small" },
-      "What you wrote in the notes goes out as it stands, and a sound may hold voices: look through it first. The filters above count here too; rejected records stay at home unless you choose them.",
+      "What you wrote in the notes goes out as it stands, and a sound may hold voices: look through it first. The filters of the list count here too; rejected records stay at home unless you choose them.",
     ),
     button,
     handed,
