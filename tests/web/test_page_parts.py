@@ -233,5 +233,22 @@ def test_the_shortest_bout_is_as_short_as_it_is_told_to_be() -> None:
     (one,) = corrections.read(asked, duration_s=2.0, found=[])
     assert (one.start_s, one.end_s) == (0.5, 0.6)
     asked["bouts"][0]["end_s"] = 0.59
-    with pytest.raises(FieldFaults):
+    with pytest.raises(FieldFaults, match=r"the bout at 0\.50 s does not"):
         corrections.read(asked, duration_s=2.0, found=[])
+
+
+@pytest.mark.parametrize("long_s", [0.08, 700.0])
+def test_a_bout_of_the_machine_that_is_left_alone_may_last_as_it_does(
+    measured: Measurement, long_s: float
+) -> None:
+    """Else nothing could be corrected in a recording that has one."""
+    first, *others = measured.tone.bouts
+    bout = dataclasses.replace(first, end_s=first.start_s + long_s)
+    found = dataclasses.replace(measured, tone=dataclasses.replace(measured.tone, bouts=(bout, *others)))
+    one = {"start_s": bout.start_s, "end_s": bout.end_s, "kind": "uncertain", "octave": 0}
+    # Its last frame may reach a little beyond the recording.
+    asked = corrections.read({"bouts": [one]}, duration_s=bout.end_s - 0.01, found=found.tone.bouts)
+    (kept,) = corrections.carry_out(found, asked).tone.bouts
+    assert repr(kept) == repr(dataclasses.replace(bout, kind="uncertain", flyby=None))
+    with pytest.raises(FieldFaults, match="measured anew"):
+        corrections.read({"bouts": [{**one, "octave": 1}]}, duration_s=1000.0, found=found.tone.bouts)

@@ -93,21 +93,25 @@ def read(body: Any, *, duration_s: float, found: Sequence[Bout]) -> list[Correct
             faults.add(f"{at}.kind", f"must be one of {', '.join(get_args(Kind))}")
         if octave not in (-1, 0, 1) or isinstance(octave, bool):
             faults.add(f"{at}.octave", "must be -1, 0 or 1")
-        if start_s is None or end_s is None:
+            continue
+        if start_s is None or end_s is None or kind not in get_args(Kind):
+            continue
+        correction = Correction(start_s, end_s, cast("Kind", kind), int(octave))
+        if _kept(correction, found) is not None:
+            out.append(correction)  # not measured anew, so it may be shorter, longer, or end a frame later
             continue
         end_s = min(end_s, math.floor(duration_s * 100) / 100)
+        correction = dataclasses.replace(correction, end_s=end_s)
+        out.append(correction)
         if not SHORTEST_S <= round(end_s - start_s, 6) <= LONGEST_S:  # 0.6 - 0.5 is a little less than 0.1
-            faults.add(f"{at}.end_s", f"a bout lasts {SHORTEST_S:g} to {LONGEST_S:g} s")
-        elif not faults:
-            correction = Correction(start_s, end_s, cast("Kind", kind), int(octave))
-            near_hz = _near_hz(correction, found)
-            if (
-                near_hz is not None
-                and _kept(correction, found) is None
-                and not LOWEST_HZ <= near_hz <= HIGHEST_HZ
-            ):
-                faults.add(f"{at}.octave", _too_far(near_hz))
-            out.append(correction)
+            span = f"lasts {SHORTEST_S:g} to {LONGEST_S:g} s"
+            faults.add(
+                f"{at}.end_s", f"what is measured anew {span}, and the bout at {start_s:.2f} s does not"
+            )
+            continue
+        near_hz = _near_hz(correction, found)
+        if near_hz is not None and not LOWEST_HZ <= near_hz <= HIGHEST_HZ:
+            faults.add(f"{at}.octave", _too_far(near_hz))
     faults.stop()
     return sorted(out, key=lambda one: (one.start_s, one.end_s))
 

@@ -127,15 +127,14 @@ export const cautionList = (cautions) =>
 
 // What went wrong and what to do about it, as one alert.
 export function trouble(error) {
-  const remedy = [...Object.values(error?.fields ?? {}), error?.remedy]
-    .filter(Boolean)
-    .map(sentence)
-    .join(" ");
+  const what = error?.what ?? error?.message ?? "something went wrong";
+  const told = [what, ...Object.values(error?.fields ?? {}), error?.remedy].filter(Boolean).map(sentence);
+  const [first, ...more] = new Set(told); // the fault of a field is also what is wrong
   return el(
     "p",
     { class: "trouble", role: "alert" },
-    el("strong", {}, sentence(error?.what ?? error?.message ?? "something went wrong")),
-    remedy ? ` ${remedy}` : null,
+    el("strong", {}, first),
+    more.length ? ` ${more.join(" ")}` : null,
   );
 }
 
