@@ -238,6 +238,44 @@ def test_an_hour_costs_only_what_is_looked_at(empty_page: LivePage, visit: Visit
     assert len(tiles) < 60
 
 
+def test_what_needs_the_bouts_waits_until_they_are_there(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    """A bout that was drawn while it is still listened to vanished, and its tone could not be played."""
+    clip = page.heard(page.bring(demo_clip / TOMATO)["id"])
+    assert page._running is not None
+    listening = page._running._server.page.desk.clips[clip["id"]]
+    listening.status = "listening"
+    opened = visit(f"{page.url}#desk/{clip['id']}")
+    asked: list[str] = []
+    opened.on("request", lambda request: asked.append(request.url))
+    expect(opened.get_by_role("button", name="Half speed")).to_be_visible()
+    late = [opened.get_by_role("button", name=name) for name in ("Add a bout", "Only the tone")]
+    for button in late:
+        expect(button).to_be_hidden()
+    lane = opened.locator(".lane").bounding_box()
+    assert lane is not None
+    opened.mouse.move(lane["x"] + 100, lane["y"] + 8)
+    opened.mouse.down()
+    opened.mouse.move(lane["x"] + 200, lane["y"] + 8, steps=4)
+    opened.mouse.up()
+    place = opened.get_by_role("slider", name="Place in the recording")
+    place.press("b")
+    expect(opened.locator("#polite")).to_have_text(
+        "bouts can be added as soon as the recording has been heard"
+    )
+    drawn(opened)
+    api = f"/api/clips/{clip['id']}"
+    assert [url for url in asked if f"{api}/bouts" in url or f"{api}/line" in url] == []
+    listening.status = "ready"
+    page.client.patch(f"/api/clips/{clip['id']}/seen", json={"notes": "on tomato"}).raise_for_status()
+    expect(opened.get_by_role("list", name="Bouts")).to_be_visible()
+    for button in late:
+        expect(button).to_be_visible()
+    drawn(opened)
+    assert sum(f"{api}/line" in url for url in asked) >= 1
+
+
 # --- hearing ----------------------------------------------------------------------------------------------
 
 

@@ -6,7 +6,7 @@ import { clock, el, svg } from "./dom.js";
 const FIRST_PIECE_S = 15; // made quickly, so that it is heard quickly
 const PIECE_S = 120; // at half speed 240 s of sound, within what the program gives at a time
 
-export function player({ id, length, head }) {
+export function player({ clip, length, head }) {
   const audio = new Audio();
   audio.preload = "auto";
   let piece = null; // {from_s, to_s, until_s}
@@ -40,6 +40,7 @@ export function player({ id, length, head }) {
     word,
   );
 
+  const showComb = () => (comb.hidden = clip.value.status !== "ready"); // no tone is known before
   const on = (button) => button.getAttribute("aria-pressed") === "true";
 
   function press(button) {
@@ -67,7 +68,7 @@ export function player({ id, length, head }) {
       speed: on(half) ? "0.5" : "1",
       only: on(comb) ? "comb" : "all",
     });
-    audio.src = `/api/clips/${encodeURIComponent(id)}/sound.wav?${query}`;
+    audio.src = `/api/clips/${encodeURIComponent(clip.value.id)}/sound.wav?${query}`;
     word.textContent = "";
     audio.play().catch((error) => {
       // AbortError: another piece was asked for meanwhile
@@ -120,7 +121,8 @@ export function player({ id, length, head }) {
   audio.addEventListener("ended", ended);
   audio.addEventListener("error", () => piece && stopped("this stretch cannot be played"));
   show();
-  const stops = [head.subscribe(show), length.subscribe(show)];
+  showComb();
+  const stops = [head.subscribe(show), length.subscribe(show), clip.subscribe(showComb)];
 
   return {
     element,

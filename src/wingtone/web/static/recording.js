@@ -68,7 +68,7 @@ export async function mount(room, context) {
   async function see() {
     const bench = boutBench({ ...context, clip });
     try {
-      const hear = player({ id: route.id, length, head });
+      const hear = player({ clip, length, head });
       const shown = await strip({ ...context, clip, bench, head, length, hear });
       later(bench.leave, hear.leave, shown.leave);
       sheet.append(hear.element, shown.element);

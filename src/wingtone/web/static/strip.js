@@ -27,6 +27,7 @@ export async function strip({ wire, state, clip, bench, head, length, announce, 
   let line = null;
   let ink = null;
 
+  const heard = () => clip.value.status === "ready"; // before, there is neither a tone line nor a bout to be changed
   const span = () => look.to_s - look.from_s;
   const xOf = (t) => ((t - look.from_s) / span()) * size.width;
   const timeAt = (x) => between(0, look.from_s + (x / size.width) * span(), duration_s);
@@ -150,7 +151,9 @@ export async function strip({ wire, state, clip, bench, head, length, announce, 
   let lineAsked = null;
   let lineComes = true;
   function fetchLine() {
-    lineComes = true;
+    adding.hidden = !heard();
+    lineComes = heard();
+    if (!heard()) return changed();
     clearTimeout(lineTimer);
     lineTimer = setTimeout(async () => {
       lineAsked?.abort();
@@ -397,7 +400,7 @@ export async function strip({ wire, state, clip, bench, head, length, announce, 
   }
 
   sheet.addEventListener("pointerdown", (event) => down(event, isAdding()));
-  lane.addEventListener("pointerdown", (event) => event.target === lane && down(event, true));
+  lane.addEventListener("pointerdown", (event) => event.target === lane && heard() && down(event, true));
   for (const place of [sheet, lane]) {
     place.addEventListener("pointermove", move);
     place.addEventListener("pointerup", up);
@@ -436,6 +439,7 @@ export async function strip({ wire, state, clip, bench, head, length, announce, 
   );
 
   const view = {
+    heard,
     get look() {
       return look;
     },

@@ -4,7 +4,7 @@ import { KINDS, SHORTEST_S } from "./bouts.js";
 import { between, round } from "./strip_numbers.js";
 
 // What a pressed key does. `view` is what is looked at: look, span(), pan(s), zoom(factor), lookAt(from, to),
-// reveal(bout), setAdding(on).
+// reveal(bout), setAdding(on), heard().
 export function keysOf({ bench, head, length, hear, announce, view }) {
   let begun_s = null; // where B was pressed first
 
@@ -29,6 +29,7 @@ export function keysOf({ bench, head, length, hear, announce, view }) {
   }
 
   function markBout() {
+    if (!view.heard()) return announce("bouts can be added as soon as the recording has been heard");
     if (begun_s === null) {
       begun_s = head.value;
       announce(`a bout begins at ${begun_s.toFixed(1)} seconds; press B again where it ends`);
