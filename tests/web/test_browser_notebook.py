@@ -240,7 +240,12 @@ def test_an_invasive_species_is_told_to_be_reported(kept: LivePage, visit: Visit
     tab.get_by_label("Name", exact=True).fill("Asian hornet")
     tab.get_by_role("button", name="Keep the changes").click()
     expect(tab.get_by_role("heading", level=1)).to_have_text("Asian hornet")
-    expect(tab.locator(".record .cautions")).to_contain_text("report it at once")
+    expect(tab.locator(".record .cautions .grave")).to_contain_text("report it at once")
+    tab.get_by_role("button", name="Change", exact=True).click()
+    tab.get_by_label("Notes").fill("at the hives")
+    tab.get_by_role("button", name="Keep the changes").click()
+    expect(tab.locator(".notes")).to_have_text("at the hives")
+    assert axe_faults(tab) == []
 
 
 def test_removed_record_can_be_brought_back(kept: LivePage, visit: Visitors) -> None:

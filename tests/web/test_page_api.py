@@ -598,7 +598,7 @@ def test_from_a_recording_to_a_record_and_its_history(page: LivePage, demo_clip:
     again = {"again": True, "taxon": "buff-tailed bumblebee", "caste": "queen"}
     answer = page.client.post(f"/api/clips/{clip['id']}/record", json=again).json()
     (doubt,) = answer["cautions"]
-    assert "the bee of record 1" in doubt
+    assert "the bee of record 1" in doubt["text"]
     second = answer["record"]
     assert (second["number"], second["taxon"], second["status"], second["sex"]) == (
         2, "Bombus terrestris", "decided", "female",
@@ -644,8 +644,9 @@ def test_a_record_says_what_is_to_be_minded_of_it(page: LivePage) -> None:
     choice = {"taxon": "Asian hornet", "seen": {"date": "2100-06-01"}}
     kept = page.client.post("/api/records", json=choice).json()
     report, future = kept["cautions"]
-    assert report.startswith("Asian hornet: An invasive species: report it at once")
-    assert future == "the date, 2100-06-01, lies in the future"
+    assert report["code"] == "report it"
+    assert report["text"].startswith("Asian hornet: An invasive species: report it at once")
+    assert future == {"code": "slip", "text": "the date, 2100-06-01, lies in the future"}
     assert page.client.get("/api/records/1").json()["cautions"] == [report, future]
     page.client.patch("/api/records/1", json={"event_date": "2026-06-01"}).raise_for_status()
     assert page.client.get("/api/records/1").json()["cautions"] == [report]

@@ -18,12 +18,15 @@ from hypothesis import strategies as st
 from wingtone.clip import measure_recording
 from wingtone.errors import InputError
 from wingtone.fauna import load as load_fauna
+from wingtone.notebook.records import Record
+from wingtone.notebook.store import Entry
 from wingtone.tone.stretch import measure_stretches
 from wingtone.web import corrections, stored, strip
 from wingtone.web.clips import harmless
 from wingtone.web.corrections import Correction
 from wingtone.web.fields import FieldFaults
 from wingtone.web.seen import read_seen
+from wingtone.web.sheet import sheet_html
 from wingtone.web.sounds import read_copy
 from wingtone.web.worker import COPY_RATE_HZ
 
@@ -252,3 +255,11 @@ def test_a_bout_of_the_machine_that_is_left_alone_may_last_as_it_does(
     assert repr(kept) == repr(dataclasses.replace(bout, kind="uncertain", flyby=None))
     with pytest.raises(FieldFaults, match="measured anew"):
         corrections.read({"bouts": [{**one, "octave": 1}]}, duration_s=1000.0, found=found.tone.bouts)
+
+
+def test_a_sheet_calls_nothing_certain_that_is_not() -> None:
+    """As the page: 0.997 is no 100 %."""
+    taxa = [{"taxon": "Bombus hortorum", "vernacular": "Garden bumblebee", "probability": 0.997}]
+    entry = Entry(1, "id", 1, False, "2026-06-01T10:00:00Z", Record(answer={"taxa": taxa}))
+    told = sheet_html(entry, load_fauna(), None)
+    assert "<td>over 99 %</td>" in told

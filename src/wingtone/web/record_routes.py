@@ -193,11 +193,12 @@ def _added(opened: Notebook, record: Record, page: Page) -> dict[str, Any]:
     return {"record": entry_json(entry), "already": False, "cautions": _cautions(record, doubts, page.fauna)}
 
 
-def _cautions(record: Record, doubts: Iterable[Doubt], fauna: Fauna) -> list[str]:
+def _cautions(record: Record, doubts: Iterable[Doubt], fauna: Fauna) -> list[dict[str, str]]:
     """Say what is to be minded of a record: what its name obliges to, and what looks like a slip."""
     advice = to_report(record.taxon, fauna) if record.status != "rejected" else ""
-    told = [f"{record.vernacular or record.taxon}: {advice}"] if advice else []
-    return told + [doubt.what for doubt in doubts]
+    told = [("report it", f"{record.vernacular or record.taxon}: {advice}")] if advice else []
+    told += [("slip", doubt.what) for doubt in doubts]
+    return [{"code": code, "text": text} for code, text in told]
 
 
 # --- look -------------------------------------------------------------------------------------------------

@@ -3,8 +3,9 @@
 // Every change of what was seen, and every correction of the bouts, asks the program again: one request under way,
 // the latest wish next. Nothing here is reckoned by the page.
 
+import { cautionList } from "./cautions.js";
 import { bar, bitsWords, percent, seasonFigure, sizeFigure, weekOf, weight } from "./charts.js";
-import { busily, cautionList, el, sentence, steady, trouble } from "./dom.js";
+import { busily, el, sentence, steady, trouble } from "./dom.js";
 import { latest } from "./latest.js";
 import { Refusal } from "./wire.js";
 
@@ -17,17 +18,6 @@ const AT_SIZE = ["no size", "tone says little", "no bee heard", "many bees", "to
 const AT_SEASON = ["no date", "date does not fit", "file time weak"];
 const AT_PLACE = ["no place", "outside", "not known from here", "place not understood"];
 const AT_BEES = ["several bees", "maybe several bees"];
-const GRAVE = [
-  "report it",
-  "hint does not fit",
-  "tone does not fit",
-  "date does not fit",
-  "not known from here",
-  "outside",
-  "many bees",
-  "damaged",
-  "no bee heard",
-];
 
 export function mount(element, { wire, state, clip, seen, announce, form, kept: told = () => {} }) {
   const panel = el("section", { class: "paper answer", "aria-labelledby": "answer-title" });
@@ -99,18 +89,7 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
   const named = (answer, taxon) => answer.taxa.find((one) => one.taxon === taxon)?.vernacular;
   const latin = (taxon) => (taxon === "something else" ? null : el("i", { class: "latin" }, taxon));
 
-  function warningsIn(answer, codes) {
-    const mine = answer.warnings.filter(({ code }) => codes.includes(code));
-    return mine.length ? el("ul", { class: "cautions" }, mine.map(caution)) : null;
-  }
-
-  const caution = ({ code, text }) =>
-    el(
-      "li",
-      { class: GRAVE.includes(code) ? "grave" : "" },
-      GRAVE.includes(code) ? el("strong", {}, "Mind: ") : null,
-      sentence(text),
-    );
+  const warningsIn = (answer, codes) => cautionList(answer.warnings.filter(({ code }) => codes.includes(code)));
 
   function recordAs(answer) {
     const { taxon, rank, reason } = answer.record_as;

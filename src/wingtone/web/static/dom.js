@@ -115,16 +115,6 @@ export function count(n, one, many = `${one}s`) {
   return `${n} ${n === 1 ? one : many}`;
 }
 
-// What is to be minded of a record; null when there is nothing.
-export const cautionList = (cautions) =>
-  cautions.length
-    ? el(
-        "ul",
-        { class: "cautions" },
-        cautions.map((text) => el("li", {}, sentence(text))),
-      )
-    : null;
-
 // What went wrong and what to do about it, as one alert.
 export function trouble(error) {
   const what = error?.what ?? error?.message ?? "something went wrong";

@@ -1,8 +1,9 @@
 // One record: what it says, how to change it, and everything it ever said.
 
 import { drawBee } from "./bee_drawings.js";
+import { cautionList } from "./cautions.js";
 import { bar, bitsWords, percent, weight } from "./charts.js";
-import { cautionList, el, sentence, steady, trouble } from "./dom.js";
+import { el, sentence, steady, trouble } from "./dom.js";
 import { editor } from "./record_edit.js";
 import { ACTIONS, LABELS, asText, changesOf, statusMark } from "./record_words.js";
 
@@ -251,7 +252,7 @@ export async function recordView(element, { wire, state, route, navigate, announ
             : null,
           cautionList(cautions),
           facts(),
-          record.notes ? [el("h3", {}, "Notes"), el("p", { class: "notes" }, record.notes)] : null,
+          record.notes ? [el("h2", {}, "Notes"), el("p", { class: "notes" }, record.notes)] : null,
           el(
             "div",
             { class: "row record-do" },
