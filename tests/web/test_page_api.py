@@ -11,11 +11,14 @@ import datetime as dt
 import io
 import json
 import math
+import re
+import shutil
 import socket
 import threading
 import wave
 import zipfile
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import httpx
@@ -23,6 +26,7 @@ import numpy as np
 import pytest
 
 from web.conftest import comes_to_hold, live
+from wingtone import fauna
 from wingtone.clip import identify_measurement, measure_json, measure_recording
 from wingtone.evidence import parse_hints
 from wingtone.fauna import load
@@ -37,12 +41,13 @@ from wingtone.web.strip import FINEST_S, HEIGHT_PX, HIGH_HZ, LOW_HZ, TILE_PX
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from pathlib import Path
 
     from web.conftest import LivePage
     from wingtone.clip import Measurement
     from wingtone.web.clips import Clip
 
+SHIPPED = Path(fauna.__file__).with_name("british_isles")
+WINGS = re.compile(r"(^|,)wings,")
 QUEEN, FLOWER = "1_march_big_queen.m4a", "4_july_tomato_flower.flac"
 
 
@@ -933,6 +938,33 @@ def test_before_there_is_a_notebook(shared_page: LivePage) -> None:
         assert shared_page.client.get("/api/records").json() == {"records": [], "total": 0}
     assert shared_page.client.get("/api/records/77").status_code == 404
     assert shared_page.client.get("/sheet/77").status_code == 404
+
+
+def test_what_another_fauna_knew_keeps_nobody_from_an_answer(
+    page: LivePage, demo_clip: Path, tmp_path: Path
+) -> None:
+    """It was refused with all that was said after it, and is there again with the other fauna."""
+    clip = page.heard(page.bring(demo_clip / QUEEN)["id"])
+    at = f"/api/clips/{clip['id']}"
+    page.client.patch(f"{at}/seen", json={"hints": {"tail": "buff", "wings": "dark"}}).raise_for_status()
+    shutil.copytree(SHIPPED, tmp_path / "other")
+    for name in ("characters", "appearance"):
+        table = tmp_path / "other" / f"{name}.csv"
+        lines = table.read_text(encoding="utf-8").splitlines(keepends=True)
+        table.write_text("".join(line for line in lines if not WINGS.search(line)), encoding="utf-8")
+    page.stop()
+    with live(tmp_path, fauna=tmp_path / "other", notebook=page.notebook, desk=page.desk) as other:
+        assert other.client.get(at).json()["seen"]["hints"] == {"tail": "buff"}
+        (told,) = other.client.post(f"{at}/answer", json={}).json()["answers"]
+        assert "tail" in {piece["name"] for piece in told["evidence"]}
+        other.client.patch(
+            f"{at}/seen", json={"notes": "on sallow", "hints": {"tail": "white"}}
+        ).raise_for_status()
+        kept = other.client.post(f"{at}/record", json={})
+        assert kept.json()["record"]["hints"] == {"tail": "white"}
+    page.start()
+    seen = page.client.get(at).json()["seen"]
+    assert (seen["notes"], seen["hints"]) == ("on sallow", {"tail": "white", "wings": "dark"})
 
 
 # --- a model of one's own ---------------------------------------------------------------------------------

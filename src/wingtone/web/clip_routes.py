@@ -31,7 +31,7 @@ from wingtone.web.desk import DeskFull
 from wingtone.web.fields import Faults, number_of, record_of
 from wingtone.web.guard import refusal
 from wingtone.web.keeping import records_of_bees
-from wingtone.web.seen import EMPTY, prefilled, read_seen
+from wingtone.web.seen import known_to, prefilled, read_seen
 from wingtone.web.worker import COPY
 
 if TYPE_CHECKING:
@@ -291,7 +291,7 @@ async def _whole(page: Page, clip: Clip) -> Response:
         **clip.brief(),
         "status": status,
         "corrections": clip.corrections,
-        "seen": {**EMPTY, **clip.seen},
+        "seen": known_to(page.fauna, clip),
     }
     return JSONResponse(await run_in_threadpool(clip_json, page, clip, said, measured))
 
@@ -485,10 +485,12 @@ async def change_seen(request: Request) -> Response:
     fields = record_of(await read_json(request), faults)
     hints = record_of(fields.get("hints", {}), faults, where="hints")
     faults.stop()
-    whole = {**clip.seen, **fields, "hints": {**clip.seen.get("hints", {}), **hints}}
-    clip.seen = read_seen(whole, fauna=page.fauna).body
+    known = known_to(page.fauna, clip)
+    body = read_seen({**known, **fields, "hints": {**known["hints"], **hints}}, fauna=page.fauna).body
+    unknown = {name: state for name, state in clip.hints.items() if name not in known["hints"]}
+    clip.seen = {**body, "hints": {**unknown, **body["hints"]}}
     page.desk.save(clip)
-    return JSONResponse({"seen": clip.seen, "seen_version": version(clip.seen)})
+    return JSONResponse({"seen": body, "seen_version": version(clip.seen)})
 
 
 async def answer(request: Request) -> Response:
@@ -502,9 +504,8 @@ async def answer(request: Request) -> Response:
 
     def work() -> list[dict[str, Any]]:
         given = body.get("seen")
-        seen = read_seen(
-            clip.seen if given is None else given, fauna=page.fauna, recording=measurement.recording
-        )
+        said = known_to(page.fauna, clip) if given is None else given
+        seen = read_seen(said, fauna=page.fauna, recording=measurement.recording)
         answers = answers_of(measurement, seen, fauna=page.fauna, words=words)
         out = [
             laid_out(

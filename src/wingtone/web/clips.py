@@ -132,6 +132,12 @@ class Clip:
         """Whether a record points to its file, or may do so."""
         return bool(self.kept) or self.recovered
 
+    @property
+    def hints(self) -> dict[str, Any]:
+        """What was seen of the bee, by character; none where the state file says something else."""
+        held = self.seen.get("hints")
+        return held if isinstance(held, dict) else {}
+
     def _notices(self) -> Iterator[str]:
         if self.recovered:
             yield RECOVERED

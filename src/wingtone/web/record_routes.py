@@ -22,7 +22,7 @@ from wingtone.web.clip_routes import NotFound, clip_of, page_of, query_number
 from wingtone.web.export import export
 from wingtone.web.fields import Faults, number_of, text_of
 from wingtone.web.keeping import changes_of, read_choice, record_for, record_without, records_of_bees
-from wingtone.web.seen import read_seen
+from wingtone.web.seen import known_to, read_seen
 from wingtone.web.sheet import sheet_html
 
 if TYPE_CHECKING:
@@ -138,7 +138,8 @@ async def keep(request: Request) -> Response:
         if number is not None and not choice.again:
             (entry,) = (entry for entry in entries if entry.number == number)
             return {"record": entry_json(entry), "already": True, "cautions": []}
-        seen = read_seen(clip.seen, fauna=page.fauna, recording=measurement.recording)
+        said = known_to(page.fauna, clip)
+        seen = read_seen(said, fauna=page.fauna, recording=measurement.recording)
         answers = answers_of(measurement, seen, fauna=page.fauna, words=words)
         if choice.individual > len(answers):
             raise RequestError(f"there are {len(answers)} bees in this recording", where="individual")

@@ -2,6 +2,7 @@
 
 - `Seen`: the checked values.
 - `read_seen`: from the page's JSON.
+- `known_to`: what the desk holds, as far as a fauna knows it.
 - `prefilled`: what the recording says of itself.
 - `characters_json`: the characters of a fauna in head-to-tail order, with the part of the bee each is on.
 """
@@ -21,8 +22,9 @@ if TYPE_CHECKING:
     from wingtone.audio import RecordingInfo
     from wingtone.fauna import Fauna
     from wingtone.notebook.places import Place
+    from wingtone.web.clips import Clip
 
-__all__ = ["EMPTY", "Seen", "characters_json", "prefilled", "read_seen"]
+__all__ = ["EMPTY", "Seen", "characters_json", "known_to", "prefilled", "read_seen"]
 
 EMPTY: dict[str, Any] = {
     "date": "",
@@ -131,6 +133,19 @@ def read_seen(body: Any, *, fauna: Fauna, recording: RecordingInfo | None = None
     faults.stop()
     tidy = {**texts, "temperature_c": temperature_c, "hints": hints, "notes": notes}
     return Seen(date, event_date, place, temperature_c, hints, notes, texts["observer"], tidy)
+
+
+def known_to(fauna: Fauna, clip: Clip) -> dict[str, Any]:
+    """Give what the desk holds of what was seen, without the hints that this fauna does not know.
+
+    They were said to a page that was started with another one, and count again with that.
+    """
+    hints = {
+        character: state
+        for character, state in clip.hints.items()
+        if character in fauna.characters and state in fauna.characters[character].states
+    }
+    return {**EMPTY, **clip.seen, "hints": hints}
 
 
 def _with_time(day: str, time: str, recording: RecordingInfo | None, faults: Faults) -> str:
