@@ -22,13 +22,13 @@ from wingtone.notebook.places import parse_place
 from wingtone.notebook.records import Record
 from wingtone.notebook.store import Notebook
 
-from .chromium import Visitors, axe_faults, until, wide_content
+from .chromium import TWO_FRAMES, Visitors, axe_faults, until, wide_content
 from .conftest import live
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from playwright.sync_api import Page
+    from playwright.sync_api import Page, Route
 
     from .conftest import LivePage
 
@@ -138,6 +138,24 @@ def test_long_list_comes_in_pieces(page: LivePage, visit: Visitors) -> None:
     tab.get_by_role("button", name="Show more").click()
     lists(tab, list(range(120, 0, -1)))
     expect(tab.get_by_role("button", name="Show more")).to_be_hidden()
+
+
+def test_more_of_a_list_that_is_gone_is_not_added_to_the_next(page: LivePage, visit: Visitors) -> None:
+    with Notebook.open(page.notebook) as notebook:
+        for number in range(60):
+            notebook.add(Record(event_date="2026-04-01", recorder="Ann" if number < 3 else "Ben"))
+    tab = visit(f"{page.url}#notebook")
+    lists(tab, list(range(60, 10, -1)))
+    held: list[Route] = []
+    tab.route("**/api/records?*after=*", lambda route: held.append(route))
+    tab.get_by_role("button", name="Show more").click()
+    until(tab, lambda: bool(held))
+    tab.get_by_label("Words").fill("Ann")
+    lists(tab, [3, 2, 1])
+    with tab.expect_response("**/api/records?*after=*"):
+        held[0].continue_()
+    tab.evaluate(TWO_FRAMES)
+    assert listed(tab) == [3, 2, 1]
 
 
 def test_season_draws_a_bar_for_each_week(lasting: LivePage, visit: Visitors) -> None:

@@ -98,13 +98,14 @@ function listView(element, { wire, state, announce }) {
   const find = (limit = PAGE) => finder.ask({ ...wanted, limit });
 
   more.addEventListener("click", async () => {
+    const before = shown;
     try {
       const { records, total: all } = await wire.get(
         `/api/records?${query(wanted, { limit: String(PAGE), after: String(shown.at(-1).number) })}`,
       );
-      const first = shown.length;
+      if (shown !== before) return; // another list stands there now
       draw([...shown, ...records], all);
-      list.children[first]?.querySelector("a").focus();
+      list.children[before.length]?.querySelector("a").focus();
     } catch (error) {
       fault.replaceChildren(trouble(error));
     }
