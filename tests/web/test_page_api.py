@@ -615,6 +615,8 @@ def test_from_a_recording_to_a_record_and_its_history(page: LivePage, demo_clip:
     shown = page.client.get("/api/records/2").json()
     assert [state["record"]["notes"] for state in shown["history"]] == ["on sallow", "on crocus"]
     assert shown["record"]["clip"] == clip["id"]
+    assert shown["record"]["recording"]["path"] == QUEEN, "as it came, not as the desk calls its file"
+    assert f"<td>{QUEEN}</td>" in page.client.get("/sheet/2").text
     wrong = page.client.patch("/api/records/2", json={"status": "sure", "event_date": "soon", "version": 7})
     assert set(wrong.json()["error"]["fields"]) == {"status", "event_date", "version"}
 

@@ -254,8 +254,11 @@ async def shown(request: Request) -> Response:
         doubts = doubts_about(entry, (), today=page.settings.today(), castes=page.fauna.castes)
         cautions = [] if entry.removed else _cautions(entry.record, doubts, page.fauna)
         history = [{**dataclasses.asdict(state), "record": record_json(state.record)} for state in states]
+        laid = {**entry_json(entry), "clip": None if clip is None else clip.id}
+        if clip is not None:
+            laid["recording"]["path"] = clip.name  # not that of its file on the desk, which nobody knows
         return {
-            "record": {**entry_json(entry), "clip": None if clip is None else clip.id},
+            "record": laid,
             "cautions": cautions,
             "history": history,
         }

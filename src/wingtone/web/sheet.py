@@ -59,7 +59,7 @@ def sheet_html(entry: Entry, fauna: Fauna, clip: Clip | None) -> str:
         _table("facts", _facts(entry)),
         _strip(clip),
         _section("What was seen", _table("seen", _seen(record, fauna)) if record.hints else ""),
-        _section("What was heard", _table("heard", _heard(record))),
+        _section("What was heard", _table("heard", _heard(record, clip))),
         _section("What it may have been", _candidates(record)),
         _section("Why", _evidence(record)),
         _section("Notes", f'<p class="notes">{escape(record.notes)}</p>' if record.notes else ""),
@@ -121,8 +121,9 @@ def _seen(record: Record, fauna: Fauna) -> list[tuple[str, str]]:
     return rows
 
 
-def _heard(record: Record) -> list[tuple[str, str]]:
+def _heard(record: Record, clip: Clip | None) -> list[tuple[str, str]]:
     tone, recording, answer = record.tone, record.recording, record.answer or {}
+    name = "" if recording is None else file_name(recording.path)
     size = answer.get("size") or {}
     return [
         (
@@ -133,7 +134,7 @@ def _heard(record: Record) -> list[tuple[str, str]]:
             f"flight{'s' if tone.n_bouts != 1 else ''}",
         ),
         ("Size", str(size.get("summary") or "") if tone is not None else ""),
-        ("Recording", "" if recording is None else file_name(recording.path)),
+        ("Recording", name if clip is None else clip.name),
     ]
 
 
