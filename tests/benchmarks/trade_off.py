@@ -40,11 +40,14 @@ def draw(values: Mapping[str, Any], out: Path) -> None:
             named: dict[tuple[float, float], list[str]] = {}
             for threshold, rate, share in zip(thresholds, rates, shares, strict=True):
                 named.setdefault((rate, share), []).append(f"{threshold:g}")
-            for place, names in named.items():
-                axes.annotate(", ".join(names), place, (4, -10), textcoords="offset points")
+            # By turns below and above, as neighbours may be close.
+            for number, (place, names) in enumerate(named.items()):
+                offset = (4, 5 if number % 2 else -11)
+                axes.annotate(", ".join(names), place, offset, textcoords="offset points")
     axes.set_xlabel("false bouts a minute of engines, voices, birds, wind and others")
     axes.set_ylabel("flight tones found, %")
     axes.set_title("Real recordings that the decision had not heard, by threshold", fontsize=10)
+    axes.margins(y=0.1)
     axes.grid(alpha=0.3)
     axes.legend(frameon=False, loc="lower right")
     save_figure(figure, out)

@@ -712,7 +712,7 @@ def main() -> int:
     parser.add_argument("--negatives", type=Path, help="folder of unpacked packages, see labelled.py")
     parser.add_argument("--write", action="store_true", help="write the gate that ships")
     parser.add_argument("--cross-validate", action="store_true")
-    parser.add_argument("--thresholds", default="0.2,0.35,0.52,0.55,0.6,0.7,0.8", help="for --cross-validate")
+    parser.add_argument("--thresholds", default="0.2,0.35,0.5,0.55,0.6,0.7,0.8", help="for --cross-validate")
     parser.add_argument("--seeds", default="0,1,2,3,4,5", help="fold seeds for --cross-validate")
     parser.add_argument("--jobs", type=int, default=2, help="folds at a time, for --cross-validate")
     parser.add_argument("--figure", type=Path, help="picture of the trade-off, for --cross-validate")

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tone.test_decision import judged
-from wingtone.tone.bouts import to_bout
+from wingtone.tone.bouts import line_of, scraps, to_bout
 from wingtone.tone.decision import Judged, second_flights
 from wingtone.tone.gate import SOURCES
 from wingtone.tone.refine import REFINED
@@ -81,3 +81,20 @@ def test_a_second_bee_has_to_be_surer_than_a_lone_one() -> None:
     assert found(second(0.69)) == 0
     assert found(second(0.99, n=39)) == 0, "shorter than 0.4 s"
     assert len(second_flights([second(0.9)], [("sonication", [first])], threshold=0.6)) == 0
+
+
+def test_the_line_of_a_bout_has_no_holes_where_its_tone_was_cut_too_short_to_be_judged() -> None:
+    """Frames 40 to 44 between two pieces were tracked, but are in neither; 45 to 49 were not tracked."""
+    first, last = judged(0, 40, 0.9), judged(50, 40, 0.9, f0_hz=165.0)
+    rows = judged(0, 200, 0.9).piece.rows
+    rows["tracked"][45:50] = False
+    left = scraps(rows, [first, last])
+    assert left["frame"].tolist() == [*range(40, 45), *range(90, 200)]
+    assert line_of([first, last], left)["frame"].tolist() == [*range(45), *range(50, 90)]
+    # Another tone there is not the bout's, nor is what another piece is made of.
+    rows["ln_f0"][40:45] = np.log(190.0)
+    assert line_of([first, last], scraps(rows, [first, last]))["frame"].tolist() == [
+        *range(40),
+        *range(50, 90),
+    ]
+    assert not np.isin(scraps(rows, [first, last, judged(40, 5, 0.1)])["frame"], range(40, 45)).any()

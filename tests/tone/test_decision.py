@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, cast
 import numpy as np
 import pytest
 
-from wingtone.tone.decision import Judged, decide, doubted, judge
+from wingtone.tone.decision import Judged, decide, doubted, join, judge
 from wingtone.tone.pieces import Piece
 from wingtone.tone.results import Bout
 from wingtone.tone.rows import ROW
@@ -184,18 +184,59 @@ def test_parts_of_an_unbroken_tone_are_judged_together() -> None:
     assert [item.stretch_s for item in (first, second, alone)] == pytest.approx([0.8, 0.8, 0.5])
 
 
-def test_what_goes_on_unbroken_for_longer_than_a_flower_buzz_is_flight() -> None:
-    told = [[0.1, 0.8, 0.1]] * 4
-    three_s = told_by_a_gate([judged(80 * k, 75, 0.0, f0_hz=210.0, stretch=1) for k in range(4)], told)
-    longer = told_by_a_gate([judged(80 * k, 76, 0.0, f0_hz=210.0, stretch=1) for k in range(4)], told)
-    assert kinds(*three_s) == ["sonication"] * 4
-    assert kinds(*longer) == ["flight"] * 4
-    assert longer[0].kinds == pytest.approx([0.9, 0.0, 0.1])
-    # Parts of several stretches are not one long tone, and what is no bee does not become one.
-    apart = told_by_a_gate([judged(80 * k, 76, 0.0, f0_hz=210.0, stretch=k) for k in range(4)], told)
-    assert kinds(*apart) == ["sonication"] * 4
-    other = [judged(80 * k, 76, 0.0, f0_hz=210.0, stretch=1) for k in range(4)]
-    assert kinds(*told_by_a_gate(other, [[0.1, 0.3, 0.6]] * 4)) == [None] * 4
+def unbroken(length_s: float, told: Sequence[float], *, n_stretches: int = 1) -> list[Judged]:
+    """A tone of 210 Hz in four parts, each of which a gate says ``told`` of."""
+    n = round(25 * length_s)
+    parts = [judged(k * n, n, 0.0, f0_hz=210.0, stretch=k * n_stretches // 4) for k in range(4)]
+    return told_by_a_gate(parts, [told] * 4)
+
+
+def test_the_longer_a_tone_goes_on_unbroken_the_likelier_it_is_flight_and_no_flower_buzz() -> None:
+    """Of the flower buzzes of the labelled recordings none is tracked unbroken for more than 1.6 s."""
+    told = [0.2, 0.7, 0.1]
+    for length_s in (0.4, 1.6):
+        assert unbroken(length_s, told)[0].kinds == pytest.approx(told)
+        assert kinds(*unbroken(length_s, told)) == ["sonication"] * 4
+    # For every second more the odds are e^1.5 times as good; how likely it is a bee at all stays as it was.
+    flight, sonication, other = unbroken(2.6, told)[0].kinds
+    assert flight / sonication == pytest.approx(2 / 7 * np.exp(1.5))
+    assert other == pytest.approx(0.1)
+    assert kinds(*unbroken(2.0, told)) == ["sonication"] * 4
+    assert kinds(*unbroken(2.6, told)) == ["uncertain"] * 4
+    assert kinds(*unbroken(3.0, told)) == kinds(*unbroken(6.0, told)) == ["flight"] * 4
+    assert unbroken(1200.0, told)[0].kinds == pytest.approx([0.9, 0.0, 0.1])
+    # What is surely a buzz takes longer, what is no bee does not become one, parts of two tones are not one.
+    assert kinds(*unbroken(2.6, [0.01, 0.98, 0.01])) == ["sonication"] * 4
+    assert kinds(*unbroken(6.0, [0.1, 0.3, 0.6])) == [None] * 4
+    assert kinds(*unbroken(3.0, told, n_stretches=2)) == ["sonication"] * 4
+
+
+def sliding(start: int, n: int, from_hz: float, to_hz: float, flight: float) -> Judged:
+    """A piece whose tone slides."""
+    item = judged(start, n, flight)
+    item.piece.rows["ln_f0"] = np.linspace(np.log(from_hz), np.log(to_hz), n)
+    return item
+
+
+def test_tones_are_compared_where_they_meet() -> None:
+    """A bee that slides from 130 to 170 Hz is one bout; one that ends at 140, one from 170 Hz on, are two."""
+    rising = [sliding(0, 60, 130.0, 150.0, 0.9), sliding(62, 60, 150.0, 170.0, 0.9)]
+    assert [len(items) for _, items in join(rising, decide(rising, threshold=THRESHOLD))] == [2]
+    apart = [sliding(0, 60, 150.0, 140.0, 0.9), sliding(62, 60, 170.0, 150.0, 0.9)]
+    assert [len(items) for _, items in join(apart, decide(apart, threshold=THRESHOLD))] == [1, 1]
+
+
+def test_between_two_flights_of_its_tone_less_will_do() -> None:
+    """As much as a flight reaches over, 0.4 of the threshold; beside one the threshold less 0.2."""
+    before, after = judged(0, 60, 0.9), judged(340, 60, 0.9)
+    faint = [judged(140 + 40 * k, 40, 0.25, stretch=1) for k in range(2)]
+    assert kinds(before, *faint, after) == ["flight"] * 4
+    assert kinds(before, *faint) == ["flight", None, None]
+    assert kinds(*faint, after) == [None, None, "flight"]
+    # Not at another tone, not after too long, and not what is hardly a bee.
+    assert kinds(before, *faint, judged(340, 60, 0.9, f0_hz=180.0))[1] is None
+    assert kinds(before, *faint, judged(380, 60, 0.9))[1] is None
+    assert kinds(before, judged(140, 80, 0.23), after)[1] is None
 
 
 def test_what_supports_a_part_of_an_unbroken_tone_supports_all_of_it() -> None:

@@ -99,7 +99,7 @@ flight_threshold_option = click.option(
     "--flight-threshold",
     type=FiniteRange(0, 1),
     metavar="0..1",
-    help="How sure to be before a buzz is called flight; wingtone's own is 0.52. Higher: fewer other "
+    help="How sure to be before a buzz is called flight; wingtone's own is 0.5. Higher: fewer other "
     "sounds taken for a bee, and fewer bees found.",
 )
 """``--flight-threshold``: how sure the program must be before it calls a buzz flight."""

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wingtone.tone.decision import JOIN_LN
 from wingtone.tone.flyby import fit_pass
 from wingtone.tone.gate import SOURCES
 from wingtone.tone.hum import MAINS_SHARE, off_mains
@@ -27,6 +28,23 @@ LINE_SHARE = 0.0005
 within a window (2.2 % of how far the tone moves), the grid and the joining of runs (0.05 %). Ours, set on
 the simulator's clips at 10, 5 and 0 dB so that the 95 % interval covers 95 % of bouts;
 ``tests/benchmarks/simulated.py`` repeats it on other seeds."""
+
+
+def scraps(rows: NDArray[np.void], judged: Sequence[Judged]) -> NDArray[np.void]:
+    """Tracked rows, dtype `wingtone.tone.rows.ROW`, that were too few in a row to be judged."""
+    tracked = rows[rows["tracked"]]
+    in_pieces = np.concatenate([np.zeros(0, int), *(item.piece.rows["frame"] for item in judged)])
+    left: NDArray[np.void] = tracked[~np.isin(tracked["frame"], in_pieces)]
+    return left
+
+
+def line_of(items: Sequence[Judged], left: NDArray[np.void]) -> NDArray[np.void]:
+    """Rows of a bout: those of its pieces, and of the scraps ``left`` between them that lie on their line."""
+    rows = np.concatenate([item.piece.rows for item in items])
+    between = left[(left["frame"] > rows["frame"][0]) & (left["frame"] < rows["frame"][-1])]
+    off = between["ln_f0"] - np.interp(between["frame"], rows["frame"], rows["ln_f0"])
+    rows = np.concatenate([rows, between[np.abs(off) < JOIN_LN]])
+    return rows[np.argsort(rows["frame"])]
 
 
 def fine_line_hz(rows: NDArray[np.void], refined: NDArray[np.void]) -> NDArray[np.float64]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wingtone.tone import spectrum
-from wingtone.tone.bouts import fine_line_hz, to_bout
+from wingtone.tone.bouts import fine_line_hz, line_of, scraps, to_bout
 from wingtone.tone.decision import (
     FLIGHT_THRESHOLD,
     decide,
@@ -124,20 +124,22 @@ def _bouts(heard: Heard, gate: Gate, threshold: float, *, n_before: int) -> tupl
     ``n_before``: how many bouts the parts before it hold.
     """
     judged = judge(cut(heard.rows), gate)
+    second_judged = judge(cut(heard.second_rows), gate)
     kinds = decide(judged, threshold=threshold)
     others = [item for item, kind in zip(judged, kinds, strict=True) if kind is None]
     groups = join(judged, kinds)
-    under = second_flights(judge(cut(heard.second_rows), gate), groups, threshold=threshold)
-    found = [(*group, heard.refined) for group in groups]
-    found += [(*group, heard.second_refined) for group in under]
+    under = second_flights(second_judged, groups, threshold=threshold)
+    left, second_left = scraps(heard.rows, judged), scraps(heard.second_rows, second_judged)
+    found = [(*group, heard.refined, left) for group in groups]
+    found += [(*group, heard.second_refined, second_left) for group in under]
     found.sort(key=lambda one: one[1][0].piece.start_s)
     bouts = [
         doubted(to_bout(kind, items, refined, others), items, threshold=threshold)
-        for kind, items, refined in found
+        for kind, items, refined, _ in found
     ]
     frame, f0_hz, bout = [np.zeros(0, np.int64)], [np.zeros(0)], [np.zeros(0, np.int64)]
-    for number, (_, items, refined) in enumerate(found, start=n_before):
-        rows = np.concatenate([item.piece.rows for item in items])
+    for number, (_, items, refined, beside) in enumerate(found, start=n_before):
+        rows = line_of(items, beside)
         frame.append(rows["frame"])
         f0_hz.append(fine_line_hz(rows, refined[np.isin(refined["frame"], rows["frame"])]))
         bout.append(np.full(rows.size, number))
