@@ -87,6 +87,23 @@ def test_what_the_program_missed_is_due_as_soon_as_it_answers(
     expect(other.get_by_role("heading", name="Records")).to_be_visible()
 
 
+def test_what_goes_to_a_program_started_anew_before_its_token_is_known_is_sent_again(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    """No news of the new program comes to the page, so only the refusal tells it of another token."""
+    clip = tomato(page, demo_clip)
+    opened = visit(page.url)
+    opened.route("**/api/events", lambda route: route.abort())
+    open_clip(opened, page, clip)
+    page.stop()
+    page.start()
+    enter(opened, page)
+    with opened.expect_response(lambda response: response.status == 403):
+        mark(opened, "tail", "buff")
+    expect(kept_note(opened)).to_have_text("Kept on the desk")
+    assert seen_of(page, clip)["hints"] == {"tail": "buff"}
+
+
 @pytest.mark.parametrize("way", ["desk", "reload"])
 def test_what_the_program_missed_outlives_leaving(
     page: LivePage, demo_clip: Path, visit: Visitors, way: str

@@ -35,26 +35,30 @@ const STAYS_ALIVE = 20_000;
 let token = "";
 
 async function request(method, path, { body, signal, keepalive } = {}) {
-  const headers = {};
-  if (method !== "GET") headers["X-Wingtone-Token"] = token;
-  if (body !== undefined) headers["Content-Type"] = "application/json";
   const text = body === undefined ? undefined : JSON.stringify(body);
-  const ask = {
-    method,
-    headers,
-    signal,
-    keepalive: keepalive && text.length < STAYS_ALIVE,
-    body: text,
+  const ask = async () => {
+    const headers = {};
+    if (method !== "GET") headers["X-Wingtone-Token"] = token;
+    if (body !== undefined) headers["Content-Type"] = "application/json";
+    try {
+      return await fetch(path, { method, headers, signal, keepalive: keepalive && text.length < STAYS_ALIVE, body: text });
+    } catch (error) {
+      if (error.name === "AbortError") throw error;
+      throw silence();
+    }
   };
-  let response;
-  try {
-    response = await fetch(path, ask);
-  } catch (error) {
-    if (error.name === "AbortError") throw error;
-    throw silence();
-  }
+  const used = token;
+  let response = await ask();
+  // A program that was started anew has another token, which may not have been learnt yet.
+  if (response.status === 403 && method !== "GET" && (await learnt(used))) response = await ask();
   if (!response.ok) throw await refusal(response);
   return response;
+}
+
+// Whether the program has another token by now.
+async function learnt(used) {
+  if (token === used) await state().catch(() => {});
+  return token !== used;
 }
 
 async function json(method, path, options) {
