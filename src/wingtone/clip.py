@@ -396,6 +396,7 @@ def identify_measurement(
 
     recording = measurement.recording
     extra = _contradictions(recording, date=date, place=place)
+    instead: dict[str, Advice] = {}  # by the code of what it says better
     if date is None:
         date = _stated_day(recording)
         if date is None and recording.recorded_at is not None:
@@ -404,7 +405,7 @@ def identify_measurement(
                 f"Only the file's own time ({day}) hints at the day, and that may be the day it was copied, "
                 "so the season was left out: give the date yourself."
             )
-            extra.append(Advice("file time weak", text))
+            instead["no date"] = Advice("file time weak", text)
     if place is None:
         try:
             place = stated_place(recording)
@@ -431,7 +432,8 @@ def identify_measurement(
             model=None if word is None else word.likelihood,
         )
         doubt = _individual_advice(measurement, number, seen=bool(hints))
-        answers.append(dataclasses.replace(answer, warnings=(*answer.warnings, *extra, *remarks, *doubt)))
+        own = (instead.get(advice.code, advice) for advice in answer.warnings)
+        answers.append(dataclasses.replace(answer, warnings=(*own, *extra, *remarks, *doubt)))
     return answers
 
 

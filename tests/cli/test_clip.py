@@ -262,9 +262,12 @@ def test_time_of_the_file_is_not_taken_for_a_date(hover_truth: Measurement) -> N
     (without,) = identify_measurement(undated, fauna=load(), hints={})
     (answer,) = identify_measurement(weak, fauna=load(), hints={})
     assert answer.candidates == without.candidates
+    # One sentence asks for the date, in the place of the one that is said where nothing hints at the day.
     (told,) = [w.text for w in answer.warnings if w not in without.warnings]
     assert told.startswith("Only the file's own time (")
     assert told.endswith("give the date yourself.")
+    assert len(answer.warnings) == len(without.warnings)
+    assert sum("give" in w.text and "date" in w.text for w in answer.warnings) == 1
     # Not said when the date is given.
     (dated,) = identify_measurement(weak, fauna=load(), hints={}, date=datetime.date(2019, 6, 15))
     assert "file time weak" not in {w.code for w in dated.warnings}
