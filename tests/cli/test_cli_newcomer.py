@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import pytest
@@ -24,6 +25,19 @@ def test_a_mistyped_command_is_guessed(runner: CliRunner) -> None:
     assert slip.exit_code == 2
     assert "No such command 'mesure'. Did you mean 'measure'?" in slip.stderr
     assert "Did you mean" not in runner.invoke(main, ["quince"]).stderr
+
+
+@pytest.mark.parametrize("group", [[], ["notebook"], ["fauna"]])
+def test_lists_of_commands_say_whole_what_each_does(runner: CliRunner, group: list[str]) -> None:
+    told = runner.invoke(main, [*group, "--help"]).stdout.split("Commands:\n")[1].split("\nExamples:")[0]
+    listed = re.findall(r"^  (\w+)  +((?:.+\n)(?:   .+\n)*)", told, re.MULTILINE)
+    assert listed
+    for name, words in listed:
+        own = runner.invoke(main, [*group, name, "--help"]).stdout
+        sentence = " ".join(words.split())
+        assert sentence.endswith(".")
+        assert not sentence.endswith("..."), name
+        assert f" {sentence} " in " ".join(own.split())
 
 
 @pytest.mark.parametrize(

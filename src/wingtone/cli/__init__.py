@@ -16,7 +16,7 @@ from typing import Any
 import click
 
 from wingtone import __version__
-from wingtone.cli.command import write_examples
+from wingtone.cli.command import Group
 from wingtone.cli.faults import debug_option, exit_status, show, show_unexpected
 from wingtone.cli.process import StdoutError, surroundings
 from wingtone.errors import WingtoneError
@@ -38,15 +38,8 @@ COMMANDS = (
 )
 """In the order of ``wingtone --help``. Command ``x`` is the function ``x`` of ``wingtone.cli.x_command``."""
 
-EXAMPLES = (
-    "wingtone demo                                     try it on the bundled clips",
-    "wingtone page                                     the whole job in your browser",
-    "wingtone measure garden.m4a                       the flight bouts and their tone",
-    "wingtone identify garden.m4a --hint tail=white    ... and who it may have been",
-)
 
-
-class _Commands(click.Group):
+class _Commands(Group):
     """Load a command when it is asked for, and turn errors into one line and an exit status."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -71,10 +64,6 @@ class _Commands(click.Group):
             if not near:
                 raise
             raise click.UsageError(f"{error.message} Did you mean {near[0]!r}?", ctx) from error
-
-    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        write_examples(EXAMPLES, formatter)
-        super().format_epilog(ctx, formatter)
 
     def main(self, *args: Any, **kwargs: Any) -> Any:
         with surroundings():
@@ -101,6 +90,12 @@ class _Commands(click.Group):
 
 @click.group(
     cls=_Commands,
+    examples=(
+        "wingtone demo                                     try it on the bundled clips",
+        "wingtone page                                     the whole job in your browser",
+        "wingtone measure garden.m4a                       the flight bouts and their tone",
+        "wingtone identify garden.m4a --hint tail=white    ... and who it may have been",
+    ),
     context_settings={"help_option_names": ["-h", "--help"]},
     epilog="Every command has its own help with more examples: wingtone measure --help",
 )

@@ -1,11 +1,12 @@
-"""A command that shows examples in its help.
+"""Commands whose help shows examples, and says in a list what each of them does.
 
 - `Command`: `click.Command` with ``examples``, printed as they stand under a heading of their own.
-- `write_examples`: the same for a group.
+- `Group`: the same for a group of commands.
 """
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -13,11 +14,11 @@ import click
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["Command", "write_examples"]
+__all__ = ["Command", "Group"]
 
 
-class Command(click.Command):
-    """A click command with examples.
+class _WithExamples(click.Command):
+    """What commands and groups have in common.
 
     Parameters
     ----------
@@ -28,6 +29,25 @@ class Command(click.Command):
     def __init__(self, *args: Any, examples: Sequence[str], **options: Any) -> None:
         super().__init__(*args, **options)
         self.examples = tuple(examples)
+
+    def get_short_help_str(self, limit: int = sys.maxsize) -> str:
+        """Give the first sentence of the help whole; click would cut it off at the end of a line."""
+        return super().get_short_help_str(sys.maxsize)
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the examples as they stand, one a line, then the epilog."""
+        with formatter.section("Examples"):
+            for example in self.examples:
+                formatter.write(f"{'':>{formatter.current_indent}}{example}\n")
+        super().format_epilog(ctx, formatter)
+
+
+class Group(_WithExamples, click.Group):
+    """A click group with examples."""
+
+
+class Command(_WithExamples):
+    """A click command with examples."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """Read the arguments; where a name is taken for an option, say how it is given as a name."""
@@ -40,15 +60,3 @@ class Command(click.Command):
                 raise
             what = f"{error.message} If it is the name of a file, write ./{named[0]}"
             raise click.UsageError(what, ctx) from error
-
-    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the examples, then the epilog."""
-        write_examples(self.examples, formatter)
-        super().format_epilog(ctx, formatter)
-
-
-def write_examples(examples: Sequence[str], formatter: click.HelpFormatter) -> None:
-    """Write examples under a heading, one a line, never wrapped."""
-    with formatter.section("Examples"):
-        for example in examples:
-            formatter.write(f"{'':>{formatter.current_indent}}{example}\n")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from wingtone.cli.command import Command, write_examples
+from wingtone.cli.command import Command, Group
 from wingtone.cli.faults import debug_option
 from wingtone.cli.options import fauna_option, format_option
 
@@ -20,21 +20,15 @@ if TYPE_CHECKING:
 __all__ = ["fauna"]
 
 
-class _Group(click.Group):
-    """The group, with examples in its help."""
-
-    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        write_examples(
-            (
-                "wingtone fauna list                        all taxa of the British and Irish fauna",
-                'wingtone fauna show "garden bumblebee"     all that is known of one, with sources',
-                "wingtone fauna check my_fauna              every fault of your own tables",
-            ),
-            formatter,
-        )
-
-
-@click.group("fauna", cls=_Group)
+@click.group(
+    "fauna",
+    cls=Group,
+    examples=(
+        "wingtone fauna list                        all taxa of the British and Irish fauna",
+        'wingtone fauna show "garden bumblebee"     all that is known of one, with sources',
+        "wingtone fauna check my_fauna              every fault of your own tables",
+    ),
+)
 @debug_option
 def fauna() -> None:
     """Show what is known of the bees of a region, with its sources.

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from wingtone.cli.command import Command, write_examples
+from wingtone.cli.command import Command, Group
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.faults import show as show_error
 from wingtone.cli.keeping import given_of, kept_in_a_line, records_of_measurement, tell
@@ -50,24 +50,18 @@ if TYPE_CHECKING:
 __all__ = ["notebook"]
 
 
-class _Group(click.Group):
-    """The group, with examples in its help."""
-
-    def format_epilog(self, ctx: click.Context, /, formatter: click.HelpFormatter) -> None:
-        write_examples(
-            (
-                "wingtone notebook add --recording garden.m4a --hint tail=buff",
-                'wingtone notebook add --date 2026-03-20 --place "TQ 18 75" --taxon "Bombus terrestris"',
-                "wingtone notebook list --since 2026-03-01",
-                "wingtone notebook amend 12 --taxon 'Bombus lucorum' --status confirmed",
-                "wingtone notebook export --format darwin-core --out bees.zip --blur 2",
-                "wingtone notebook import old_records.csv --dry-run",
-            ),
-            formatter,
-        )
-
-
-@click.group("notebook", cls=_Group)
+@click.group(
+    "notebook",
+    cls=Group,
+    examples=(
+        "wingtone notebook add --recording garden.m4a --hint tail=buff",
+        'wingtone notebook add --date 2026-03-20 --place "TQ 18 75" --taxon "Bombus terrestris"',
+        "wingtone notebook list --since 2026-03-01",
+        "wingtone notebook amend 12 --taxon 'Bombus lucorum' --status confirmed",
+        "wingtone notebook export --format darwin-core --out bees.zip --blur 2",
+        "wingtone notebook import old_records.csv --dry-run",
+    ),
+)
 @in_notebook
 @debug_option
 def notebook() -> None:
