@@ -339,7 +339,7 @@ def test_a_choice_offers_no_empty_word(shell: Shell) -> None:
 
 def test_one_is_told_as_one(shell: Shell, tmp_path: Path) -> None:
     shell("add", "--taxon", "Bombus hortorum", "--date", "2026-06-01")
-    assert shell("check") == "1 record, all sound\n"
+    assert shell("check") == f"{shell.path}: 1 record, all sound\n"
     saved = tmp_path / "saved.sqlite"
     assert shell("rescue", "--out", str(saved)) == f"1 record with 1 state saved to {saved}\n"
 
@@ -597,7 +597,7 @@ def test_the_notebook_may_be_named_after_the_command_and_the_later_name_counts(t
 def test_damage_is_told_and_what_is_sound_is_saved(shell: Shell, tmp_path: Path) -> None:
     for i in range(3):
         shell("add", "--taxon", "Bombus hortorum", "--notes", f"note {i}")
-    assert shell("check") == "3 records, all sound\n"
+    assert shell("check") == f"{shell.path}: 3 records, all sound\n"
     content = bytearray(shell.path.read_bytes())
     content[content.index(b"note 1")] ^= 1
     shell.path.write_bytes(content)

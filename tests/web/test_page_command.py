@@ -58,7 +58,9 @@ def test_it_starts_answers_and_ends(tmp_path: Path, end: signal.Signals) -> None
                 process.send_signal(end)
                 told, errors = process.communicate(timeout=60)
     assert told == ""
-    assert re.fullmatch(r"code for the next browser: [A-Z2-9]{4} [A-Z2-9]{4}\n", errors), errors
+    kept, code = errors.splitlines()
+    assert kept == f"recordings that you bring are kept in {tmp_path / 'desk'}"
+    assert re.fullmatch(r"code for the next browser: [A-Z2-9]{4} [A-Z2-9]{4}", code), errors
     assert process.returncode in (0, -end)
     assert (tmp_path / "desk").is_dir()
     assert not (tmp_path / "notebook.sqlite").exists(), "looking makes no notebook"

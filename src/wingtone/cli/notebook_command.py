@@ -362,7 +362,7 @@ def _shown(opened: Notebook, number: int, *, history: bool, layout: str) -> list
 @debug_option
 @click.pass_context
 def check(ctx: click.Context, /) -> None:
-    """Look through the whole notebook for damage."""
+    """Look through the whole notebook for damage, and say where it lies."""
     from wingtone.notebook.database import rescue_remedy
 
     with open_notebook(ctx, write=False) as opened:
@@ -375,7 +375,7 @@ def check(ctx: click.Context, /) -> None:
                 remedy=rescue_remedy(opened.path),
                 where=opened.path,
             )
-        click.echo(f"{how_many(opened.count(), 'record')}, all sound")
+        click.echo(f"{one_line(opened.path)}: {how_many(opened.count(), 'record')}, all sound")
 
 
 @notebook.command(

@@ -10,6 +10,7 @@ import click
 from wingtone.cli.command import Command
 from wingtone.cli.faults import debug_option, warn
 from wingtone.cli.options import WholeRange, fauna_option, model_option, notebook_option
+from wingtone.errors import one_line
 
 __all__ = ["page"]
 
@@ -66,6 +67,7 @@ def page(
     running = prepare(settings, port=port, lan=lan, announce=_tell_code)
     address = running.address
     click.echo(f"the page is at {address} (Ctrl-C ends it)", err=True)
+    click.echo(f"recordings that you bring are kept in {one_line(settings.desk)}", err=True)
     for notice in running.notices:
         warn(notice)
     if lan:
