@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -10,8 +11,6 @@ import pytest
 from wingtone.cli import main
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from click.testing import CliRunner
 
 
@@ -99,3 +98,11 @@ def test_a_missing_part_is_not_sought_by_our_name() -> None:
 
     told = str(MissingExtraError("a figure", "plot"))
     assert told.endswith("(in the folder of wingtone: pip install -c constraints.txt '.[plot]')")
+
+
+def test_the_readme_makes_the_command_short_before_it_uses_it() -> None:
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+    lines = readme.splitlines()
+    first = next(i for i, line in enumerate(lines) if line.startswith("wingtone "))
+    assert ". .venv/bin/activate" in lines[:first]
+    assert not [line for line in lines[first:] if "venv/bin/activate" in line], "said once"

@@ -77,7 +77,7 @@ REDRAW_S = 0.5
     "manifest_path",
     type=click.Path(dir_okay=False, path_type=Path),
     metavar="FILE",
-    help="Keep the manifest here, on a local disk, when --out is none.",
+    help="Where the manifest goes; to be given when --out is on a network drive, as it wants a local disk.",
 )
 @debug_option
 def survey(
