@@ -312,6 +312,31 @@ def test_sizes_take_what_measure_gives(heard: api.Measurements) -> None:
     assert found.to_json() == wingtone.sizes(pd.DataFrame(heard.table()), taxa="Bombus terrestris").to_json()
 
 
+def test_some_of_what_was_measured_will_do(heard: api.Measurements) -> None:
+    """As `[one for one in heard if one.flight]`, or the same gone through once."""
+    flown = [one for one in heard if one.flight]
+    assert 0 < len(flown) < len(heard)
+    answers = wingtone.identify(flown, date="2026-06-15").to_json()
+    assert answers == wingtone.identify(heard[:2], date="2026-06-15").to_json()
+    assert answers == wingtone.identify((one for one in flown), date="2026-06-15").to_json()
+    sizes = wingtone.sizes(heard).to_json()
+    assert [wingtone.sizes(some).to_json() for some in (flown, iter(flown))] == [sizes, sizes]
+    assert wingtone.sizes(heard[0]).to_json() == wingtone.sizes(heard[:1]).to_json()
+    mixed: list[Any] = [heard[0], "b.wav"]
+    with pytest.raises(RequestError, match="is no path"):
+        wingtone.identify(mixed)
+
+
+def test_files_of_sizes_may_come_from_glob_or_a_column(tmp_path: Path) -> None:
+    for name, rows in (("a", ROWS[:20]), ("b", ROWS[20:])):
+        pd.DataFrame(rows).to_csv(tmp_path / f"{name}.csv", index=False)
+    expected = wingtone.sizes([tmp_path / "a.csv", tmp_path / "b.csv"]).to_json()
+    assert expected["selection"]["n_used"] == 40
+    column = pd.DataFrame({"path": [str(tmp_path / "a.csv"), str(tmp_path / "b.csv")]})["path"]
+    for given in ((path for path in sorted(tmp_path.glob("*.csv"))), column):
+        assert wingtone.sizes(given).to_json() == expected
+
+
 def test_a_recording_of_many_bees_gives_no_sizes(heard: api.Measurements, tmp_path: Path) -> None:
     """In whatever form it comes."""
     crowd = dataclasses.replace(heard[0], flags=("many bees",))

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, overload
 
-from wingtone.api.given import date_given, fauna_given, hints_given, number_within, place_given
-from wingtone.api.measurements import Measurements, measure
+from wingtone.api.given import date_given, fauna_given, hints_given, listed, number_within, place_given
+from wingtone.api.measurements import measure, measured_before
 from wingtone.api.showing import columns_of, shown
 from wingtone.errors import RequestError, how_many, one_line, shown_value
 
@@ -120,7 +120,7 @@ class Answers(Sequence["Answer"]):
 
 
 def identify(
-    recording: PathLike | Iterable[PathLike] | Measurement | Measurements | None = None,
+    recording: PathLike | Measurement | Iterable[PathLike] | Iterable[Measurement] | None = None,
     *,
     f0_hz: float | None = None,
     date: str | datetime.date | None = None,
@@ -135,7 +135,8 @@ def identify(
     Parameters
     ----------
     recording
-        What `measure` takes or gave; None when there is no recording. What follows counts for all of it.
+        What `measure` takes, or gave, or some of that; None when there is no recording. What follows counts
+        for all of it.
     f0_hz
         The tone of the flight when there is no recording, 40 to 500 Hz; 3 % of error are allowed for.
     date
@@ -226,12 +227,10 @@ def given_tone(f0_hz: float) -> ToneCue:
     return ToneCue(f0_hz=f0_hz, f0_low_hz=low, f0_high_hz=high, n_bouts=1, duration_s=0.0)
 
 
-def _measured(recording: PathLike | Iterable[PathLike] | Measurement | Measurements) -> Sequence[Measurement]:
-    from wingtone.clip import Measurement
-
-    if isinstance(recording, Measurement):
-        return [recording]
-    return recording if isinstance(recording, Measurements) else measure(recording)
+def _measured(recording: Any) -> Sequence[Measurement]:
+    given = listed(recording)
+    before = measured_before(given)
+    return measure(given) if before is None else before
 
 
 def _model(given: object, fauna: Fauna) -> Model:

@@ -1,6 +1,6 @@
 """What callers may write for paths, days, places, hints and faunas, brought to what the rooms below take.
 
-- `paths_given`, `are_paths`: recordings, tables and folders.
+- `paths_given`, `are_paths`, `listed`: recordings, tables and folders.
 - `date_given`, `place_given`, `hints_given`, `number_within`, `fauna_given`: what is known besides the sound.
 """
 
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from numbers import Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeGuard
@@ -26,6 +26,7 @@ __all__ = [
     "date_given",
     "fauna_given",
     "hints_given",
+    "listed",
     "number_within",
     "paths_given",
     "place_given",
@@ -53,11 +54,18 @@ def paths_given(given: PathLike | Iterable[PathLike]) -> list[PathLike]:
     return paths
 
 
+def listed(given: Any) -> Any:
+    """Give what can be gone through only once, as what ``Path.glob`` gives, as a list; the rest as it is."""
+    return list(given) if isinstance(given, Iterator) else given
+
+
 def are_paths(given: object) -> TypeGuard[PathLike | Iterable[PathLike]]:
-    """Tell a path, or a list of them, from tables of any kind."""
-    if isinstance(given, (list, tuple, set, frozenset)):
-        return bool(given) and all(isinstance(one, (str, os.PathLike)) for one in given)
-    return isinstance(given, (str, os.PathLike))
+    """Tell a path, or a collection of them, from tables of any kind."""
+    if isinstance(given, (str, os.PathLike)):
+        return True
+    if isinstance(given, Mapping) or hasattr(given, "columns") or not isinstance(given, Collection):
+        return False
+    return len(given) > 0 and all(isinstance(one, (str, os.PathLike)) for one in given)
 
 
 def date_given(given: str | datetime.date | None) -> datetime.date | None:

@@ -1,4 +1,4 @@
-"""Recordings to bouts: `measure` and `Measurements`."""
+"""Recordings to bouts: `measure` and `Measurements`, and `measured_before`, which knows them again."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     PathLike = str | os.PathLike[str]
 
-__all__ = ["Measurements", "measure"]
+__all__ = ["Measurements", "measure", "measured_before"]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -163,3 +163,16 @@ def measure(
                 raise
             failed.append(error)
     return Measurements(tuple(done), tuple(failed))
+
+
+def measured_before(given: object) -> Measurements | None:
+    """Give what `measure` gave, or one or some of it, as `Measurements`; None for anything else."""
+    from wingtone.clip import Measurement
+
+    if isinstance(given, Measurements):
+        return given
+    some = [given] if isinstance(given, Measurement) else given
+    if not isinstance(some, (list, tuple)) or not some:
+        return None
+    kept = tuple(one for one in some if isinstance(one, Measurement))
+    return Measurements(kept) if len(kept) == len(some) else None

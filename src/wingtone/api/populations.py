@@ -6,14 +6,15 @@ import os
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
-from wingtone.api.given import are_paths, date_given, fauna_given, paths_given, place_given
-from wingtone.api.measurements import Measurements
+from wingtone.api.given import are_paths, date_given, fauna_given, listed, paths_given, place_given
+from wingtone.api.measurements import measured_before
 from wingtone.errors import RequestError, shown_value
 
 if TYPE_CHECKING:
     import datetime
     from collections.abc import Mapping
 
+    from wingtone.clip import Measurement
     from wingtone.fauna import Fauna
     from wingtone.notebook.places import Place
     from wingtone.population import Quality, Sizes
@@ -24,7 +25,7 @@ __all__ = ["sizes"]
 
 
 def sizes(
-    measurements: Measurements | PathLike | Iterable[PathLike] | Iterable[Mapping[str, Any]] | Any,
+    measurements: PathLike | Iterable[PathLike] | Iterable[Measurement] | Iterable[Mapping[str, Any]] | Any,
     *,
     recordings: Any = None,
     date: str | datetime.date | None = None,
@@ -42,8 +43,8 @@ def sizes(
     Parameters
     ----------
     measurements
-        Bouts: what `measure` gave; files and folders as ``wingtone sizes`` takes them (tables of bouts, the
-        output of a survey, a notebook); rows as mappings; or a data frame with the columns of
+        Bouts: what `measure` gave, or some of it; files and folders as ``wingtone sizes`` takes them (tables
+        of bouts, the output of a survey, a notebook); rows as mappings; or a data frame with the columns of
         `wingtone.bout_table`.
     recordings
         Listening effort as rows or a data frame, for bees an hour, see `wingtone.population.activity`. None
@@ -113,13 +114,14 @@ def sizes(
 
     known = fauna_given(fauna)
     effort: Sequence[Located] | None = None
-    if are_paths(measurements):
-        source = read_sources(paths_given(measurements), fauna=known)
+    given = listed(measurements)
+    if are_paths(given):
+        source = read_sources(paths_given(given), fauna=known)
         rows, effort = list(source.bouts), source.effort
-    elif isinstance(measurements, Measurements):
-        rows = located(measurements.rows(), "measurements")
+    elif (before := measured_before(given)) is not None:
+        rows = located(before.rows(), "measurements")
     else:
-        rows = located(measurements, "rows")
+        rows = located(given, "rows")
     return sizes_of(
         rows,
         effort if recordings is None else located(recordings, "recordings"),
