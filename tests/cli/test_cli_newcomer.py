@@ -92,6 +92,32 @@ def test_one_fault_of_a_table_and_its_remedy_stand_in_one_line(
     assert run.stderr.count("\n") == 1
 
 
+@pytest.mark.parametrize(
+    "typed",
+    [
+        ["identify", "garden.m4a", "--place", "51.46", "-0.30"],
+        ["identify", "garden.m4a", "--place", "51.46,", "-0.30"],
+        ["notebook", "add", "--taxon", "Bombus", "terrestris"],
+        ["notebook", "list", "--near", "TQ", "18", "75"],
+    ],
+)
+def test_who_left_out_the_quotes_is_told_of_them(runner: CliRunner, typed: list[str]) -> None:
+    slip = runner.invoke(main, typed)
+    assert slip.exit_code == 2
+    said = " ".join(slip.stderr.split())
+    assert said.endswith('go in quotes, as "51.46, -0.30" or "Bombus terrestris".')
+    assert "name of a file" not in said
+
+
+def test_a_name_that_looks_like_an_option_is_still_told_as_a_name(runner: CliRunner) -> None:
+    assert "write ./-3.wav" in runner.invoke(main, ["measure", "-3.wav"]).stderr
+
+
+def test_the_number_of_a_record_is_no_integer_to_people(runner: CliRunner, notebook: list[str]) -> None:
+    for command in ("show", "remove", "amend"):
+        assert "'last' is not a whole number" in runner.invoke(main, [*notebook, command, "last"]).stderr
+
+
 def test_a_missing_part_is_not_sought_by_our_name() -> None:
     """Another's package may stand under that name in an index: only the folder that one has is ours."""
     from wingtone.errors import MissingExtraError

@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 __all__ = ["Command", "Group"]
+
+QUOTES = 'Words and numbers that belong together go in quotes, as "51.46, -0.30" or "Bombus terrestris".'
 
 
 class _WithExamples(click.Command):
@@ -50,13 +53,23 @@ class Command(_WithExamples):
     """A click command with examples."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        """Read the arguments; where a name is taken for an option, say how it is given as a name."""
+        """Read the arguments; where the shell has parted what belongs together, say how it is kept so.
+
+        The same for a name that is taken for an option.
+        """
         given = tuple(args)
         try:
             return super().parse_args(ctx, args)
         except click.NoSuchOption as error:
-            named = [a for a in given if a.startswith(error.option_name) and "." in a and "=" not in a]
+            taken = [a for a in given if a.startswith(error.option_name)]
+            if any(re.fullmatch(r"-[\d.,]+", a) for a in taken):  # the second half of a place
+                raise click.UsageError(f"{error.message} {QUOTES}", ctx) from error
+            named = [a for a in taken if "." in a and "=" not in a]
             if not named or error.possibilities:
                 raise
             what = f"{error.message} If it is the name of a file, write ./{named[0]}"
             raise click.UsageError(what, ctx) from error
+        except click.UsageError as error:
+            if type(error) is not click.UsageError:  # what is wrong with one option or argument
+                raise
+            raise click.UsageError(f"{error.message}. {QUOTES}", ctx) from error

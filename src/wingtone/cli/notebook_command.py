@@ -216,7 +216,7 @@ def _with_sex(record: Record) -> Record:
         "wingtone notebook amend 12 --notes ''",
     ),
 )
-@click.argument("number", type=int)
+@click.argument("number", type=WholeRange())
 @field_options
 @in_notebook
 @debug_option
@@ -261,7 +261,7 @@ def amend(ctx: click.Context, /, number: int, hints: Sequence[str], by: str, **f
 
 
 @notebook.command(cls=Command, examples=("wingtone notebook remove 12", "wingtone notebook remove 12 --undo"))
-@click.argument("numbers", type=int, nargs=-1, required=True, metavar="NUMBER...")
+@click.argument("numbers", type=WholeRange(), nargs=-1, required=True, metavar="NUMBER...")
 @click.option("--undo", is_flag=True, help="Bring removed records back.")
 @by_option
 @in_notebook
@@ -321,7 +321,7 @@ def list_command(ctx: click.Context, /, limit: int | None, layout: str, **chosen
 @notebook.command(
     cls=Command, examples=("wingtone notebook show 12", "wingtone notebook show 12 --history --format json")
 )
-@click.argument("numbers", type=int, nargs=-1, required=True, metavar="NUMBER...")
+@click.argument("numbers", type=WholeRange(), nargs=-1, required=True, metavar="NUMBER...")
 @click.option("--history", is_flag=True, help="Every state it had.")
 @format_option("table", "json")
 @in_notebook
