@@ -109,6 +109,21 @@ def test_who_left_out_the_quotes_is_told_of_them(runner: CliRunner, typed: list[
     assert "name of a file" not in said
 
 
+@pytest.mark.parametrize("command", ["measure", "identify"])
+def test_a_name_that_the_shell_has_parted_is_told_whole(
+    runner: CliRunner, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "New Recording 3.m4a").write_bytes(b"a phone names them so")
+    slip = runner.invoke(main, [command, "gone.wav", "New", "Recording", "3.m4a"])
+    assert slip.exit_code == 2
+    assert "goes in quotes: 'New Recording 3.m4a'" in " ".join(slip.stderr.split())
+    # What is not there under any name is told as such, each by itself.
+    missing = runner.invoke(main, [command, "Old", "Recording", "3.m4a"])
+    assert missing.exit_code == 1
+    assert missing.stderr.count("there is no such file or folder") == 3
+
+
 def test_a_name_that_looks_like_an_option_is_still_told_as_a_name(runner: CliRunner) -> None:
     assert "write ./-3.wav" in runner.invoke(main, ["measure", "-3.wav"]).stderr
 

@@ -7,12 +7,15 @@ since it is the fauna that says which there are.
 from __future__ import annotations
 
 import math
+import os
 import re
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from wingtone.errors import one_line
 from wingtone.notebook.records import COLDEST_C, WARMEST_C
 
 if TYPE_CHECKING:
@@ -80,7 +83,27 @@ def _written_right(text: str) -> str:
 def recordings_argument(*, required: bool) -> Callable[[Any], Any]:
     """Take any number of recordings; whether they exist is found out one by one, later."""
     metavar = "RECORDING..." if required else "[RECORDING...]"
-    return click.argument("recordings", metavar=metavar, nargs=-1, required=required)
+    return click.argument(
+        "recordings", metavar=metavar, nargs=-1, required=required, callback=_refuse_parted_names
+    )
+
+
+MOST_WORDS = 12
+"""As many words of a name are put together again. Ours."""
+
+
+def _refuse_parted_names(
+    ctx: click.Context, param: click.Parameter, names: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Say how a name with spaces is written where the shell has parted it; phones give such names."""
+    for i, name in enumerate(names):
+        if os.path.exists(name):
+            continue
+        for end in range(i + 2, min(i + MOST_WORDS, len(names)) + 1):
+            if os.path.exists(whole := " ".join(names[i:end])):
+                what = f"a name with spaces goes in quotes: {shlex.quote(one_line(whole))}"
+                raise click.BadParameter(what, ctx, param)
+    return names
 
 
 def format_option(*names: str) -> Callable[[Any], Any]:
