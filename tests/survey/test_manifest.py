@@ -131,13 +131,23 @@ def test_something_else_is_refused_and_left_alone(tmp_path: Path, content: bytes
     assert path.read_bytes() == content
 
 
-def test_another_database_is_refused(tmp_path: Path) -> None:
+def test_another_database_is_refused_and_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "m.sqlite"
     with sqlite3.connect(path) as other:
         other.execute("CREATE TABLE mine (x)")
     other.close()
+    before = path.read_bytes()
     with pytest.raises(OutputError, match="not the manifest of a survey"):
         Manifest(path)
+    assert path.read_bytes() == before
+    assert [one.name for one in tmp_path.iterdir()] == ["m.sqlite"]
+
+
+def test_where_nothing_can_be_written_rights_are_thought_of(tmp_path: Path) -> None:
+    """SQLite says "disk I/O error" of a file that belongs to somebody else."""
+    (tmp_path / "m.sqlite").mkdir()
+    with pytest.raises(OutputError, match=r"m\.sqlite: the manifest cannot be written.*may you write this"):
+        Manifest(tmp_path / "m.sqlite")
 
 
 def test_a_copy_is_whole(tmp_path: Path) -> None:

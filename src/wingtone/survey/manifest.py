@@ -96,8 +96,6 @@ class Manifest:
     def _prepare(self) -> None:
         # Held by this process until it ends, however it ends: the lock that keeps a second program out.
         self._db.execute("PRAGMA locking_mode = EXCLUSIVE")
-        self._db.execute("PRAGMA journal_mode = WAL")
-        self._db.execute("PRAGMA synchronous = NORMAL")
         self._db.execute("BEGIN EXCLUSIVE")
         (layout,) = self._db.execute("PRAGMA user_version").fetchone()
         (owner,) = self._db.execute("PRAGMA application_id").fetchone()
@@ -115,6 +113,9 @@ class Manifest:
                 where=self.path,
             )
         self._db.execute("COMMIT")
+        # Only now that it is ours: the first of them is written into the file.
+        self._db.execute("PRAGMA journal_mode = WAL")
+        self._db.execute("PRAGMA synchronous = NORMAL")
 
     @contextlib.contextmanager
     def _foreign_errors(self) -> Iterator[None]:
@@ -129,7 +130,8 @@ class Manifest:
                 # Tables or columns are not there.
                 raise self._damaged(str(error)) from error
             else:
-                what, remedy = f"the manifest cannot be written: {error}", "is there room on the disk?"
+                what = f"the manifest cannot be written: {error}"
+                remedy = "is there room on the disk, and may you write this file?"
             raise OutputError(what, remedy=remedy, where=self.path) from error
         except sqlite3.DatabaseError as error:
             raise self._damaged(str(error)) from error
