@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import errno
 import importlib.util
+import io
 import json
 import shutil
 from collections import Counter
@@ -17,12 +18,14 @@ import pytest
 import wingtone
 from survey import hostile
 from survey.made_up import RATE_HZ, clip, garden, rows, tables
+from wingtone.audio import decode
 from wingtone.audio.encode import write_encoded
 from wingtone.bout_table import COLUMNS, bout_rows, csv_values
 from wingtone.clip import measure_recording
 from wingtone.errors import OutputError, RecordingError
 from wingtone.simulate import negative_scene
 from wingtone.survey import LocalWorkers, Progress, Settings, jobs, preview, run_survey
+from wingtone.survey.places import Found, find
 from wingtone.survey.workers import Job, Outcome, attempt
 
 if TYPE_CHECKING:
@@ -348,6 +351,52 @@ def test_what_changes_or_vanishes_while_it_is_heard_is_heard_anew(clips: Path, t
     for path, content in before.items():
         path.write_bytes(content)
     assert survey(clips, out) == {"look": 2, "hear": 2}
+    assert tables(out) == tables(tmp_path / "calm")
+
+
+def test_a_folder_that_may_not_be_read_is_told_as_that(
+    clips: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By root too, who may read everything: the list of what was found names the folder itself."""
+    closed = clips / "site 0"
+    found = [find(clips)[-1], Found(str(closed), str(closed), "", 0)]
+    monkeypatch.setattr("wingtone.survey.run.find", lambda _: found)
+    monkeypatch.setattr("os.access", lambda path, mode: path != closed)
+    report = run_survey(clips, tmp_path / "out", workers=Here())
+    why = "this folder may not be read (check who is allowed to read it)"
+    assert report.summary.faults == [(str(closed), "failed", why)]
+    assert report.summary.statuses["done"] == 1
+
+
+def test_a_disk_that_fails_while_it_is_heard_gives_no_half_of_a_recording(
+    clips: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a card reader that comes loose: what could be read must not count as all there is."""
+    out = tmp_path / "out"
+    one, _, *others = sorted(clips.rglob("*.wav"))
+    for path in others:
+        path.unlink()
+
+    class Loose(io.FileIO):
+        def read(self, size: int | None = -1) -> bytes:
+            if self.tell() > 80_000:
+                raise OSError(errno.EIO, "Input/output error")
+            return super().read(10_000) or b""
+
+    def hear(found: Any, piece: Any, settings: Settings) -> dict[str, Any]:
+        with monkeypatch.context() as patch, Loose(found.location) as loose:
+            if found.location == str(one):
+                quiet = decode._QuietFile(loose, {})
+                patch.setattr(decode, "_QuietFile", lambda *_: quiet)
+            return jobs.hear(found, piece, settings)
+
+    report = run_survey(clips, out, workers=Here(), tasks=(jobs.look, hear))
+    ((name, status, reason),) = report.summary.faults
+    assert (name, status) == (str(one), "failed")
+    assert "could not be read: Input/output error" in reason
+    assert "is the disk or card in order" in reason
+    survey(clips, out, retry=True)
+    survey(clips, tmp_path / "calm")
     assert tables(out) == tables(tmp_path / "calm")
 
 

@@ -90,6 +90,7 @@ sample of less than a byte."""
 
 _CUT_SHORT = "copy it again from the phone; if recording was interrupted it cannot be read"
 _COPY_AGAIN = "copy it again from the phone or recorder"
+_TRY_AGAIN = "is the disk or card in order? then try again"
 
 
 @contextmanager
@@ -133,7 +134,8 @@ def _plain_words(error: BaseException, container: str) -> tuple[str, str]:
         return "asks for more memory than there is; its header is probably damaged", _COPY_AGAIN
     vague = (errno.EINVAL, errno.EPERM)  # what FFmpeg says of damage
     if isinstance(error, OSError) and isinstance(number, int) and 0 < number < 200 and number not in vague:
-        return f"could not be read: {error.strerror or 'input failed'}", _COPY_AGAIN
+        remedy = _COPY_AGAIN if _of_ffmpeg(error) else _TRY_AGAIN
+        return f"could not be read: {error.strerror or 'input failed'}", remedy
     if container in ("m4a", "mp4", "mov", "3gp"):
         return "its index is missing or damaged, so nothing in it can be found", _CUT_SHORT
     return "is damaged so that no sound can be got out", _COPY_AGAIN
@@ -152,20 +154,21 @@ def _refuse_other_files(*_args: object, **_kwargs: object) -> NoReturn:
 class _QuietFile:
     """An open file that never raises, for PyAV prints a traceback when one does inside its callbacks.
 
-    ``corrections`` are bytes that are read in place of what the file holds there, by their place.
+    ``corrections`` are bytes that are read in place of what the file holds there, by their place. Where the
+    disk failed, FFmpeg takes it for the end of the file; ``failure`` is what the disk said.
     """
 
     def __init__(self, file: BinaryIO, corrections: Mapping[int, bytes]) -> None:
         self._file = file
         self._corrections = corrections
-        self.failed = False
+        self.failure: OSError | None = None
 
     def read(self, size: int) -> bytes:
         try:
             start = self._file.tell()
             found = self._file.read(size)
-        except OSError:
-            self.failed = True
+        except OSError as error:
+            self.failure = error
             return b""
         for at, correct in self._corrections.items():
             if start - len(correct) < at < start + len(found):
@@ -232,7 +235,7 @@ class Decoder:
                 check_sizes(self._file, self.container, path=path)
                 self._quiet = _QuietFile(self._file, corrections_of(self._file, self.container))
                 self._file.seek(0)
-            with foreign_errors(path, container=self.container.name):
+            with self._reading():
                 self._input = av.open(
                     self._quiet,
                     "r",
@@ -249,6 +252,19 @@ class Decoder:
         except BaseException:
             self.close()
             raise
+
+    @contextmanager
+    def _reading(self) -> Iterator[None]:
+        """Turn foreign errors into ours; a disk that failed is told as that, whatever FFmpeg made of it."""
+        with foreign_errors(self.path, container=self.container.name):
+            try:
+                yield
+            except Exception as error:
+                if self._quiet.failure is not None:
+                    raise self._quiet.failure from error
+                raise
+            if self._quiet.failure is not None:
+                raise self._quiet.failure
 
     def _sound_of(self, container: InputContainer) -> AudioStream:
         """Choose the sound stream: the first that can be decoded."""
@@ -354,7 +370,7 @@ class Decoder:
         """
         if not self.seeks or self._input is None:
             return 0
-        with foreign_errors(self.path, container=self.container.name):
+        with self._reading():
             self._input.seek(int(sample / self.sample_rate_hz / self._tick_s), stream=self._stream)
             frames = self._frames(self._input)
             self._due = None
@@ -382,7 +398,7 @@ class Decoder:
         """
         from av.audio.fifo import AudioFifo
 
-        with foreign_errors(self.path, container=self.container.name):
+        with self._reading():
             fifo = AudioFifo()
             written = 0
             for frame in self._all_frames:
@@ -447,7 +463,7 @@ class Decoder:
         if self.damaged_packets:
             return
         cut = self.declared_s() - self._samples / self.sample_rate_hz > 0.5
-        if cut or self._quiet.failed or (self.container.demuxer == "ogg" and not last_page_whole(self._file)):
+        if cut or (self.container.demuxer == "ogg" and not last_page_whole(self._file)):
             self._damage()
 
     def declared_s(self) -> float:

@@ -157,6 +157,6 @@ def sha256_of(path: str | os.PathLike[str]) -> str:
     except OSError as error:
         raise RecordingError(
             f"cannot be read: {error.strerror or 'input failed'}",
-            remedy="check the name and the folder",
+            remedy="check who is allowed to read it, and that its disk or card is in order",
             where=path,
         ) from error

@@ -11,6 +11,7 @@ that it can be sent, stored and read again without loss. They write nothing.
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import importlib
 import time
@@ -78,13 +79,15 @@ def look(found: Found) -> dict[str, Any]:
     from wingtone.errors import RecordingError
 
     with fetched(found) as path:
-        sha256 = audio.sha256_of(path)
         try:
             with audio.open_recording(path) as recording:
                 info = recording.info
                 stated_s, seeks = recording.declared_s, recording.seeks
         except RecordingError as error:
-            return {"sha256": sha256, "fault": reason(error)}
+            with contextlib.suppress(RecordingError):
+                return {"sha256": audio.sha256_of(path), "fault": reason(error)}
+            raise  # what opening it says tells more than what reading it does
+        sha256 = audio.sha256_of(path)
     facts = {
         name: getattr(info, name)
         for name in ("sample_rate_hz", "channels", "codec", "recorded_at", "recorded_at_source")
