@@ -115,9 +115,13 @@ def test_one_recording_is_told_in_the_singular(runner: CliRunner, place: Path, t
     assert " 0 s (0 %) lost to wind" in text
 
 
-def test_the_figure_goes_where_it_is_wanted(runner: CliRunner, place: Path, tmp_path: Path) -> None:
-    figure = tmp_path / "survey.svg"
-    out = tmp_path / "out"
+@pytest.mark.parametrize("folder", [".", "new", "new/out"])
+def test_the_figure_goes_where_it_is_wanted(
+    runner: CliRunner, place: Path, tmp_path: Path, folder: str
+) -> None:
+    """Also into a folder that is made for the results."""
+    figure = tmp_path / folder / "survey.svg"
+    out = tmp_path / "new" / "out"
     result = runner.invoke(
         main, ["survey", str(place), "--out", str(out), "--workers", "1", "--figure", str(figure)]
     )
@@ -131,10 +135,11 @@ def test_a_figure_that_has_nowhere_to_go_is_told_before_the_work(
 ) -> None:
     out = tmp_path / "out"
     command = ["survey", str(place), "--out", str(out), "--workers", "1"]
-    result = runner.invoke(main, [*command, "--figure", str(tmp_path / "none" / "f.png")])
-    assert (result.exit_code, result.stdout) == (1, "")
-    assert "there is no such folder" in result.stderr
-    assert not out.exists()
+    for nowhere in (tmp_path / "none", out / "pictures"):  # only --out itself is made
+        result = runner.invoke(main, [*command, "--figure", str(nowhere / "f.png")])
+        assert (result.exit_code, result.stdout) == (1, "")
+        assert f"{nowhere}: there is no such folder" in result.stderr
+        assert not out.exists()
     (out / "figure.png").mkdir(parents=True)
     result = runner.invoke(main, command)
     assert (result.exit_code, result.stdout) == (1, "")

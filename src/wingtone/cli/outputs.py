@@ -110,7 +110,7 @@ def check_place(out: Path, *, to_come: str | os.PathLike[str] | None = None) -> 
     Parameters
     ----------
     to_come
-        A folder that the command makes itself if it is not there.
+        A folder that the command makes itself if it is not there, with those above it.
 
     Raises
     ------
@@ -118,12 +118,13 @@ def check_place(out: Path, *, to_come: str | os.PathLike[str] | None = None) -> 
         There is no such folder, nothing may be written there, or the file is a folder or write-protected.
     """
     final = Path(os.path.realpath(out))
-    if to_come is None or Path(os.path.realpath(to_come)) not in (final.parent, *final.parent.parents):
-        if what_is(final.parent) != "folder":
+    made = None if to_come is None else Path(os.path.realpath(to_come))
+    if what_is(final.parent) != "folder":
+        if made is None or final.parent not in (made, *made.parents):
             raise OutputError("there is no such folder", remedy="make it first", where=out.parent)
-        if not os.access(final.parent, os.W_OK):
-            remedy = "give a folder that you may write to"
-            raise OutputError("nothing may be written in this folder", remedy=remedy, where=out.parent)
+    elif not os.access(final.parent, os.W_OK):
+        remedy = "give a folder that you may write to"
+        raise OutputError("nothing may be written in this folder", remedy=remedy, where=out.parent)
     if what_is(final) == "folder":
         raise OutputError("this is a folder, not a file", remedy="give a file name", where=out)
     if what_is(final) == "file" and not os.access(final, os.W_OK):
