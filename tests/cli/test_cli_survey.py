@@ -8,9 +8,11 @@ import sys
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
-from survey.made_up import rows, write_clips
+from survey.made_up import RATE_HZ, rows, write_clips
+from wingtone.audio.encode import write_encoded
 from wingtone.cli import main
 from wingtone.cli.survey_command import _forecast_lines, _tone_words, progress_text
 from wingtone.errors import OutputError
@@ -102,6 +104,32 @@ def test_bad_files_are_named_on_stderr_and_the_status_is_1(
     told = {row["path"]: row["status"] for row in rows(tmp_path / "out" / "recordings.csv")}
     assert list(told.values()).count("done") == 37
     assert told[str(mixed / "words.wav")] == "failed"
+
+
+def test_what_was_heard_and_is_odd_all_the_same_is_told(
+    runner: CliRunner, place: Path, tmp_path: Path
+) -> None:
+    """A recorder whose microphone is broken must not pass for one that heard no bees."""
+    folder = tmp_path / "odd"
+    folder.mkdir()
+    good, other = sorted(place.rglob("*.wav"))[:2]
+    shutil.copy(good, folder)
+    for i in range(2):
+        silence = np.zeros(RATE_HZ * (2 + i), np.float32)
+        write_encoded(folder / f"off {i} 2026-06-10.wav", silence, rate_hz=RATE_HZ)
+    content = other.read_bytes()
+    (folder / other.name).write_bytes(content[: len(content) // 2])
+    command = ["survey", str(folder), "--out", str(tmp_path / "out"), "--workers", "1"]
+    result = runner.invoke(main, command)
+    text = " ".join(result.stdout.split())
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert "4 heard" in text
+    assert "Mind 2 recordings silent from beginning to end: is the microphone in order?" in text
+    assert "Mind 1 recording damaged or cut short" in text
+    (folder / other.name).unlink()
+    for path in folder.glob("off*"):
+        path.unlink()
+    assert "Mind" not in runner.invoke(main, command).stdout
 
 
 def test_one_recording_is_told_in_the_singular(runner: CliRunner, place: Path, tmp_path: Path) -> None:
@@ -256,6 +284,7 @@ def test_ctrl_c_says_how_to_go_on(
     assert result.exit_code == 130
     assert "goes on from here" in result.stderr
     assert "4 not heard yet" in " ".join(result.stdout.split())
+    assert "This run nothing was heard" in " ".join(result.stdout.split())
 
 
 def test_progress_is_a_line() -> None:

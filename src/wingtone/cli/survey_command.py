@@ -19,7 +19,7 @@ from wingtone.files import what_is
 from wingtone.pitch_names import note_name
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from wingtone.survey import Forecast, Progress, Report, Settings, Summary
     from wingtone.survey.workers import Workers
@@ -269,18 +269,29 @@ def _summary_lines(report: Report, drawn: str | None) -> list[str]:
     tones = sorted(summary.flight_tones[1])
     if tones:
         lines += paragraph(_tone_words(tones), label="Tones ")
-    if n := summary.undated:
-        text = "1 recording does not say when; its" if n == 1 else f"{n} recordings do not say when; their"
-        text += " bouts have no time of day"
+    for text in _cautions(summary):
         lines += paragraph(text, label="Mind ")
     if report.pieces:
         rate = report.heard_s / report.elapsed_s if report.elapsed_s else 0.0
         text = f"{_span(report.heard_s)} heard in {_span(report.elapsed_s)}, {rate:.0f} times real time"
         lines += paragraph(text, label="This run ")
     else:
-        lines += paragraph("nothing was left to hear", label="This run ")
+        left = summary.faults or report.stopped
+        lines += paragraph("nothing was heard" if left else "nothing was left to hear", label="This run ")
     written = [*summary.written, *([drawn] if drawn else [])]
     return [*lines, "", *(f"  {one_line(name)}" for name in written)]
+
+
+def _cautions(summary: Summary) -> Iterator[str]:
+    """Say what is odd about recordings that were heard all the same; their flags say which they are."""
+    if n := summary.undated:
+        text = "1 recording does not say when; its" if n == 1 else f"{n} recordings do not say when; their"
+        yield f"{text} bouts have no time of day"
+    if n := summary.flags["silent"]:
+        yield f"{how_many(n, 'recording')} silent from beginning to end: is the microphone in order?"
+    if n := summary.flags["damaged"]:
+        text = "times behind that place may be wrong, so copy again what you can"
+        yield f"{how_many(n, 'recording')} damaged or cut short: {text}"
 
 
 def _tone_words(tones: Sequence[float]) -> str:

@@ -101,6 +101,8 @@ class Summary:
     heard_s, wind_lost_s
         Over all recordings.
     n_flight, n_bouts
+    flags
+        Number of recordings by flag, such as ``silent`` or ``damaged``.
     flight_tones
         Of each flight: when it began, seconds since 1970 by the recording's own clock (NaN when not known),
         and its tone in Hz.
@@ -123,6 +125,7 @@ class Summary:
     wind_lost_s: float = 0.0
     n_flight: int = 0
     n_bouts: int = 0
+    flags: Counter[str] = field(default_factory=Counter)
     flight_tones: tuple[array[float], array[float]] = field(default_factory=lambda: (array("d"), array("d")))
     effort: tuple[array[float], array[float], array[float], array[float]] = field(
         default_factory=lambda: (array("d"), array("d"), array("d"), array("d"))
@@ -346,6 +349,7 @@ def _count(
     summary.wind_lost_s += recording["wind_lost_s"]
     summary.n_bouts += recording["n_bouts"]
     summary.n_flight += recording["n_flight"]
+    summary.flags.update(recording["flags"])
     summary.undated += bool(effort) and effort[0]["starts_at"] is None
     for bout in bouts:
         if bout["kind"] == "flight":
