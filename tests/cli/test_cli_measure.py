@@ -7,6 +7,7 @@ import dataclasses
 import io
 import json
 import re
+import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -42,6 +43,25 @@ def test_table(runner: CliRunner, hover_wav: Path, hover_truth: Measurement, per
     words = " ".join(result.stdout.split())
     assert "passes at 2.5-3.9 m/s, 0.3-0.5 m away (95 % sure); its own tone is 150.0 Hz, wind" in words
     assert all(len(line) <= 80 for line in lines[1:])
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("20190615T101500Z.wav", "2019-06-15 10:15 UTC (by its name)"),
+        ("20190615T101500-0330.wav", "2019-06-15 10:15 UTC-03:30 (by its name)"),
+        ("20190615T101500.wav", "2019-06-15 10:15 (by its name)"),
+        ("20190615.wav", "2019-06-15 (by its name)"),
+    ],
+)
+def test_the_zone_of_the_time_is_told(
+    runner: CliRunner, hover_wav: Path, perfect_ear: Find, tmp_path: Path, name: str, told: str
+) -> None:
+    """Phones write UTC into their files: in summer that is not what their clocks show."""
+    perfect_ear(tone_of(bout(140)))
+    shutil.copy(hover_wav, tmp_path / name)
+    words = " ".join(runner.invoke(main, ["measure", str(tmp_path / name)]).stdout.split())
+    assert f"recorded {told}" in words
 
 
 def test_two_bees_are_told_one_by_one(runner: CliRunner, hover_wav: Path, perfect_ear: Find) -> None:

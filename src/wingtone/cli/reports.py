@@ -75,9 +75,15 @@ def _described(recording: RecordingInfo) -> str:
     sound = {1: "mono", 2: "stereo"}.get(recording.channels, f"{recording.channels} channels")
     parts = [_clock(recording.duration_s), f"{recording.sample_rate_hz / 1000:g} kHz", sound, recording.codec]
     if recording.recorded_at:
-        when = recording.recorded_at[:16].replace("T", " ")
+        when = recording.recorded_at[:16].replace("T", " ") + _zone(recording.recorded_at)
         parts.append(f"recorded {when} (by its {_source_words(recording.recorded_at_source)})")
     return ", ".join(parts)
+
+
+def _zone(at: str) -> str:
+    """The zone of a moment, where it tells one, as the page has it; phones write UTC into their files."""
+    zone = at[len("2026-07-14T15:30:12") :]
+    return f" UTC{zone}".removesuffix("+00:00") if zone else ""
 
 
 def _source_words(source: str | None) -> str:
