@@ -138,7 +138,6 @@ def run_survey(
     retry: bool = False,
     progress: Callable[[Progress], None] | None = None,
     tasks: tuple[Callable[..., Any], Callable[..., Any]] = (jobs.look, jobs.hear),
-    least_limit_s: float = LEAST_LIMIT_S,
 ) -> Report:
     """Hear every recording below a place that has not been heard, and write the tables of all.
 
@@ -161,8 +160,6 @@ def run_survey(
         Called after each job.
     tasks
         What looks at a recording and what hears a piece, like `look` and `hear` of `wingtone.survey.jobs`.
-    least_limit_s
-        What every job may take before it counts as hung; longer for long pieces.
 
     Returns
     -------
@@ -191,7 +188,7 @@ def run_survey(
         output.fetch(MANIFEST_NAME, path)
     began = time.monotonic()
     with Manifest(path) as manifest:
-        run = _Run(founds, manifest, output, settings, progress, tasks, least_limit_s)
+        run = _Run(founds, manifest, output, settings, progress, tasks)
         stopped = False
         try:
             manifest.add_settings(settings.key, settings.text)
@@ -234,12 +231,10 @@ class _Run:
         settings: Settings,
         progress: Callable[[Progress], None] | None,
         tasks: tuple[Callable[..., Any], Callable[..., Any]],
-        least_limit_s: float,
     ) -> None:
         self._founds, self._manifest, self._output = founds, manifest, output
         self._settings, self._progress = settings, progress
         self._look, self._hear = tasks
-        self._least_limit_s = least_limit_s
         self._copied = time.monotonic()
         self._faults: set[str] = set()
         self._of_s = self._looking_heard_s = 0.0
@@ -327,7 +322,7 @@ class _Run:
         )
 
     def _looking(self, found: Found) -> Job:
-        limit_s = self._least_limit_s + found.size_bytes / SLOWEST_BYTES_S
+        limit_s = LEAST_LIMIT_S + found.size_bytes / SLOWEST_BYTES_S
         if found.remote:
             return Job(found, jobs.look_and_hear, (found, self._settings), limit_s)
         return Job(found, self._look, (found,), limit_s)
@@ -335,7 +330,7 @@ class _Run:
     def _hearings(self, todo: Sequence[tuple[Found, str, Piece, float]]) -> Iterator[Job]:
         for found, sha256, piece, core_s in todo:
             seconds = core_s + 2 * self._settings.overlap_s
-            limit_s = self._least_limit_s + seconds / SLOWEST_RATE + found.size_bytes / SLOWEST_BYTES_S
+            limit_s = LEAST_LIMIT_S + seconds / SLOWEST_RATE + found.size_bytes / SLOWEST_BYTES_S
             yield Job((found, sha256, piece.number), self._hear, (found, piece, self._settings), limit_s)
 
     def copy_manifest(self, *, now: bool = False) -> None:
