@@ -17,10 +17,12 @@ from survey.test_run import Here
 from wingtone.audio.encode import write_encoded
 from wingtone.errors import MissingExtraError, OutputError, RecordingError, RequestError
 from wingtone.survey import Progress, Settings, run_survey
-from wingtone.survey.places import Output, fetched, find
+from wingtone.survey.places import Found, Output, fetched, find
+from wingtone.survey.plan import USUAL_RATE
+from wingtone.survey.workers import Job, Outcome
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
 
 @pytest.fixture
@@ -61,6 +63,23 @@ def test_a_survey_from_and_to_a_store(
         store = fsspec.filesystem("memory")
         for name, text in want.items():
             assert store.cat(f"/bucket/results/{name}.csv").decode() == text
+
+
+def test_what_is_fetched_has_time_to_be_heard(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A day of thin sound, 24 kbit/s: a tenth of the usual speed must be fast enough."""
+    day = Found("s3://bucket/day.opus", "s3://bucket/day.opus", "1", 24_000 // 8 * 86_400)
+    monkeypatch.setattr("wingtone.survey.run.find", lambda _: [day])
+    limits = []
+
+    class Never(Here):
+        def outcomes(self, jobs: Iterable[Job]) -> Iterator[Outcome]:
+            for job in jobs:
+                limits.append(job.limit_s)
+                yield Outcome(job, "failed", reason="not fetched")
+
+    run_survey("s3://bucket", tmp_path / "out", workers=Never())
+    (limit_s,) = limits
+    assert limit_s > 86_400 / (USUAL_RATE / 10)
 
 
 def test_when_a_recording_was_fetched_is_not_its_time(eight_clips: Path, tmp_path: Path) -> None:

@@ -41,6 +41,9 @@ SLOWEST_RATE = 4.0
 """Times real time below which hearing counts as hung. Ours: a fiftieth of what one core does."""
 SLOWEST_BYTES_S = 1e6
 """Bytes a second below which reading or fetching counts as hung. Ours."""
+THIN_BYTES_S = 8000.0
+"""Bytes that hold a second of sound, where its length is not known before it is heard: 64 kbit/s. Ours: what
+is thinner still has its time, as `SLOWEST_RATE` leaves much to spare."""
 
 CHANGED = "it changed or vanished while it was being heard (it is heard anew when the command is run again)"
 
@@ -324,6 +327,7 @@ class _Run:
     def _looking(self, found: Found) -> Job:
         limit_s = LEAST_LIMIT_S + found.size_bytes / SLOWEST_BYTES_S
         if found.remote:
+            limit_s += found.size_bytes / THIN_BYTES_S / SLOWEST_RATE
             return Job(found, jobs.look_and_hear, (found, self._settings), limit_s)
         return Job(found, self._look, (found,), limit_s)
 
