@@ -16,7 +16,7 @@ from survey.made_up import RATE_HZ, garden, rows, tables
 from survey.test_run import Here
 from wingtone.audio.encode import write_encoded
 from wingtone.errors import MissingExtraError, OutputError, RecordingError, RequestError
-from wingtone.survey import Progress, Settings, run_survey
+from wingtone.survey import Progress, Settings, preview, run_survey
 from wingtone.survey.places import Found, Output, fetched, find
 from wingtone.survey.plan import USUAL_RATE
 from wingtone.survey.workers import Job, Outcome
@@ -55,8 +55,11 @@ def test_a_survey_from_and_to_a_store(
     run_survey(eight_clips, tmp_path / "plain", workers=Here())
     want = {name: text.replace(str(eight_clips), bucket) for name, text in tables(tmp_path / "plain").items()}
     target = "memory://bucket/results"
-    for home, ran in (("one", {"look_and_hear": 8}), ("one", {}), ("another", {})):
+    runs: tuple[tuple[str, dict[str, int]], ...]
+    runs = (("one", {"look_and_hear": 8}), ("one", {}), ("another", {}))
+    for home, ran in runs:
         monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / home))
+        assert preview(bucket, target, settings=Settings()).n_new == sum(ran.values())
         workers = Here()
         run_survey(bucket, target, workers=workers)
         assert workers.ran == ran

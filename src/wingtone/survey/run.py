@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -125,10 +126,14 @@ def preview(
     """Say what a survey would do. Nothing is made or changed. Arguments and errors: see `run_survey`."""
     founds = find(place)
     path = manifest_path or _manifest_path(str(out))
-    if what_is(path) == "nothing":
-        return forecast(founds, None, settings)
-    with Manifest(path) as manifest:
-        return forecast(founds, manifest, settings)
+    with tempfile.TemporaryDirectory(prefix="wingtone-") as folder:
+        if what_is(path) == "nothing" and is_url(str(out)):  # the run would go on from the copy there
+            path = Path(folder, MANIFEST_NAME)
+            Output(out).fetch(MANIFEST_NAME, path)
+        if what_is(path) == "nothing":
+            return forecast(founds, None, settings)
+        with Manifest(path) as manifest:
+            return forecast(founds, manifest, settings)
 
 
 def run_survey(
