@@ -132,6 +132,21 @@ def test_what_was_heard_and_is_odd_all_the_same_is_told(
     assert "Mind" not in runner.invoke(main, command).stdout
 
 
+def test_clocks_of_different_zones_are_told(runner: CliRunner, place: Path, tmp_path: Path) -> None:
+    """Recorders tell the time of the place, most phones universal time: an hour of the day is then two."""
+    folder = tmp_path / "mixed"
+    folder.mkdir()
+    names = ("a 20260610T101500Z.wav", "b 20260610T131500+0200.wav", "c 20260610_111500.wav")
+    for path, name in zip(sorted(place.rglob("*.wav")), names, strict=False):
+        shutil.copy(path, folder / name)
+    command = ["survey", str(folder), "--out", str(tmp_path / "out"), "--workers", "1"]
+    text = " ".join(runner.invoke(main, command).stdout.split())
+    assert "Mind clocks of different zones (UTC, UTC+02:00, none told): hours of the day are those" in text
+    (folder / names[0]).unlink()
+    (folder / names[1]).unlink()
+    assert "Mind" not in runner.invoke(main, command).stdout
+
+
 def test_one_recording_is_told_in_the_singular(runner: CliRunner, place: Path, tmp_path: Path) -> None:
     folder = tmp_path / "undated"
     folder.mkdir()

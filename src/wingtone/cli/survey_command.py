@@ -287,6 +287,9 @@ def _cautions(summary: Summary) -> Iterator[str]:
     if n := summary.undated:
         text = "1 recording does not say when; its" if n == 1 else f"{n} recordings do not say when; their"
         yield f"{text} bouts have no time of day"
+    if len(summary.zones) > 1:
+        zones = [f"UTC{zone}".removesuffix("+00:00") if zone else "none told" for zone in summary.zones]
+        yield f"clocks of different zones ({', '.join(sorted(zones))}): hours of the day are those of each"
     if n := summary.flags["silent"]:
         yield f"{how_many(n, 'recording')} silent from beginning to end: is the microphone in order?"
     if n := summary.flags["damaged"]:

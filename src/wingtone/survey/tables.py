@@ -111,6 +111,8 @@ class Summary:
         they are, as the last of a recording are cut short.
     undated
         Recordings heard that do not tell their time.
+    zones
+        Of those that do, the zones of their clocks, as ``+00:00``; empty text for one that tells none.
     left_out
         Recordings that earlier runs knew and that are not in the tables, as they are no longer there.
     written
@@ -131,6 +133,7 @@ class Summary:
         default_factory=lambda: (array("d"), array("d"), array("d"), array("d"))
     )
     undated: int = 0
+    zones: set[str] = field(default_factory=set)
     left_out: int = 0
     written: list[str] = field(default_factory=list)
     without_parquet: bool = False
@@ -350,7 +353,10 @@ def _count(
     summary.n_bouts += recording["n_bouts"]
     summary.n_flight += recording["n_flight"]
     summary.flags.update(recording["flags"])
-    summary.undated += bool(effort) and effort[0]["starts_at"] is None
+    if effort and effort[0]["starts_at"] is None:
+        summary.undated += 1
+    elif effort:
+        summary.zones.add(recording["recorded_at"][len("2026-03-20T10:00:00") :])
     for bout in bouts:
         if bout["kind"] == "flight":
             summary.flight_tones[0].append(_epoch(bout["starts_at"]))
