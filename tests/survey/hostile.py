@@ -66,7 +66,9 @@ def pause(seconds: float) -> None:
     time.sleep(seconds)
 
 
-def wait_for(path: str) -> None:
+def wait_for(path: str, begun: str = "") -> None:
+    if begun:
+        Path(begun).touch()
     while not Path(path).exists():
         time.sleep(0.05)
 

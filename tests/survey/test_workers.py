@@ -59,6 +59,27 @@ def test_a_job_that_hangs_is_stopped_and_the_rest_goes_on() -> None:
     assert {outcome.status for name, outcome in told.items() if name != 2} == {"done"}
 
 
+def test_time_in_which_all_was_stopped_is_nobodys(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """As by Ctrl-Z, or a machine that was frozen: the clock has gone on, and nobody has worked."""
+    begun, end = tmp_path / "begun", tmp_path / "end"
+    stops = 0
+
+    class Clock:
+        @staticmethod
+        def monotonic() -> float:
+            nonlocal stops
+            if begun.exists():
+                stops += 1
+            if stops == 10:
+                end.touch()
+            return time.monotonic() + 10_000.0 * stops
+
+    monkeypatch.setattr("wingtone.survey.workers.time", Clock)
+    told = by_name([Job(1, hostile.wait_for, (str(end), str(begun)), 600.0)], count=1)
+    assert told[1].status == "done"
+    assert stops >= 10
+
+
 def test_a_process_killed_by_chance_costs_nothing() -> None:
     """As by the system when memory runs short: the job is done again by a new process."""
     jobs = [Job(i, hostile.process_id, (i,), 60.0) for i in range(30)]

@@ -42,6 +42,9 @@ STARTS = 10
 
 TICK_S = 1.0
 """How often overdue jobs are looked for."""
+MOST_TICK_S = 5.0
+"""What counts at most as time between two such looks: in more of it everything was stopped, as by Ctrl-Z or a
+machine that was frozen, or the driver was busy, which is no fault of a job. Ours."""
 
 ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 """What keeps number libraries from starting threads of their own; there is a process a core already."""
@@ -169,7 +172,7 @@ class _Worker:
     pid: Future[int] = field(init=False)
     job: Job | None = None
     result: Future[tuple[str, Any]] | None = None
-    due: float | None = None
+    spent_s: float = 0.0
     overdue: bool = False
     false_starts: int = 0
 
@@ -187,20 +190,22 @@ class _Worker:
         """Give it a job."""
         if self.executor_broken():
             self.renew()
-        self.job, self.due, self.overdue = job, None, False
+        self.job, self.spent_s, self.overdue = job, 0.0, False
         self.result = self.executor.submit(attempt, job.task, job.arguments)
 
     def executor_broken(self) -> bool:
         """Whether the process died while it had nothing to do."""
         return self.pid.done() and self._process() is None
 
-    def is_overdue(self) -> bool:
-        """Whether its job takes too long; its time begins when the process has started."""
+    def is_overdue(self, tick_s: float) -> bool:
+        """Count the time since the last look; whether its job takes too long.
+
+        Its time begins when the process has started.
+        """
         if self.job is None or not self.pid.done():
             return False
-        if self.due is None:
-            self.due = time.monotonic() + self.job.limit_s
-        self.overdue = time.monotonic() > self.due
+        self.spent_s += tick_s
+        self.overdue = self.spent_s > self.job.limit_s
         return self.overdue
 
     def was_ready(self) -> bool:
@@ -264,17 +269,20 @@ class LocalWorkers:
         source = iter(jobs)
         again: deque[Job] = deque()
         deaths: dict[Any, int] = {}
+        looked = time.monotonic()
         while True:
             self._hand_out(source, again)
             busy = [worker.result for worker in self._workers if worker.result is not None]
             if not busy:
                 return
             wait(busy, timeout=TICK_S, return_when=FIRST_COMPLETED)
+            before, looked = looked, time.monotonic()
+            tick_s = min(looked - before, MOST_TICK_S)
             ready = []
             for worker in self._workers:
                 if worker.result is not None and worker.result.done():
                     ready += self._collect(worker, again, deaths)
-                elif worker.is_overdue():
+                elif worker.is_overdue(tick_s):
                     worker.kill()
             self._hand_out(source, again)  # before the results are seen to, so that no worker waits for that
             yield from ready
