@@ -100,7 +100,9 @@ def test_bad_files_are_named_on_stderr_and_the_status_is_1(
         (line,) = [line for line in lines if str(mixed / name) in line]
         assert line.startswith("wingtone: ")
         assert len(line) > len(str(mixed / name)) + 20  # the reason
-    assert "37 heard" in " ".join(result.stdout.split())
+    text = " ".join(result.stdout.split())
+    assert "37 heard" in text
+    assert "--retry-failed tries again what went wrong" in text
     told = {row["path"]: row["status"] for row in rows(tmp_path / "out" / "recordings.csv")}
     assert list(told.values()).count("done") == 37
     assert told[str(mixed / "words.wav")] == "failed"

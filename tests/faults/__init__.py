@@ -14,10 +14,12 @@ stdout or stderr full, closed, gone    `test_streams`; also ``cli/test_cli_error
 read-only folder, guarded file         `test_writers` by a user without rights, `test_inputs`
 folder or file that may not be read    `test_inputs`; notebook: ``notebook/test_hardship``
 folder, pipe, device, link, loop       `test_inputs`, sixteen command lines each
-gone, cut or growing while read        `test_inputs`; a disk that fails: ``audio/test_errors``
+gone, cut or growing while read        `test_inputs`; a disk that fails: ``audio/test_errors``,
+                                       ``survey/test_run``
 killed with kill -9                    ``notebook/test_hardship``, ``survey/test_kill``
 SIGTERM, SIGHUP, Ctrl-C half-way       `test_signals`, survey: `test_shared`, ``survey/test_run``
-worker killed, stuck, out of memory    survey: ``survey/test_workers``, SIGSTOP: `test_shared`;
+worker killed, stuck, out of memory    survey: ``survey/test_workers`` (all of it stopped: there too),
+                                       SIGSTOP of one: `test_shared`;
                                        page: ``web/test_page_security``
 two programs, one notebook             ``notebook/test_hardship``
 two programs, one survey               ``survey/test_manifest``

@@ -283,7 +283,9 @@ def _summary_lines(report: Report, drawn: str | None) -> list[str]:
 
 
 def _cautions(summary: Summary) -> Iterator[str]:
-    """Say what is odd about recordings that were heard all the same; their flags say which they are."""
+    """Say what can be done about faults, and what is odd about what was heard (flags say in which)."""
+    if summary.faults:
+        yield "--retry-failed tries again what went wrong, also where nothing has changed"
     if n := summary.undated:
         text = "1 recording does not say when; its" if n == 1 else f"{n} recordings do not say when; their"
         yield f"{text} bouts have no time of day"
