@@ -219,11 +219,65 @@ def test_of_what_is_no_bumblebee_no_size_or_caste_is_given(fauna: Fauna, taxon: 
     assert math.isnan(verdict.caste_probability)
 
 
-def test_a_caste_that_the_fauna_lacks_is_not_compared_with_the_others(fauna: Fauna) -> None:
-    stated = stated_bee(fauna, taxon="Apis mellifera", caste="queen")
+@pytest.mark.parametrize(("taxon", "caste"), [("Apis mellifera", "queen"), ("Volucella zonaria", "worker")])
+def test_a_caste_that_the_fauna_lacks_is_not_compared_with_the_others(
+    fauna: Fauna, taxon: str, caste: str
+) -> None:
+    stated = stated_bee(fauna, taxon=taxon, caste=caste)
     verdict = judge(fauna, stated, cue(232.0), date=JUNE, place=KEW)
     assert verdict.agreement == ""
-    assert "has no queens of Apis mellifera" in verdict.note
+    assert f"has no {caste}s of {taxon}" in verdict.note
+
+
+@pytest.mark.parametrize(
+    ("taxon", "caste", "f0_hz", "day", "agreement", "sounds_like"),
+    [
+        ("Bombus terrestris", "queen", 190.0, JUNE, "disagrees", "worker"),
+        ("Bombus lapidarius", "female", 110.0, dt.date(2026, 7, 15), "disagrees", "male"),
+        ("Bombus lapidarius", "worker", 110.0, dt.date(2026, 4, 20), "disagrees", "queen"),
+        ("Bombus terrestris", "queen", 115.0, JUNE, "agrees", ""),
+        ("Bombus terrestris", "worker", 165.0, JUNE, "says little", ""),
+        ("Osmia bicornis", "", 120.0, JUNE, "disagrees", ""),  # of no bumblebee a caste is given
+    ],
+)
+def test_the_caste_it_sounds_like_is_told_where_another_was_stated(
+    fauna: Fauna, taxon: str, caste: str, f0_hz: float, day: dt.date, agreement: str, sounds_like: str
+) -> None:
+    verdict = judge(fauna, stated_bee(fauna, taxon=taxon, caste=caste), cue(f0_hz), date=day, place=KEW)
+    assert verdict.agreement == agreement
+    assert ("it sounds like" in verdict.sentence) is bool(sounds_like)
+    if sounds_like:
+        assert verdict.caste == sounds_like
+        percent = f"{verdict.caste_probability:.0%}".replace("%", " %").replace("100 %", "over 99 %")
+        assert f"it sounds like a {sounds_like} ({percent})" in verdict.sentence
+
+
+def test_the_caste_is_bayes_rule_over_whom_the_record_may_mean(fauna: Fauna) -> None:
+    """Worked out again from prior and likelihood: within the name where one is stated, else over all."""
+    lineup = line_up(fauna)
+    july = dt.date(2026, 7, 15)
+    names = np.array([lineup.taxa[i] for i in lineup.taxon_of])
+    castes = np.where(lineup.is_bumblebee, lineup.castes, "not a bumblebee")
+    for taxon, meant, f0_hz, expected in (
+        ("Bombus lapidarius", names == "Bombus lapidarius", 130.0, "male"),
+        ("Bombus", lineup.is_bumblebee, 220.0, "worker"),
+        ("", names != "", 130.0, "worker"),
+        ("", names != "", 255.0, "not a bumblebee"),
+    ):
+        verdict = judge(fauna, stated_bee(fauna, taxon=taxon), cue(f0_hz), date=july, place=KEW)
+        weight = np.exp(log_prior(lineup, july, KEW) + tone_terms(lineup.tone, cue(f0_hz)).log_likelihood)
+        shares = {caste: weight[meant & (castes == caste)].sum() / weight[meant].sum() for caste in castes}
+        assert verdict.caste == max(shares, key=lambda caste: shares[caste]) == expected
+        assert verdict.caste_probability == pytest.approx(shares[expected])
+        assert math.isnan(verdict.itd_mm) == (expected == "not a bumblebee")
+
+
+def test_a_bumblebee_that_cannot_be_compared_is_still_one(fauna: Fauna) -> None:
+    """Its size is told however high it sounds, as that of any bumblebee is."""
+    for taxon, caste in (("Bombus imaginarius", ""), ("Bombus vestalis", "worker"), ("Bombus", "")):
+        verdict = judge(fauna, stated_bee(fauna, taxon=taxon, caste=caste), cue(255.0), date=JUNE, place=KEW)
+        assert verdict.itd_mm < 4
+        assert verdict.caste != "not a bumblebee"
 
 
 def test_a_name_that_nobody_knows_is_not_called_another_insect(fauna: Fauna) -> None:

@@ -78,9 +78,13 @@ def test_no_offset_is_made_up_where_nothing_fits() -> None:
 
 def test_names_give_the_offset_and_one_slip_does_not_bend_it() -> None:
     assert offset_of_pairs([60.0, 61.0]) is None
+    three = offset_of_pairs([60.0, 61.0, 86_460.0])
+    assert three is not None
+    assert three.offset_s == 61.0
     offset = offset_of_pairs([60.0, 62.0, 61.0, 86_460.0])
     assert offset is not None
     assert offset.offset_s == pytest.approx(61.5)
+    assert offset.spread_s == pytest.approx(1.0)  # distances 1.5, 0.5, 0.5 and a day
     assert offset.how == "file names"
 
 
@@ -101,11 +105,27 @@ def test_by_name_whatever_the_folder_the_capitals_and_the_kind_of_file() -> None
     assert "no clip states when" in matches[4].note
 
 
+def test_the_kind_of_file_decides_where_it_is_named() -> None:
+    there = clips(None, None, names=["1.wav", "1.m4a"])
+    matches, _ = match(["1.m4a", "1.mp3"], [None, None], there, tolerance_s=60)
+    assert [found.clip for found in matches] == [1, None]
+    assert "2 clips go by the name" in matches[1].note
+
+
 def test_folders_decide_between_clips_of_one_name() -> None:
     there = [ClipTime(Path("clips/may/1.wav"), None), ClipTime(Path("clips/june/1.wav"), None)]
     matches, _ = match(["june/1.wav", "1.wav"], [None, None], there, tolerance_s=60)
     assert [found.clip for found in matches] == [1, None]
     assert "2 clips go by the name" in matches[1].note
+
+
+def test_a_clip_that_one_record_names_goes_to_no_other_by_its_time() -> None:
+    """Nor does a day without a time of day come between a record and the clip that it names."""
+    matches, _ = match(["0.wav", ""], [None, 100.0], clips(100.0, 130.0), tolerance_s=60, offset_s=0.0)
+    assert [found.clip for found in matches] == [0, 1]
+    assert [found.gap_s for found in matches] == [None, -30.0]
+    matches, _ = match(["0.wav", ""], [None, 100.0], clips(100.0), tolerance_s=60, offset_s=0.0)
+    assert matches[1].clip is None
 
 
 def test_a_record_that_names_a_clip_is_never_matched_by_time() -> None:
@@ -121,6 +141,12 @@ def test_each_clip_goes_to_the_record_that_is_nearest() -> None:
     assert matches[1].gap_s == -10.0
     assert "nearer to another record" in matches[2].note
     assert "no clip within 2 min; the nearest lies 68 min away" in matches[3].note
+
+
+def test_the_nearest_clip_is_named_on_whichever_side_it_lies() -> None:
+    for at_s, minutes in ((1600.0, 10), (2400.0, 10), (5000.0, 33)):
+        matches, _ = match([""], [at_s], clips(1000.0, 3000.0), tolerance_s=60, offset_s=0.0)
+        assert f"the nearest lies {minutes} min away" in matches[0].note
 
 
 @settings(max_examples=60, deadline=None)

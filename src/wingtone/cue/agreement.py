@@ -36,13 +36,13 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wingtone.evidence.answer import percent
-from wingtone.evidence.lineup import CASTES, NOT_A_BUMBLEBEE, line_up
+from wingtone.evidence.lineup import CASTES, line_up
 from wingtone.evidence.prior import in_season, is_outside, log_prior, season_date
 from wingtone.evidence.tone_size import itd_interval, tone_terms
 from wingtone.fauna.names import says_bumblebee
@@ -103,8 +103,9 @@ class Stated:
     Attributes
     ----------
     taxa
-        Candidates with the stated name, shape (n,); all bumblebees when only the genus or nothing is stated,
-        or a bumblebee that the fauna does not know; none when it does not know the name at all.
+        Candidates with the stated name, shape (n,); all bumblebees when only the genus is stated, or a
+        bumblebee that the fauna does not know; none when it does not know the name at all; all where
+        neither name nor caste is stated.
     candidates
         Those of them with the stated caste; none when it cannot be told whom the record means.
     words
@@ -128,9 +129,9 @@ class Verdict:
     itd_mm, itd_low_mm, itd_high_mm
         Size of the bee by its tone, the date and the place, whichever bumblebee was stated; 90 % interval.
     caste, caste_probability
-        The likeliest caste given tone, date and place, and the name if the fauna knows it. No caste is given,
-        and no size, when something else than a bumblebee was stated; no size either when nothing was stated
-        and a bumblebee is less likely than not.
+        The likeliest caste given tone, date and place, and the name if the fauna knows it; it can be no
+        bumblebee where nothing was stated. No caste is given, and no size, when something else than a
+        bumblebee was stated; no size either when nothing was stated and a bumblebee is less likely than not.
     agreement
         ``agrees``, ``says little``, ``disagrees``, or empty.
     weight_bits
@@ -179,7 +180,7 @@ def stated_bee(fauna: Fauna, *, taxon: str, vernacular: str = "", caste: str = "
         wanted = ""
     if not names and not wanted:
         note = "the record states neither a name nor a caste, so there is nothing to compare"
-        return Stated(taxa, np.zeros(len(lineup), bool), "", note)
+        return Stated(np.ones(len(lineup), bool), np.zeros(len(lineup), bool), "", note)
     candidates = taxa
     if wanted:
         candidates = taxa & np.isin(lineup.castes, _MEANT[wanted])
@@ -253,14 +254,14 @@ def judge(
     likelihood = np.exp(terms.log_likelihood)
     posterior = prior * likelihood
     bees = np.where(lineup.is_bumblebee, posterior, 0.0)
-    of_name = np.where(stated.taxa, bees, 0.0)
+    of_name = np.where(stated.taxa, posterior, 0.0)
     caste, share = _caste(lineup, of_name if of_name.any() else posterior)
     # Of a bumblebee with this tone, whichever was stated.
     low, middle, high = itd_interval(terms, bees, level=SIZE_LEVEL)
     told = (middle, low, high, caste, share)
     if not (stated.taxa & lineup.is_bumblebee).any():
         told = (math.nan, math.nan, math.nan, "", math.nan)
-    elif not stated.words and bees.sum() < 0.5 * posterior.sum():
+    elif stated.taxa.all() and bees.sum() < 0.5 * posterior.sum():
         told = (math.nan, math.nan, math.nan, caste, share)
     if not stated.candidates.any():
         return Verdict(*told, "", math.nan, "", stated.note)
@@ -279,8 +280,8 @@ def judge(
     for_others = float(prior[others] @ likelihood[others] / prior[others].sum())
     bits = math.log2(for_stated / for_others)
     agreement = "agrees" if bits >= AGREES_BITS else "disagrees" if bits <= DISAGREES_BITS else "says little"
-    sentence = _sentence(stated, cue, bits, agreement, caste, share, dated=date is not None)
-    return Verdict(*told, agreement, bits, sentence, note)
+    verdict = Verdict(*told, agreement, bits, "", note)
+    return replace(verdict, sentence=_sentence(stated, cue, verdict, dated=date is not None))
 
 
 def _is_off_season(
@@ -296,9 +297,8 @@ def _caste(lineup: Lineup, weight: Floats) -> tuple[str, float]:
     return CASTES[int(shares.argmax())], float(shares.max())
 
 
-def _sentence(
-    stated: Stated, cue: ToneCue, bits: float, agreement: str, caste: str, share: float, *, dated: bool
-) -> str:
+def _sentence(stated: Stated, cue: ToneCue, verdict: Verdict, *, dated: bool) -> str:
+    bits, caste = verdict.weight_bits, verdict.caste
     times = 2.0 ** abs(bits)
     factor = "more than 1000" if times > 1000 else f"{times:.0f}" if times >= 9.95 else f"{times:.1f}"
     rest = "anything else that flies there then" if dated else "anything else"
@@ -308,8 +308,9 @@ def _sentence(
         text = f"is {factor} times as likely from {stated.words} as from {rest}"
     else:
         text = f"is {factor} times less likely from {stated.words} than from {rest}"
-    if agreement == "says little":
+    if verdict.agreement == "says little":
         text += ": the sound says little here"
-    elif agreement == "disagrees" and caste != NOT_A_BUMBLEBEE and _PLURALS[caste] not in stated.words:
-        text += f"; it sounds like a {caste} ({percent(share)})"
+    told = caste in _PLURALS and _PLURALS[caste] not in stated.words.split()
+    if verdict.agreement == "disagrees" and told:
+        text += f"; it sounds like a {caste} ({percent(verdict.caste_probability)})"
     return f"{cue.f0_hz:.0f} Hz {text}."
