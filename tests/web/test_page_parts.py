@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import dataclasses
 import io
 import json
@@ -29,6 +30,7 @@ from wingtone.web.seen import read_seen
 from wingtone.web.sheet import sheet_html
 from wingtone.web.sounds import read_copy
 from wingtone.web.worker import COPY_RATE_HZ
+from wingtone.web.workers import WorkerFailed, Workers
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -52,6 +54,22 @@ def picture(png: bytes) -> np.ndarray:
 
     with Image.open(io.BytesIO(png)) as image:
         return np.asarray(image)
+
+
+def test_jobs_that_come_while_the_processes_start_get_no_more_of_them(tmp_path: Path) -> None:
+    async def started() -> int:
+        workers = Workers(most=2)
+        job = {"do": "listen", "source": str(tmp_path / "gone.wav"), "folder": str(tmp_path)}
+        jobs = [workers.do(job, tell=lambda _: None) for _ in range(3)]
+        try:
+            _, *failed = await asyncio.gather(workers.warm(), *jobs, return_exceptions=True)
+            assert [str(error) for error in failed] == [str(failed[0])] * 3
+            assert isinstance(failed[0], WorkerFailed)
+            return len(workers.pids)
+        finally:
+            await workers.close()
+
+    assert asyncio.run(started()) == 2
 
 
 def test_a_growing_copy_is_seen_as_far_as_it_goes(tmp_path: Path) -> None:

@@ -71,11 +71,14 @@ class Workers:
         """Start the processes before the first job comes; failing is told by the first job."""
         for _ in range(self._most):
             with contextlib.suppress(WingtoneError, OSError):
-                process = await self._started()
-                if self._closed:
-                    await self._end(process)
-                else:
-                    self._idle.append(process)
+                async with self._turn(urgent=False):
+                    if len(self._idle) + self._busy > self._most:
+                        continue  # a job was quicker, and has started its own
+                    process = await self._started()
+                    if self._closed:
+                        await self._end(process)
+                    else:
+                        self._idle.append(process)
 
     async def do(
         self,
