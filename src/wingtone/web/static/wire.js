@@ -93,10 +93,10 @@ function upload(file, name, { heard = () => {}, signal, id = "" } = {}) {
   });
 }
 
-// Listen to what happens: {clip(brief), removed({id}), notebook(), open(), lost()}. `notebook` when a record was kept or
-// changed. `open` each time that the line stands, at
-// first and after a cut: what happened before it is not told any more. `lost` when the program refuses the line, as
-// after it was started anew; the browser does not try again then. Gives back how to stop.
+// Listen to what happens: {clip(brief), removed({id}), notebook(), open(), lost()}. `notebook` when a record was kept
+// or changed. `open` each time that the line stands, at first and after a cut: what happened before it is not told any
+// more. `lost` when the program refuses the line, as after it was started anew; the browser does not try again then.
+// Gives back how to stop.
 function events(hearers) {
   const source = new EventSource("/api/events");
   source.addEventListener("clip", (event) => hearers.clip(JSON.parse(event.data)));
