@@ -743,6 +743,38 @@ def test_a_file_that_arrived_just_before_a_reload_is_not_brought_again(
     assert desk_of(page) == ["x y.m4a"]
 
 
+OTHER_WINDOW_IS_DONE = """() => {
+    const getAllKeys = IDBObjectStore.prototype.getAllKeys;
+    IDBObjectStore.prototype.getAllKeys = function () {
+        IDBObjectStore.prototype.getAllKeys = getAllKeys;
+        const {db} = this.transaction;
+        const keys = getAllKeys.call(this);
+        const first = db.transaction('waiting', 'readwrite').objectStore('waiting').openCursor();
+        first.onsuccess = () => first.result.delete();
+        return keys;
+    };
+}"""
+"""Once the page has begun to look for what waits, the first of it goes: another window has brought it."""
+
+
+def test_what_another_window_brings_meanwhile_takes_no_other_file_with_it(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    opened = visit(page.url)
+    begun(opened)
+    page.stop()
+    for name in ("first.m4a", "second.m4a", "third.m4a"):
+        drop_files(opened, [(name, (demo_clip / QUEEN).read_bytes())])
+        until(opened, partial(lambda name: name in waiting(opened), name))
+    page.start()
+    enter(opened, page)
+    opened.add_init_script(f"({OTHER_WINDOW_IS_DONE})()")
+    opened.reload()
+    expect(opened.get_by_role("link", name="third.m4a")).to_be_visible()
+    until(opened, lambda: waiting(opened) == [])
+    assert sorted(desk_of(page)) == ["second.m4a", "third.m4a"]
+
+
 def test_a_file_that_comes_meanwhile_ends_no_recording(
     page: LivePage, demo_clip: Path, listening: Visitors
 ) -> None:

@@ -35,9 +35,12 @@ async function inStore(mode, work) {
 const keep = (file, id) => inStore("readwrite", (waiting) => waiting.add({ file, name: file.name, id }));
 const forget = (key) => inStore("readwrite", (waiting) => waiting.delete(key));
 async function kept() {
-  const keys = await inStore("readonly", (waiting) => waiting.getAllKeys());
-  const items = await inStore("readonly", (waiting) => waiting.getAll());
-  return items.map((item, i) => ({ ...item, key: keys[i] }));
+  let keys = null; // of the same moment: another window may be done with one of them in between
+  const items = await inStore("readonly", (waiting) => {
+    keys = waiting.getAllKeys();
+    return waiting.getAll();
+  });
+  return items.map((item, i) => ({ ...item, key: keys.result[i] }));
 }
 
 // Every file that is brought has an id of its own, which the desk keeps beside it: names are no mark of a file.
@@ -61,8 +64,9 @@ const hold = (id) =>
 export const hopeless = ({ status }) => status === undefined || HOPELESS.includes(status);
 
 // What the shell and the desk use: `sending` (store of {name, share, error} on their way or refused),
-// `files(list)`, `dismiss(entry)`, `retry(entry)`, `resume()` (once the page is open). A file leaves the browser's store when it has arrived,
-// when it is cleared away, or when it can never arrive; whatever else is wrong, it may be the only copy.
+// `files(list)`, `dismiss(entry)`, `retry(entry)`, `resume()` (once the page is open). A file leaves the browser's
+// store when it has arrived, when it is cleared away, or when it can never arrive; whatever else is wrong, it may be
+// the only copy.
 export function bringing({ wire, state, clips, announce, navigate }, { received }) {
   const sending = store([]);
   const waiting = [];
