@@ -97,6 +97,38 @@ def test_recordings_that_follow_by_the_clock_can_hold_one_bee() -> None:
     assert len(individuals_of(heard(rows))) == 2
 
 
+def test_a_silence_begins_where_the_last_flight_ends() -> None:
+    """A long flight, another bee's within it, and 12 s after its end the first again: two bees, not three."""
+    rows = rows_of([120.0, 180.0, 120.0], path="a.wav")
+    for row, (start_s, end_s) in zip(rows, ((0.0, 50.0), (10.0, 12.0), (62.0, 65.0)), strict=True):
+        row |= {"start_s": start_s, "end_s": end_s}
+    assert len(individuals_of(heard(rows))) == 2
+    assert len(individuals_of(heard([rows[0], rows[2]]))) == 1
+    assert len(individuals_of(heard(rows), gap_s=11.0)) == 3
+
+
+def test_clocks_of_two_zones_are_one_clock() -> None:
+    """A phone that writes its zone, and one that writes UTC; without a zone nobody knows which was meant."""
+    rows = rows_of([120.0, 121.0], path="walk/{i}.wav")
+    rows[0]["recorded_at"] = "2026-05-03T10:00:00+01:00"
+    for recorded_at, n in (
+        ("2026-05-03T09:00:12+00:00", 1),
+        ("2026-05-03T10:00:12+00:00", 2),
+        ("2026-05-03T10:00:12", 2),
+    ):
+        rows[1]["recorded_at"] = recorded_at
+        assert len(individuals_of(heard(rows))) == n
+
+
+def test_flights_at_once_in_two_recordings_are_two_bees() -> None:
+    """The second recorder was switched on 20 s before the first: its flight begins late in its file."""
+    rows = rows_of([120.0, 120.0], path="walk/{i}.wav")
+    rows[0] |= {"recorded_at": "2026-05-03T10:00:20", "start_s": 0.0, "end_s": 3.0}
+    for start_s, n in ((21.0, 2), (24.0, 1)):
+        rows[1] |= {"recorded_at": "2026-05-03T10:00:00", "start_s": start_s, "end_s": start_s + 3.0}
+        assert len(individuals_of(heard(rows))) == n
+
+
 def test_a_chain_without_a_gap_is_cut_after_a_while() -> None:
     starts = [10.0 * k for k in range(100)]
     bouts = at(rows_of([120.0] * 100, path="a.wav"), *starts)
