@@ -157,6 +157,35 @@ def test_what_was_refused_is_not_there_to_be_undone(page: LivePage, demo_clip: P
     assert corrections(page, clip) is None
 
 
+def test_what_was_taken_stays_when_the_change_after_it_is_refused(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    """Both are made before the first is answered, and no news comes to put it right."""
+    clip = tomato(page, demo_clip)
+    opened = visit(page.url)
+    opened.route("**/api/events", lambda route: route.abort())
+    opened.reload()
+    open_clip(opened, page, clip)
+    held = hold(opened, "**/bouts")
+    for count in (3, 2):
+        opened.locator(".bout-line").first.click()
+        opened.get_by_role("button", name="Drop this bout").click()
+        expect(opened.locator(".bout-line")).to_have_count(count)
+    until(opened, lambda: bool(held))
+    held[0].continue_()
+    until(opened, lambda: len(held) == 2)
+    refused = {"error": {"what": "that cannot be measured", "remedy": "move the ends of the bout"}}
+    held[1].fulfill(status=422, json=refused)
+    expect(opened.get_by_role("alert")).to_contain_text("That cannot be measured")
+    expect(opened.locator(".bout-line")).to_have_count(3)
+    opened.unroute("**/bouts")
+    undo = opened.get_by_role("button", name="Undo")
+    undo.click()
+    expect(opened.locator(".bout-line")).to_have_count(4)
+    expect(undo).to_be_hidden()
+    until(opened, lambda: len(corrections(page, clip) or []) == 4)
+
+
 def test_undo_takes_nothing_back_that_another_window_did(
     page: LivePage, demo_clip: Path, visit: Visitors
 ) -> None:

@@ -82,7 +82,7 @@ export function boutBench({ wire, clip, announce, state: program }) {
         sent = JSON.stringify(list);
         version = newer.bouts_version;
         agreed = steps;
-        if (!again) take(newer);
+        take(newer); // also when it is outdated already: it is what stands should the next be refused
       } while (again);
       underWay = null;
       state.set({ busy: false, error: null });
