@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from population.made_up import draw, rows_of
 from wingtone.errors import RequestError, TableError
@@ -190,8 +191,24 @@ def test_the_changeover_is_found_within_its_interval() -> None:
     assert answer.low <= 140.0 <= answer.high
     assert answer.high - answer.low < 20.0
     assert answer.date.startswith("2026-05-")
+    for date, day in (
+        (answer.date, answer.day_of_year),
+        (answer.low_date, answer.low),
+        (answer.high_date, answer.high),
+    ):
+        assert dt.date.fromisoformat(date).timetuple().tm_yday == round(day)
     shares = [point.share for point in answer.curve]
     assert shares == sorted(shares)
+    tenth, half, most = np.interp([0.1, 0.5, 0.9], shares, [point.day_of_year for point in answer.curve])
+    assert half == pytest.approx(answer.day_of_year, abs=0.5)
+    assert most - tenth == pytest.approx(answer.width_days, abs=1.0)
+
+    # Of fewer days the ends lie further out, as Student's t does.
+    few = changeover(days, found.tone_ln, found.error_ln, members, Clusters("day", clusters.of % 4, 4))
+    wider = stats.t.ppf(0.975, 3) / stats.t.ppf(0.975, clusters.n - 1)
+    assert few.day_of_year == answer.day_of_year
+    assert few.day_of_year - few.low == pytest.approx(wider * (answer.day_of_year - answer.low))
+    assert few.high - few.day_of_year == pytest.approx(wider * (answer.high - answer.day_of_year))
 
 
 def test_without_a_change_there_is_no_changeover() -> None:
