@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from wingtone.tone.decision import Judged, decide, doubted, join, judge
+from wingtone.tone.gate import SOURCES
 from wingtone.tone.pieces import Piece
+from wingtone.tone.refine import REFINED
 from wingtone.tone.results import Bout
 from wingtone.tone.rows import ROW
 
@@ -39,7 +41,7 @@ def judged(
     rows["tracked"] = True
     rows["ln_f0"] = np.log(f0_hz)
     kinds = np.array([flight, sonication, 1.0 - flight - sonication])
-    piece = Piece(rows, rows[:0], rows[:0], start if stretch is None else stretch)
+    piece = Piece(rows, rows[:0], rows[:0], np.zeros(0, REFINED), start if stretch is None else stretch)
     return Judged(piece, kinds, np.full(3, 1 / 3), n * 0.01)
 
 
@@ -159,15 +161,17 @@ def test_no_support_from_afar_or_from_what_is_itself_supported() -> None:
     assert kinds(sure, judged(100, 20, 0.39)) == ["flight", None]
 
 
-def told_by_a_gate(items: Sequence[Judged], told: Sequence[Sequence[float]]) -> list[Judged]:
-    """The pieces of ``items``, judged where a gate says ``told``, a row a piece."""
+def told_by_a_gate(
+    items: Sequence[Judged], told: Sequence[Sequence[float]], *, source: str = "engine"
+) -> list[Judged]:
+    """The pieces of ``items``, judged where a gate says ``told`` of each, and ``source`` of the rest."""
 
     class Told:
         def kinds(self, rows: Sequence[Mapping[str, float]]) -> NDArray[np.float64]:
             return np.array(told)[: len(rows)]
 
         def sources(self, rows: Sequence[Mapping[str, float]]) -> NDArray[np.float64]:
-            return np.full((len(rows), 3), 1 / 3)
+            return np.tile([float(name == source) for name in SOURCES], (len(rows), 1))
 
     return judge([item.piece for item in items], cast("Gate", Told()))
 
@@ -184,11 +188,13 @@ def test_parts_of_an_unbroken_tone_are_judged_together() -> None:
     assert [item.stretch_s for item in (first, second, alone)] == pytest.approx([0.8, 0.8, 0.5])
 
 
-def unbroken(length_s: float, told: Sequence[float], *, n_stretches: int = 1) -> list[Judged]:
-    """A tone of 210 Hz in four parts, each of which a gate says ``told`` of."""
+def unbroken(
+    length_s: float, told: Sequence[float], *, n_stretches: int = 1, source: str = "engine"
+) -> list[Judged]:
+    """A tone of 210 Hz in four parts, each of which a gate says ``told`` of, and ``source`` of the rest."""
     n = round(25 * length_s)
     parts = [judged(k * n, n, 0.0, f0_hz=210.0, stretch=k * n_stretches // 4) for k in range(4)]
-    return told_by_a_gate(parts, [told] * 4)
+    return told_by_a_gate(parts, [told] * 4, source=source)
 
 
 def test_the_longer_a_tone_goes_on_unbroken_the_likelier_it_is_flight_and_no_flower_buzz() -> None:
@@ -209,6 +215,21 @@ def test_the_longer_a_tone_goes_on_unbroken_the_likelier_it_is_flight_and_no_flo
     assert kinds(*unbroken(2.6, [0.01, 0.98, 0.01])) == ["sonication"] * 4
     assert kinds(*unbroken(6.0, [0.1, 0.3, 0.6])) == [None] * 4
     assert kinds(*unbroken(3.0, told, n_stretches=2)) == ["sonication"] * 4
+
+
+def test_the_longer_a_tone_goes_on_unbroken_the_less_it_is_a_voice_while_an_engine_hums_on() -> None:
+    """Of the tones tracked in voices 3 in 100 last more than 0.6 s, of labelled flights 39."""
+    told = [0.3, 0.1, 0.6]
+    for source in ("voice", "other"):
+        assert unbroken(0.6, told, source=source)[0].kinds == pytest.approx(told)
+        flight, sonication, other = unbroken(1.6, told, source=source)[0].kinds
+        assert flight + sonication + other == pytest.approx(1.0)
+        assert flight / other == pytest.approx(0.5 * np.exp(0.5))
+        assert flight / sonication == pytest.approx(3.0)
+        assert unbroken(1200.0, told, source=source)[0].kinds == pytest.approx([1.0, 0.0, 0.0])
+        assert kinds(*unbroken(0.6, told, source=source)) == [None] * 4
+        assert kinds(*unbroken(3.0, told, source=source)) == ["flight"] * 4
+    assert unbroken(1.6, told)[0].kinds == pytest.approx(told)
 
 
 def sliding(start: int, n: int, from_hz: float, to_hz: float, flight: float) -> Judged:

@@ -13,6 +13,7 @@ from wingtone.simulate import make_scene, negative_scene
 from wingtone.tone import ToneResult, measure
 from wingtone.tone.listen import CHUNK_FRAMES, level
 from wingtone.tone.pieces import cut, features
+from wingtone.tone.refine import REFINED
 from wingtone.tone.rows import ROW
 
 
@@ -170,11 +171,15 @@ def test_a_piece_is_described_alike_wherever_it_lies() -> None:
     rows["frame"], rows["tracked"], rows["ln_f0"] = np.arange(400), True, np.log(150.0)
     rows["tracked"][100:130] = rows["tracked"][250:280] = False
     rows["salience"] = 5.0
-    here = cut(rows)
+    refined = np.zeros(100, REFINED)
+    refined["frame"], refined["f0_hz"] = 4 * np.arange(100), 150.0 + np.random.default_rng(0).random(100)
+    here = cut(rows, refined)
     for later in (7, 359_993, 8_639_977):
         there = rows.copy()
         there["frame"] += later
-        moved = cut(there)
+        refined_there = refined.copy()
+        refined_there["frame"] += later
+        moved = cut(there, refined_there)
         assert [a.gap_s(b) for a, b in pairwise(moved)] == [a.gap_s(b) for a, b in pairwise(here)]
         assert [p.duration_s for p in moved] == [p.duration_s for p in here]
         np.testing.assert_equal(features(moved), features(here))

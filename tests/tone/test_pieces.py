@@ -5,8 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from wingtone.tone.pieces import cut
+from tone.sounds import RATE, harmonic_sound
+from wingtone.tone.listen import listen
+from wingtone.tone.pieces import cut, features
+from wingtone.tone.refine import REFINED
 from wingtone.tone.rows import ROW
+
+NOTHING = np.zeros(0, REFINED)
 
 
 def line(ln_f0: np.ndarray) -> np.ndarray:
@@ -20,7 +25,7 @@ def line(ln_f0: np.ndarray) -> np.ndarray:
 def test_a_line_is_cut_where_it_steps(step: float, n_pieces: int) -> None:
     """By more than 6 % within 60 ms, here evenly over these."""
     at = np.clip((np.arange(60) - 27) / 6, 0.0, 1.0)
-    pieces = cut(line(np.log(150.0) + step * at))
+    pieces = cut(line(np.log(150.0) + step * at), NOTHING)
     assert len(pieces) == len({piece.stretch for piece in pieces}) == n_pieces
     assert sum(piece.rows.size for piece in pieces) == 60
     if n_pieces == 2:
@@ -30,20 +35,89 @@ def test_a_line_is_cut_where_it_steps(step: float, n_pieces: int) -> None:
 
 def test_a_slow_glide_is_not_cut() -> None:
     """As far as those steps together, within a third of a second."""
-    assert len(cut(line(np.log(150.0) + np.linspace(0.0, 0.15, 35)))) == 1
+    assert len(cut(line(np.log(150.0) + np.linspace(0.0, 0.15, 35)), NOTHING)) == 1
 
 
 def test_a_line_is_cut_at_gaps_and_scraps_are_dropped() -> None:
     rows = line(np.full(60, np.log(150.0)))
     rows["tracked"][30] = False
-    assert [piece.rows.size for piece in cut(rows)] == [30, 29]
+    assert [piece.rows.size for piece in cut(rows, NOTHING)] == [30, 29]
     rows["tracked"][23:30] = False
-    assert [piece.rows.size for piece in cut(rows)] == [23, 29]
+    assert [piece.rows.size for piece in cut(rows, NOTHING)] == [23, 29]
     rows["tracked"][:16] = False
-    assert [piece.rows.size for piece in cut(rows)] == [29], "seven frames are too few to judge"
+    assert [piece.rows.size for piece in cut(rows, NOTHING)] == [29], "seven frames are too few to judge"
 
 
 def test_a_long_line_is_judged_in_even_parts_of_one_stretch() -> None:
-    pieces = cut(line(np.full(170, np.log(150.0))), first_stretch=5)
+    pieces = cut(line(np.full(170, np.log(150.0))), NOTHING, first_stretch=5)
     assert [piece.rows.size for piece in pieces] == [57, 56, 57]
     assert {piece.stretch for piece in pieces} == {5}
+
+
+def refined_line(relative: np.ndarray, *, error: float, ratio: float = 10.0) -> np.ndarray:
+    """Refined values of a tone of 150 Hz, whose three lines stand ``ratio`` over the noise."""
+    refined = np.zeros(relative.size, REFINED)
+    refined["frame"] = 4 * np.arange(relative.size)
+    refined["f0_hz"], refined["variance_hz2"] = 150.0 * relative, (150.0 * error) ** 2
+    refined["noise_power"] = np.where(np.arange(refined["noise_power"].shape[1]) < 3, 1.0, np.nan)
+    refined["tone_power"] = refined["noise_power"] * ratio
+    return refined
+
+
+def fine(refined: np.ndarray) -> dict[str, float]:
+    (piece,) = cut(line(np.full(4 * max(refined.size, 5), np.log(150.0))), refined)
+    return {name: value for name, value in features([piece])[0].items() if name.startswith("fine_")}
+
+
+@pytest.mark.parametrize("scatter", [0.003, 0.02])
+def test_scatter_of_the_refined_tone_is_told_as_it_is(scatter: float) -> None:
+    """White scatter: second differences have six times its variance; a line takes two of 20 values' worth."""
+    told = []
+    for seed in range(40):
+        white = np.random.default_rng(seed).standard_normal(20) * scatter
+        told.append(fine(refined_line(1 + white + np.linspace(-0.03, 0.03, 20), error=scatter / 2)))
+    variance = {name: np.mean([np.exp(2 * one[name]) for one in told]) / scatter**2 for name in told[0]}
+    assert variance["fine_jitter"] == pytest.approx(1.0, rel=0.15)
+    assert variance["fine_spread"] == pytest.approx(18 / 20, rel=0.1)
+    assert variance["fine_wander"] == pytest.approx(18 / 20 - 1 / 4, rel=0.15)
+    assert told[0]["fine_error"] == pytest.approx(np.log(scatter / 2), abs=0.02)
+
+
+def test_what_is_no_more_than_the_error_is_no_wander() -> None:
+    steady = np.random.default_rng(1).standard_normal(20) * 0.003
+    assert np.exp(fine(refined_line(1 + steady, error=0.006))["fine_wander"]) < 0.0005
+
+
+def test_clear_lines_are_counted_and_their_strength_is_told() -> None:
+    clear, faint = (fine(refined_line(np.ones(20), error=0.001, ratio=ratio)) for ratio in (10.0, 3.0))
+    assert (clear["fine_clear_lines"], faint["fine_clear_lines"]) == (3, 0)
+    assert clear["fine_over_noise"] - faint["fine_over_noise"] == pytest.approx(np.log(10 / 3), abs=0.01)
+    # The same error where less signal explains it is a narrower line.
+    assert clear["fine_line_width"] - faint["fine_line_width"] == pytest.approx(np.log(10 / 3), abs=0.01)
+    assert clear["fine_stuck"] == 0.0
+    assert fine(refined_line(np.ones(20), error=0.02))["fine_stuck"] == 1.0
+
+
+def test_what_too_few_values_tell_is_unknown() -> None:
+    assert np.isnan(list(fine(refined_line(np.ones(0), error=0.001)).values())).all()
+    unknown = {name for name, value in fine(refined_line(np.ones(4), error=0.001)).items() if np.isnan(value)}
+    assert unknown == {"fine_jitter", "fine_spread", "fine_wander"}
+
+
+def test_an_engine_is_told_from_a_wing_by_its_steadiness_even_in_noise() -> None:
+    """Six lines, 0 dB; a wing whose tone wanders by 1.5 %, and a machine that keeps it to 0.1 %."""
+    wander = {}
+    for name, share in (("wing", 0.015), ("machine", 0.001)):
+        told = []
+        for seed in range(6):
+            rng = np.random.default_rng(seed)
+            knots = np.arange(0, 2 * RATE + 1, RATE // 8)
+            ln_hz = np.interp(np.arange(2 * RATE), knots, share * rng.standard_normal(knots.size))
+            sound = harmonic_sound(
+                140.0 * np.exp(ln_hz), amplitudes=(1, 1, 0.7, 0.5, 0.4, 0.3), snr_db=0, seed=seed
+            )
+            for heard in listen([sound[None]]):
+                told += [one["fine_wander"] for one in features(cut(heard.rows, heard.refined))]
+        wander[name] = np.sort(told)
+    assert min(map(len, wander.values())) >= 10
+    assert np.quantile(wander["machine"], 0.9) < np.quantile(wander["wing"], 0.1) - 1.0

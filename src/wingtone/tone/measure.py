@@ -112,7 +112,7 @@ def piece_features(
     pieces: list[Piece] = []
     described: list[dict[str, float]] = []
     for heard in listen(blocks, band_hz=band_hz):
-        own = cut(heard.rows, first_stretch=pieces[-1].stretch + 1 if pieces else 0)
+        own = cut(heard.rows, heard.refined, first_stretch=pieces[-1].stretch + 1 if pieces else 0)
         pieces += own
         described += features(own)
     return pieces, described
@@ -123,8 +123,8 @@ def _bouts(heard: Heard, gate: Gate, threshold: float, *, n_before: int) -> tupl
 
     ``n_before``: how many bouts the parts before it hold.
     """
-    judged = judge(cut(heard.rows), gate)
-    second_judged = judge(cut(heard.second_rows), gate)
+    judged = judge(cut(heard.rows, heard.refined), gate)
+    second_judged = judge(cut(heard.second_rows, heard.second_refined), gate)
     kinds = decide(judged, threshold=threshold)
     others = [item for item, kind in zip(judged, kinds, strict=True) if kind is None]
     groups = join(judged, kinds)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wingtone.tone import spectrum
+from wingtone.tone.refine import MOST_VARIANCE_HZ2
 from wingtone.tone.rows import N_FLANKED, N_TEETH
 
 if TYPE_CHECKING:
@@ -32,7 +33,7 @@ CONTEXT_S = 1.5
 
 @dataclass(frozen=True)
 class Piece:
-    """One piece of tone: its tracked rows, and the rows just before and after it.
+    """One piece of tone: its tracked rows, the rows just before and after it, and its refined values.
 
     ``stretch`` numbers the unbroken stretch of tone it is a part of.
     """
@@ -40,6 +41,7 @@ class Piece:
     rows: NDArray[np.void]
     before: NDArray[np.void]
     after: NDArray[np.void]
+    refined: NDArray[np.void]
     stretch: int
 
     @cached_property
@@ -67,10 +69,16 @@ class Piece:
         return float(np.median(self.rows["ln_f0"]))
 
 
-def cut(rows: NDArray[np.void], *, first_stretch: int = 0) -> list[Piece]:
-    """Cut rows (ascending in frame) into pieces at gaps and steps of the tone.
+def cut(rows: NDArray[np.void], refined: NDArray[np.void], *, first_stretch: int = 0) -> list[Piece]:
+    """Cut rows into pieces at gaps and steps of the tone.
 
-    Stretches are numbered from ``first_stretch``.
+    Parameters
+    ----------
+    rows : dtype `wingtone.tone.rows.ROW`
+    refined : dtype `wingtone.tone.refine.REFINED`
+        Both ascending in frame.
+    first_stretch
+        Stretches are numbered from this on.
     """
     tracked = np.flatnonzero(rows["tracked"])
     if tracked.size == 0:
@@ -96,18 +104,21 @@ def cut(rows: NDArray[np.void], *, first_stretch: int = 0) -> list[Piece]:
             first, last = tracked[c], tracked[d - 1]
             before = rows[max(0, first - 30) : first]
             after = rows[last + 1 : last + 31]
+            begin, end_frame = rows["frame"][first], rows["frame"][last]
+            fine = np.searchsorted(refined["frame"], (begin, end_frame + 1))
             pieces.append(
                 Piece(
                     rows[tracked[c:d]],
-                    before[before["frame"] >= rows["frame"][first] - 30],
-                    after[after["frame"] <= rows["frame"][last] + 30],
+                    before[before["frame"] >= begin - 30],
+                    after[after["frame"] <= end_frame + 30],
+                    refined[slice(*fine)],
                     stretch,
                 )
             )
     return pieces
 
 
-def _slope(values: NDArray[np.float32]) -> float:
+def _slope(values: NDArray[np.floating]) -> float:
     """Least-squares slope per frame."""
     n = values.size
     x = np.arange(n) - (n - 1) / 2
@@ -191,6 +202,47 @@ def _own_features(piece: Piece) -> dict[str, float]:
     return out
 
 
+CLEAR = 4.0
+LEAST = 1e-10
+LEAST_EXCESS = 1e-7
+"""Power of a line over the noise from which it is counted; the least relative variance that a logarithm is
+taken of, and the least of what is left when the error is taken off. Ours."""
+
+
+def _fine_features(refined: NDArray[np.void]) -> dict[str, float]:
+    """What the refined values tell: how steady a tone is beyond the error of measurement, and how clear.
+
+    An engine keeps its tone over tenths of a second, a wing does not. The tracker's own line is too coarse
+    to tell that of a faint tone. Half the natural logarithm of relative variances; NaN where there are too
+    few values.
+    """
+    names = ("error", "stuck", "over_noise", "line_width", "clear_lines", "jitter", "spread", "wander")
+    out = dict.fromkeys((f"fine_{name}" for name in names), np.nan)
+    n = refined.size
+    if n == 0:
+        return out
+    f0_hz, variance_hz2 = refined["f0_hz"].astype(np.float64), refined["variance_hz2"]
+    middle, error = float(np.median(f0_hz)), float(np.median(variance_hz2))
+    known = np.isfinite(refined["tone_power"][0])
+    tone, noise = (np.nansum(refined[name], axis=0)[known] for name in ("tone_power", "noise_power"))
+    ratio = tone / np.maximum(noise, 1e-20)
+    # Of a line as narrow as the window allows the error goes with this (the Cramer-Rao bound).
+    information = float((np.arange(1, ratio.size + 1) ** 2 * ratio).sum())
+    out["fine_error"] = 0.5 * np.log(error / middle**2 + 1e-12)
+    out["fine_stuck"] = float(np.mean(variance_hz2 >= MOST_VARIANCE_HZ2))
+    out["fine_over_noise"] = float(np.log(tone.sum() / max(noise.sum(), 1e-20) + 1e-6))
+    out["fine_line_width"] = float(np.log(error + 1e-9) + np.log(information + 1e-3))
+    out["fine_clear_lines"] = float(np.add.reduce(ratio > CLEAR))
+    if n > 4:
+        relative = f0_hz / middle
+        rest = relative - relative.mean() - _slope(relative) * (np.arange(n) - (n - 1) / 2)
+        spread = float(np.mean(rest**2))
+        out["fine_jitter"] = 0.5 * np.log(np.mean(np.diff(relative, 2) ** 2) / 6 + LEAST)
+        out["fine_spread"] = 0.5 * np.log(spread + LEAST)
+        out["fine_wander"] = 0.5 * np.log(max(spread - error / middle**2, 0.0) + LEAST_EXCESS)
+    return {name: float(value) for name, value in out.items()}
+
+
 def _mean(values: NDArray[np.floating]) -> float:
     good = values[np.isfinite(values)]
     return float(np.add.reduce(good) / good.size) if good.size else np.nan
@@ -237,5 +289,8 @@ def _context_features(pieces: Sequence[Piece], at: int) -> dict[str, float]:
 
 
 def features(pieces: Sequence[Piece]) -> list[dict[str, float]]:
-    """Describe every piece of one recording, in order; see the two functions above for the meanings."""
-    return [_own_features(p) | _context_features(pieces, i) for i, p in enumerate(pieces)]
+    """Describe every piece of one recording, in order; see the three functions above for the meanings."""
+    return [
+        _own_features(p) | _fine_features(p.refined) | _context_features(pieces, i)
+        for i, p in enumerate(pieces)
+    ]
