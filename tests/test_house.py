@@ -60,7 +60,7 @@ LONGEST_MODULE = 700
 
 def room_of(path: Path) -> str:
     first = path.relative_to(SOURCE).parts[0].removesuffix(".py")
-    return "wingtone" if first == "__init__" else first
+    return {"__init__": "wingtone", "__main__": "cli"}.get(first, first)
 
 
 def imported_rooms(path: Path) -> set[str]:

@@ -256,6 +256,17 @@ def test_ctrl_c_ends_it_quietly() -> None:
     assert run.stdout == ""
 
 
+def test_the_command_runs_as_a_module_too() -> None:
+    run = subprocess.run(
+        [sys.executable, "-m", "wingtone", "measure", "nothing.wav"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert run.returncode == 1
+    assert run.stderr.startswith("wingtone: nothing.wav: there is no such file or folder")
+
+
 def test_version(runner: CliRunner) -> None:
     from wingtone import __version__
 
