@@ -86,7 +86,7 @@ the two 3.1 %."""
 HELD_S = 0.6
 HELD_LN_ODDS = 0.5
 """Syllables and notes are short: of 16,709 unbroken tones tracked in voices that were never trained on 3 in
-100 last more than 0.6 s, of 2,327 in music 25, of 102 in labelled flights 39. So with each second beyond
+100 last more than 0.6 s, of 2,327 in music 24, of 102 in labelled flights 39. So with each second beyond
 0.6 s it is e^0.5 times as likely that a tone is a bee's and not one of those. An engine hums on: the share of
 what may be one is left as it is. Ours: as tried, with e^1 made-up bees in noise as strong as they are were
 missed less, but two more of the sonications of the campaign that was left out were called flight."""
