@@ -213,8 +213,10 @@ def _fine_features(refined: NDArray[np.void]) -> dict[str, float]:
     """What the refined values tell: how steady a tone is beyond the error of measurement, and how clear.
 
     An engine keeps its tone over tenths of a second, a wing does not. The tracker's own line is too coarse
-    to tell that of a faint tone. Half the natural logarithm of relative variances; NaN where there are too
-    few values.
+    to tell that of a faint tone. Error, jitter, spread and wander are half the natural logarithm of relative
+    variances, over noise that of a ratio of power, line width that of the variance in Hz^2 times the sum of
+    the lines' ratios, each by its order squared; stuck is a share, clear lines a number. NaN where there are
+    too few values. Tiny terms keep the logarithms finite.
     """
     names = ("error", "stuck", "over_noise", "line_width", "clear_lines", "jitter", "spread", "wander")
     out = dict.fromkeys((f"fine_{name}" for name in names), np.nan)
