@@ -196,12 +196,7 @@ def _recording_warnings(
     if "many bees" in flags:
         what = "many bees at once, as near a hive or nest: no single bee can be sized from this"
         warnings.setdefault("many bees", what)
-    tones = [bout.f0_hz for bout in result.bouts if bout.kind == "flight"]
-    if tones and max(tones) > ONE_BEE_RATIO * min(tones):
-        what = (
-            f"the flight tones lie further apart ({min(tones):.0f} to {max(tones):.0f} Hz) than those of one "
-            "bee: it may be two animals, or another sound among them; look at the bouts one by one"
-        )
+    if what := _tones_apart(result.bouts, flags):
         warnings.setdefault("tones differ", what)
     kinds = {bout.kind for bout in result.bouts}
     if "flight" not in kinds and not {"many bees", "silent"} & set(flags):
@@ -211,6 +206,33 @@ def _recording_warnings(
             what = "no bee was heard flying: record within arm's length of the bee, out of the wind"
         warnings.setdefault("no bee heard", what)
     return tuple(warnings.items())
+
+
+def _tones_apart(bouts: Sequence[Bout], flags: Sequence[str]) -> str:
+    """Say that flights sound too unlike for one bee, in agreement with how many bees are told apart."""
+    shared = _individuals(bouts, flags)
+    if shared is None:
+        return ""
+    flights = [bout for bout in bouts if bout.kind == "flight"]
+    if not _apart(flights):
+        return ""
+    tones = [bout.f0_hz for bout in flights]
+    n = len(shared.groups)
+    if n == 1:
+        meaning = "it may be two animals, or another sound among them"
+    elif any(_apart([bouts[i] for i in group]) for group in shared.groups):
+        meaning = f"{n} bees are told apart, and there may be more, or another sound among them"
+    else:
+        meaning = f"{n} bees are told apart, unless one is another sound"
+    return (
+        f"the flight tones lie further apart ({min(tones):.0f} to {max(tones):.0f} Hz) than those of one "
+        f"bee: {meaning}; look at the bouts one by one"
+    )
+
+
+def _apart(flights: Sequence[Bout]) -> bool:
+    tones = [bout.f0_hz for bout in flights]
+    return bool(tones) and max(tones) > ONE_BEE_RATIO * min(tones)
 
 
 def _unique(items: Sequence[str]) -> tuple[str, ...]:
@@ -291,7 +313,7 @@ def flights_by_individual(measurement: Measurement) -> list[tuple[Bout, ...]]:
         to be anyone's and are left out.
     """
     bouts = measurement.tone.bouts
-    shared = _individuals(measurement)
+    shared = _individuals(bouts, measurement.flags)
     if shared is None or len(shared.groups) < 2:
         return [bouts]
     return [tuple(bouts[i] for i in group) for group in shared.groups]
@@ -306,11 +328,11 @@ def cues_by_individual(measurement: Measurement) -> list[ToneCue | None]:
     return [None if many else flight_cue(bouts) for bouts in flights_by_individual(measurement)]
 
 
-def _individuals(measurement: Measurement) -> Individuals | None:
+def _individuals(bouts: Sequence[Bout], flags: Sequence[str]) -> Individuals | None:
     """Share out; None where single bees cannot be followed."""
     from wingtone.tone.individuals import individuals
 
-    return None if "many bees" in measurement.flags else individuals(measurement.tone.bouts)
+    return None if "many bees" in flags else individuals(bouts)
 
 
 LEAST_DOUBT = 0.2
@@ -321,7 +343,7 @@ def _individual_advice(measurement: Measurement, number: int, *, seen: bool) -> 
     """Say how sure it is how many bees there are, and which of them an answer is about."""
     from wingtone.evidence.answer import Advice, percent
 
-    shared = _individuals(measurement)
+    shared = _individuals(measurement.tone.bouts, measurement.flags)
     if shared is None or not shared.groups:
         return []
     n, more = len(shared.groups), shared.more_odds / (1 + shared.more_odds)

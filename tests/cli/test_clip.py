@@ -151,6 +151,36 @@ def test_tones_too_far_apart_for_one_bee_are_told(
     assert not warned or f"150 to {second_hz} Hz" in warnings["tones differ"]
 
 
+@pytest.mark.parametrize(
+    ("others", "says"),
+    [
+        ([bout(190, start_s=2.0, end_s=3.0)], ": it may be two animals, or another sound among them;"),
+        ([bout(210, start_s=2.0, end_s=3.0)], ": 2 bees are told apart, unless one is another sound;"),
+        (  # the other, which sounds at once, is still one bee by the odds, and too wide for one
+            [bout(240, start_s=0.5, end_s=1.5), bout(188, start_s=2.0, end_s=3.0)],
+            ": 2 bees are told apart, and there may be more, or another sound among them;",
+        ),
+    ],
+)
+def test_tones_far_apart_and_the_number_of_bees_are_told_alike(
+    others: list[Bout], says: str, quiet_wav: Path, perfect_ear: Callable[[ToneResult], None]
+) -> None:
+    perfect_ear(tone_of(bout(150), *others))
+    measured = measure_recording(quiet_wav)
+    ((code, text),) = measured.warnings
+    assert code == "tones differ"
+    assert says in text
+    told = [w.code for w in identify_measurement(measured, fauna=load(), hints={})[0].warnings]
+    assert ("several bees" in told) == ("are told apart" in text)
+
+
+def test_tones_of_many_bees_are_not_called_two_animals(
+    quiet_wav: Path, perfect_ear: Callable[[ToneResult], None]
+) -> None:
+    perfect_ear(tone_of(bout(150), bout(210, start_s=2.0, end_s=3.0), flags=("many bees",)))
+    assert [code for code, _ in measure_recording(quiet_wav).warnings] == ["many bees"]
+
+
 def test_the_tone_room_s_own_words_stand(quiet_wav: Path, perfect_ear: Callable[[ToneResult], None]) -> None:
     perfect_ear(dataclasses.replace(tone_of(), warnings=(("no bee heard", "its own words"),)))
     assert measure_recording(quiet_wav).warnings == (("no bee heard", "its own words"),)
