@@ -184,6 +184,21 @@ def test_report_for_people(runner: CliRunner, hover_wav: Path, perfect_ear: Find
     assert "\x1b" not in text
 
 
+@pytest.mark.parametrize("told", [["--date", "2026-06-25"], ["--date", "2026-03-25", "--hint", "tail=white"]])
+def test_the_reasons_name_the_bee_that_they_are_about_where_another_stands_first(
+    runner: CliRunner, told: list[str]
+) -> None:
+    """The lines are of one caste each, the reasons of the likeliest bee in all its castes."""
+    given = ["identify", *told]
+    laid_out = answer(runner.invoke(main, [*given, "--format", "json"]))
+    leads = laid_out["taxa"][0]["vernacular"]
+    assert laid_out["candidates"][0]["vernacular"] != leads
+    head = " ".join(runner.invoke(main, given).stdout.partition("  Why")[2].partition(" bits ")[0].split())
+    assert f"the odds of {leads}, which leads by all its castes together" in head
+    text = runner.invoke(main, ["identify", "--hint", "tail=buff", "--date", "2026-03-20"]).stdout
+    assert "doubles the odds of the leading name," in " ".join(text.split())
+
+
 def test_questions_come_with_their_answers(runner: CliRunner) -> None:
     text = runner.invoke(main, ["identify", "--f0", "150", "--hint", "collar=yellow"]).stdout
     asked = " ".join(text.split("Look next")[1].split())

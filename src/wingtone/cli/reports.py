@@ -155,7 +155,7 @@ def answered_lines(answer: Answer, *, fauna: Fauna) -> list[str]:
         lines += paragraph(answer.size.summary, label="Size    ")
     if answer.evidence:
         rows = [(_bits(piece.weight_bits), piece.summary) for piece in answer.evidence]
-        lines += ["", *paragraph("Why (+1 bit doubles the odds of the leading name, -1 bit halves them)")]
+        lines += ["", *paragraph(f"Why (+1 bit doubles the odds of {_leading(answer)}, -1 bit halves them)")]
         lines += columns(rows, align="rl")
     if answer.look_next:
         lines += ["", *paragraph("Look next (easiest to see first; give it as --hint CHARACTER=STATE)")]
@@ -167,6 +167,17 @@ def answered_lines(answer: Answer, *, fauna: Fauna) -> list[str]:
         for advice in answer.warnings:
             lines += paragraph(advice.text, label="- ")
     return lines
+
+
+def _leading(answer: Answer) -> str:
+    """Say whose odds the weights are about: by its name where the first line shown is of another one.
+
+    The lines are of one caste each, the name is of all castes together.
+    """
+    first = answer.taxa[0]
+    if answer.record_as.rank == "aggregate" or first.taxon == answer.candidates[0].taxon:
+        return "the leading name"
+    return f"{first.vernacular}, which leads by all its castes together"
 
 
 def _is_of_it(answer: Answer) -> bool:
