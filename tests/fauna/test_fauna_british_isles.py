@@ -562,6 +562,44 @@ def test_finding_a_taxon(fauna: Fauna, asked: str, taxon: str) -> None:
     assert fauna.taxon(asked).taxon == f"Bombus {taxon}"
 
 
+@pytest.mark.parametrize(
+    ("asked", "taxon"),
+    [
+        ("wasp", "Vespula"),
+        ("wasps", "Vespula"),
+        ("honey bees", "Apis mellifera"),
+        ("buff-tails", "Bombus terrestris"),
+        ("bee fly", "Bombylius"),
+        ("beefly", "Bombylius"),
+        ("Criorhina hoverfly", "Criorhina"),
+    ],
+)
+def test_finding_a_taxon_by_one_of_them_or_by_many(fauna: Fauna, asked: str, taxon: str) -> None:
+    assert fauna.taxon(asked).taxon == taxon
+
+
+@pytest.mark.parametrize(
+    ("many", "one"),
+    [
+        ("hornets", "hornet"),
+        ("hover flies", "hoverfly"),
+        ("carders", "carder bee"),
+        ("cuckoos", "cuckoo bumblebee"),
+    ],
+)
+def test_many_are_as_many_as_one_of_them(fauna: Fauna, many: str, one: str) -> None:
+    for asked in (many, one):
+        with pytest.raises(RequestError, match="fits several taxa"):
+            fauna.taxon(asked)
+    assert {*fauna.names.ending(many)} == {*fauna.names.ending(one)} != set()
+
+
+def test_a_single_letter_begins_only_what_it_begins(fauna: Fauna) -> None:
+    begun = fauna.names.beginning("s")
+    assert "Bombus sylvarum" in begun
+    assert "Apis mellifera" not in begun
+
+
 def test_not_finding_a_taxon(fauna: Fauna) -> None:
     with pytest.raises(RequestError, match=r"not in the fauna.*Bombus hortorum \(Garden bumblebee\)"):
         fauna.taxon("Bombus hortrum")

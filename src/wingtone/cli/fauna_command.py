@@ -94,7 +94,7 @@ def list_command(fauna_folder: Path | None, layout: str) -> None:
 def show_command(taxon: tuple[str, ...], fauna_folder: Path | None) -> None:
     """Show the sheet of one taxon: sizes, tone, season, looks, look-alikes, sources.
 
-    TAXON is a scientific or plain name, its beginning, or its last words, as hornet.
+    TAXON is a scientific or plain name, its beginning, or its last words, as hornet or wasps.
     """
     from wingtone.cli.tables import width
     from wingtone.fauna import load

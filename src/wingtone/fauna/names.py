@@ -45,6 +45,8 @@ _FOLDED = (
     (re.compile(r"\b(?:bumble|humble) ?bee(s?)\b"), r"bumblebee\1"),
     (re.compile(r"\bhoney ?bee"), "honey bee"),
     (re.compile(r"\bcarder bumblebee"), "carder bee"),
+    (re.compile(r"\b(bee|drone) ?(fly|flies)\b"), r"\1 \2"),
+    (re.compile(r"\bhover (fly|flies)\b"), r"hover\1"),
     (re.compile(r"^bumblebees?$"), "bombus"),
     (re.compile(r"^(\w+) spp?$"), r"\1"),
 )
@@ -137,22 +139,32 @@ class NameBook:
         return Meant(known, frozenset(members), exact=whole and not doubted)
 
     def beginning(self, written: str) -> tuple[str, ...]:
-        """Give the taxa and aggregates of which a name begins so; a synonym counts only in full."""
-        asked = folded(written)
+        """Give the taxa and aggregates of which a name begins so; a synonym counts only in full.
+
+        A plain name may be in the plural or not, as "drone flies".
+        """
+        asked, one = folded(written), _singular(written)
         return tuple(
             known
             for known, texts in self._names.items()
-            if asked
+            if one
             and (
-                known in self._by_fold.get(asked, ()) or any(folded(text).startswith(asked) for text in texts)
+                known in self._by_fold.get(asked, ())
+                or any(folded(text).startswith(asked) for text in texts)
+                or _singular(texts[1]).startswith(one)
             )
         )
 
     def ending(self, written: str) -> tuple[str, ...]:
-        """Give the taxa and aggregates of which the plain name ends in these words, as "hornet"."""
-        asked = folded(written)
+        """Give the taxa and aggregates of which the plain name ends in these words, as "hornet" or "wasps".
+
+        Its "bee" may be left out, as in "cuckoos".
+        """
+        asked = _singular(written)
         return tuple(
-            known for known, texts in self._names.items() if asked and _ends_in(folded(texts[1]), asked)
+            known
+            for known, texts in self._names.items()
+            if asked and any(_ends_in(_singular(text), asked) for text in (texts[1], _without_bee(texts[1])))
         )
 
     def nearest(self, written: str) -> list[str]:
@@ -199,6 +211,14 @@ def folded(name: str) -> str:
     for pattern, instead in _FOLDED:
         text = pattern.sub(instead, text)
     return text
+
+
+def _singular(plain: str) -> str:
+    """Give a plain name folded, its last word in the singular."""
+    text = folded(plain)
+    if text.endswith("flies"):
+        return f"{text.removesuffix('ies')}y"
+    return text if text.endswith(("us", "is", "ss")) or len(text) < 3 else text.removesuffix("s")
 
 
 def _parts(name: str) -> frozenset[str]:
