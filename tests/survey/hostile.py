@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import signal
 import tempfile
@@ -71,6 +72,12 @@ def wait_for(path: str, begun: str = "") -> None:
         Path(begun).touch()
     while not Path(path).exists():
         time.sleep(0.05)
+
+
+def loads(module: str) -> int:
+    importlib.import_module(module)
+    time.sleep(1.0)  # so that the other process gets a job too
+    return os.getpid()
 
 
 def fetch(_: int) -> int:

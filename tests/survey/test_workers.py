@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import signal
 import subprocess
@@ -12,6 +13,8 @@ from pathlib import Path
 import pytest
 
 from survey import hostile
+from wingtone.survey.jobs import compiles
+from wingtone.survey.settings import Settings
 from wingtone.survey.workers import Job, LocalWorkers, Outcome
 
 TESTS = Path(__file__).resolve().parents[1]
@@ -34,6 +37,50 @@ def test_no_jobs_start_no_process() -> None:
     with workers:
         assert list(workers.outcomes([])) == []
         assert workers._workers == []
+
+
+COMPILES = """
+import os, time
+from pathlib import Path
+with Path(__file__).with_name("log").open("a") as log:
+    print("begins", os.getpid(), file=log, flush=True)
+    time.sleep(1)
+    print("ends", os.getpid(), file=log, flush=True)
+"""
+
+
+def test_what_compiles_itself_is_loaded_by_one_process_before_the_others_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "compiles_itself.py").write_text(COMPILES)
+    monkeypatch.syspath_prepend(tmp_path)
+    jobs = [Job(i, hostile.loads, ("compiles_itself",), 60.0) for i in range(2)]
+    with LocalWorkers(2, compiles="compiles_itself") as workers:
+        used = {outcome.value for outcome in workers.outcomes(jobs)}
+    lines = [line.split() for line in (tmp_path / "log").read_text().splitlines()]
+    assert [what for what, _ in lines[:2]] == ["begins", "ends"]
+    assert {pid for _, pid in lines[:2]} <= {str(pid) for pid in used}
+
+
+def test_what_cannot_be_loaded_keeps_no_job_from_being_done(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "dies.py").write_text("import os; os._exit(1)")
+    monkeypatch.syspath_prepend(tmp_path)
+    for module in ("not_there_at_all", "dies"):
+        with LocalWorkers(2, compiles=module) as workers:
+            told = list(workers.outcomes(Job(i, hostile.double, (i,), 60.0) for i in range(4)))
+        assert [outcome.status for outcome in told] == ["done"] * 4
+
+
+def test_a_survey_with_a_model_names_what_the_model_loads() -> None:
+    assert compiles(Settings()) == ""
+    module = compiles(Settings(model="demonstration"))
+    assert importlib.util.find_spec(module) is not None
+    begun = f"import {module}, sys; before = set(sys.modules)"
+    used = "from librosa import feature, power_to_db; feature.melspectrogram; feature.mfcc"
+    newly = "assert not [m for m in set(sys.modules) - before if m.startswith('librosa.')]"
+    subprocess.run([sys.executable, "-c", f"{begun}; {used}; {newly}"], check=True)
 
 
 def test_a_job_that_raises_gives_its_reason() -> None:

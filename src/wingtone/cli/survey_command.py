@@ -114,7 +114,7 @@ def survey(
     count = workers or os.cpu_count() or 1
     if dry_run:
         told = preview(place, out, settings=settings, manifest_path=manifest_path)
-        with _workers(count, scheduler) as at_work:
+        with _workers(count, scheduler, settings) as at_work:
             click.echo("\n".join(_forecast_lines(told, workers=at_work.count)))
         return
     line = _ProgressLine()
@@ -122,7 +122,7 @@ def survey(
         report = run_survey(
             place,
             out,
-            workers=_workers(count, scheduler),
+            workers=_workers(count, scheduler, settings),
             settings=settings,
             manifest_path=manifest_path,
             retry=retry,
@@ -162,11 +162,12 @@ def _settings(model_path: Path | None, flight_threshold: float | None) -> Settin
     return settings
 
 
-def _workers(count: int, scheduler: str | None) -> Workers:
+def _workers(count: int, scheduler: str | None, settings: Settings) -> Workers:
     if scheduler is None:
         from wingtone.survey import LocalWorkers
+        from wingtone.survey.jobs import compiles
 
-        return LocalWorkers(count)
+        return LocalWorkers(count, compiles=compiles(settings))
     from wingtone.survey.cluster import ClusterWorkers
 
     return ClusterWorkers(scheduler)

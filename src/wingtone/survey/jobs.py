@@ -3,7 +3,7 @@
 These functions run in other processes, here or on other computers. What they return is what JSON can hold, so
 that it can be sent, stored and read again without loss. They write nothing.
 
-- `prepare`: load what they need.
+- `prepare`: load what they need; `compiles`: what of that compiles itself on a new installation.
 - `look`: checksum and facts of a recording.
 - `hear`: the bouts and the listening effort of one piece.
 - `look_and_hear`: both, of a recording that has to be fetched.
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from wingtone.survey.settings import Settings
     from wingtone.tone.results import Bout, ToneResult
 
-__all__ = ["hear", "look", "look_and_hear", "prepare"]
+__all__ = ["compiles", "hear", "look", "look_and_hear", "prepare"]
 
 
 NEEDED = (
@@ -58,6 +58,14 @@ def prepare() -> None:
     """Load what the jobs need, so that a fresh process is ready for them."""
     for name in NEEDED:
         importlib.import_module(name)
+
+
+def compiles(settings: Settings) -> str:
+    """Name the module needed that compiles itself when it is first loaded; empty where there is none.
+
+    It is what `wingtone.learn.features` uses of librosa: numba makes machine code of some of that.
+    """
+    return "" if settings.model is None else "librosa.feature.spectral"
 
 
 def look(found: Found) -> dict[str, Any]:

@@ -12,6 +12,7 @@ dies is tried again after all others, `TRIES` times in all, as the process may h
 from __future__ import annotations
 
 import contextlib
+import importlib
 import os
 import shutil
 import signal
@@ -39,6 +40,9 @@ TRIES = 5
 the system kills whom it likes, so a few times can be chance."""
 STARTS = 10
 """How many processes in a row may die before they are ready. Ours."""
+
+LOAD_S = 300.0
+"""How long the others wait for the first process to load what compiles itself. Ours: more than is needed."""
 
 TICK_S = 1.0
 """How often overdue jobs are looked for."""
@@ -150,6 +154,12 @@ def _begin(folder: str) -> None:
     prepare()
 
 
+def _load(module: str) -> None:
+    """Load a module in a worker; where it is missing, the jobs say so."""
+    with contextlib.suppress(ImportError):
+        importlib.import_module(module)
+
+
 @contextlib.contextmanager
 def _interrupts_held_back() -> Iterator[None]:
     """Let Ctrl-C wait. A process that is started meanwhile never gets it, also before it can ignore it."""
@@ -185,6 +195,10 @@ class _Worker:
         self.executor = ProcessPoolExecutor(1, context, initializer=_begin, initargs=(self.folder,))
         with _interrupts_held_back():
             self.pid = self.executor.submit(os.getpid)
+
+    def load(self, module: str) -> None:
+        """Load a module there, and wait for that; whatever goes wrong shows with the jobs."""
+        wait([self.executor.submit(_load, module)], timeout=LOAD_S)
 
     def start(self, job: Job) -> None:
         """Give it a job."""
@@ -244,10 +258,15 @@ class LocalWorkers:
     ----------
     count
         How many.
+    compiles
+        A module that the first of several loads before the others start; empty for none. What compiles itself
+        when it is loaded for the first time, and keeps that on disk, then does it once, where all would do it
+        at the same time and write over each other.
     """
 
-    def __init__(self, count: int) -> None:
+    def __init__(self, count: int, *, compiles: str = "") -> None:
         self.count = count
+        self._compiles = compiles if count > 1 else ""
         self._workers: list[_Worker] = []
 
     def __enter__(self) -> Self:
@@ -297,6 +316,8 @@ class LocalWorkers:
                 return
             if i == len(self._workers):
                 self._workers.append(_Worker(self._folder.name))
+                if i == 0 and self._compiles:
+                    self._workers[0].load(self._compiles)
             self._start(self._workers[i], job)
 
     @staticmethod
