@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
+import json
 import os
 import shutil
+import socket
+import subprocess
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,6 +21,7 @@ from survey.test_run import Here
 from wingtone.audio.encode import write_encoded
 from wingtone.errors import MissingExtraError, OutputError, RecordingError, RequestError
 from wingtone.survey import Progress, Settings, preview, run_survey
+from wingtone.survey.claims import CLAIM_NAME, Claim
 from wingtone.survey.places import Found, Output, fetched, find
 from wingtone.survey.plan import USUAL_RATE
 from wingtone.survey.workers import Job, Outcome
@@ -107,7 +112,8 @@ class _Store(Output):
             yield scratch
             if not self.in_order:
                 raise OutputError("could not be written", where=name)
-            self.sent.append(name)
+            if name != CLAIM_NAME:
+                self.sent.append(name)
 
 
 def test_the_manifest_is_sent_on_the_way_whatever_becomes_of_a_copy(
@@ -179,6 +185,92 @@ def test_a_byte_that_is_no_text_and_its_spelling_are_two_names(eight_clips: Path
         workers = Here()
         run_survey(tmp_path / "in", tmp_path / "out", workers=workers)
         assert workers.ran == ran
+
+
+def _note(host: str, process: int, *, minutes_ago: float) -> str:
+    at = dt.datetime.now(dt.UTC) - dt.timedelta(minutes=minutes_ago)
+    return json.dumps({"host": host, "process": process, "at": at.isoformat()})
+
+
+@pytest.mark.parametrize("shared_drive", [False, True])
+def test_two_computers_are_kept_out_of_one_place_of_results(
+    bucket: str, tmp_path: Path, shared_drive: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each has a manifest of its own, and the tables would be of the one that ends last."""
+    monkeypatch.setattr("wingtone.survey.run.COPY_S", 0.0)
+    target = str(tmp_path / "drive") if shared_drive else "memory://bucket/results"
+    output, place = Output(target), f"{bucket}/site 0"
+    seen = []
+
+    def other(progress: Progress) -> None:
+        note = json.loads(output.read(CLAIM_NAME))
+        seen.append((note["host"], note["process"]))
+        if len(seen) > 1:
+            return
+        with monkeypatch.context() as elsewhere:
+            elsewhere.setattr("wingtone.survey.claims.socket.gethostname", lambda: "another computer")
+            with pytest.raises(OutputError, match="another survey") as told:
+                run_survey(place, target, workers=Here(), manifest_path=tmp_path / "2.sqlite")
+        assert f"on {socket.gethostname()} (process {os.getpid()})" in str(told.value)
+
+    run_survey(place, target, workers=Here(), manifest_path=tmp_path / "1.sqlite", progress=other)
+    assert len(seen) > 2
+    assert set(seen) == {(socket.gethostname(), os.getpid())}
+    assert output.read(CLAIM_NAME) == b"", "it goes with the end"
+    assert output.read("bouts.csv") != b""
+
+
+def test_a_note_of_who_is_at_work_is_renewed(
+    bucket: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("wingtone.survey.run.COPY_S", 0.0)
+    output = Output("memory://bucket/results")
+    notes = []
+
+    def forget(_: Progress) -> None:
+        notes.append(output.read(CLAIM_NAME))
+        output.remove(CLAIM_NAME)
+
+    options: dict[str, Any] = {"manifest_path": tmp_path / "m.sqlite", "progress": forget}
+    run_survey(f"{bucket}/site 0", output.place, workers=Here(), **options)
+    assert all(notes[:3])
+
+
+def test_a_note_that_means_nothing_any_more_keeps_nobody_out(bucket: str, tmp_path: Path) -> None:
+    ended = subprocess.run(
+        [sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, check=True
+    )
+    output, here = Output("memory://bucket/results"), socket.gethostname()
+    for note in (
+        _note("another computer", 1, minutes_ago=31),
+        _note("another computer", 1, minutes_ago=-31),  # its clock or ours is wrong
+        _note(here, int(ended.stdout), minutes_ago=1),
+        _note(here, 10**30, minutes_ago=1),
+        _note(here, os.getpid(), minutes_ago=1),
+        "",
+        "{}",
+        "[1]",
+        "no JSON",
+        '{"host": 1, "process": "x", "at": 5}',
+        "\xff",
+    ):
+        with output.writing(CLAIM_NAME) as scratch:
+            scratch.write_text(note, encoding="latin-1")
+        with Claim(output):
+            assert json.loads(output.read(CLAIM_NAME))["process"] == os.getpid()
+        with output.writing(CLAIM_NAME) as scratch:
+            scratch.write_text(_note(here, os.getppid(), minutes_ago=1))
+        with pytest.raises(OutputError, match=f"process {os.getppid()}"), Claim(output):
+            pass
+
+
+def test_a_survey_whose_manifest_lies_with_the_results_needs_no_note(
+    eight_clips: Path, tmp_path: Path
+) -> None:
+    seen = []
+    out = tmp_path / "out"
+    run_survey(eight_clips / "site 0", out, workers=Here(), progress=lambda _: seen.append([*out.iterdir()]))
+    assert CLAIM_NAME not in {path.name for paths in seen for path in paths}
 
 
 def test_a_local_address_is_a_folder(eight_clips: Path, tmp_path: Path) -> None:

@@ -217,6 +217,32 @@ class Output:
                 what = f"could not be written: {error}"
                 raise OutputError(what, remedy="may you write there?", where=self.name_of(name)) from error
 
+    def read(self, name: str) -> bytes:
+        """Give a small file that lies here; nothing when there is none.
+
+        Raises
+        ------
+        RecordingError
+            The address cannot be reached.
+        """
+        if self._remote is None:
+            with contextlib.suppress(OSError):
+                return Path(self.place, name).read_bytes()
+            return b""
+        system, root = self._remote
+        source = f"{root.rstrip('/')}/{name}"
+        with _foreign_errors(self.place):
+            return bytes(system.cat_file(source)) if system.exists(source) else b""
+
+    def remove(self, name: str) -> None:
+        """Remove a file of ours, where that may be done."""
+        with contextlib.suppress(Exception):  # every store has errors of its own
+            if self._remote is None:
+                Path(self.place, name).unlink()
+            else:
+                system, root = self._remote
+                system.rm_file(f"{root.rstrip('/')}/{name}")
+
     def fetch(self, name: str, target: Path) -> bool:
         """Copy a file of an earlier run from a URL to a local path; False when there is none."""
         if self._remote is None:

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 from wingtone.errors import OutputError
 from wingtone.files import data_folder, what_is
 from wingtone.survey import jobs
+from wingtone.survey.claims import Claim
 from wingtone.survey.manifest import Manifest
 from wingtone.survey.places import Output, find, is_as_found, is_url
 from wingtone.survey.plan import Forecast, forecast, pieces_for, unheard
@@ -49,7 +50,7 @@ is thinner still has its time, as `SLOWEST_RATE` leaves much to spare."""
 CHANGED = "it changed or vanished while it was being heard (it is heard anew when the command is run again)"
 
 COPY_S = 600.0
-"""How often a manifest is copied to the URL that results go to. Ours."""
+"""How often a manifest is copied to the URL that results go to, and the claim there renewed. Ours."""
 
 
 @dataclass(frozen=True)
@@ -179,7 +180,7 @@ def run_survey(
     RecordingError
         There is no recording below ``place``.
     OutputError
-        Something cannot be written, or another survey is at work in ``out``.
+        Something cannot be written, or another survey is at work in ``out``, see `wingtone.survey.claims`.
     MissingExtraError
         An optional part is missing that a URL needs.
     """
@@ -195,8 +196,10 @@ def run_survey(
             raise OutputError(what, remedy="give another with --manifest", where=path.parent) from error
         output.fetch(MANIFEST_NAME, path)
     began = time.monotonic()
-    with Manifest(path) as manifest:
-        run = _Run(founds, manifest, output, settings, progress, tasks)
+    # Where the manifest lies with the results, its own lock keeps others out.
+    apart = output.folder is None or path.parent.resolve() != output.folder.resolve()
+    with Manifest(path) as manifest, Claim(output if apart else None) as claim:
+        run = _Run(founds, manifest, output, claim, settings, progress, tasks)
         stopped = False
         try:
             manifest.add_settings(settings.key, settings.text)
@@ -236,11 +239,12 @@ class _Run:
         founds: Sequence[Found],
         manifest: Manifest,
         output: Output,
+        claim: Claim,
         settings: Settings,
         progress: Callable[[Progress], None] | None,
         tasks: tuple[Callable[..., Any], Callable[..., Any]],
     ) -> None:
-        self._founds, self._manifest, self._output = founds, manifest, output
+        self._founds, self._manifest, self._output, self._claim = founds, manifest, output, claim
         self._settings, self._progress = settings, progress
         self._look, self._hear = tasks
         self._copied = time.monotonic()
@@ -343,13 +347,16 @@ class _Run:
             yield Job((found, sha256, piece.number), self._hear, (found, piece, self._settings), limit_s)
 
     def copy_manifest(self, *, now: bool = False) -> None:
-        """Send a copy of the manifest to the URL of the results, now or now and then; nothing for a folder.
+        """Send a copy of the manifest to the URL of the results, now or now and then; none to a folder.
 
-        One that is sent now and then may fail: work goes on, and the next one comes.
+        One that is sent now and then may fail: work goes on, and the next one comes. The claim is renewed.
         """
-        if self._output.folder is not None or not (now or time.monotonic() - self._copied > COPY_S):
+        if not (now or time.monotonic() - self._copied > COPY_S):
             return
         self._copied = time.monotonic()
+        self._claim.renew()
+        if self._output.folder is not None:
+            return
         may_fail = contextlib.nullcontext() if now else contextlib.suppress(OutputError)
         with may_fail, self._output.writing(MANIFEST_NAME) as scratch:
             self._manifest.copy_to(scratch)
