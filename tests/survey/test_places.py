@@ -20,7 +20,7 @@ from survey.made_up import RATE_HZ, garden, rows, tables
 from survey.test_run import Here
 from wingtone.audio.encode import write_encoded
 from wingtone.errors import MissingExtraError, OutputError, RecordingError, RequestError
-from wingtone.survey import Progress, Settings, preview, run_survey
+from wingtone.survey import Progress, Settings, jobs, preview, run_survey
 from wingtone.survey.claims import CLAIM_NAME, Claim
 from wingtone.survey.places import Found, Output, fetched, find
 from wingtone.survey.plan import USUAL_RATE
@@ -28,6 +28,8 @@ from wingtone.survey.workers import Job, Outcome
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+
+    from wingtone.survey.joins import Piece
 
 
 @pytest.fixture
@@ -88,6 +90,40 @@ def test_what_is_fetched_has_time_to_be_heard(tmp_path: Path, monkeypatch: pytes
     run_survey("s3://bucket", tmp_path / "out", workers=Never())
     (limit_s,) = limits
     assert limit_s > 86_400 / (USUAL_RATE / 10)
+
+
+def test_a_renamed_recording_at_an_address_is_fetched_but_not_heard(
+    bucket: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+    heard: list[str] = []
+    really_hear = jobs.hear
+
+    def hear(found: Found, piece: Piece, settings: Settings) -> dict[str, Any]:
+        heard.append(found.path)
+        return really_hear(found, piece, settings)
+
+    monkeypatch.setattr(jobs, "hear", hear)
+    store = fsspec.filesystem("memory")
+    run_survey(bucket, out, workers=Here())
+    before = rows(out / "bouts.csv")
+    assert len(heard) == 8
+    names = [find(bucket)[0].location.removeprefix("memory:/")]
+    names += [f"{names[0].rpartition('/')[0]}/{name}_20260704_120000.wav" for name in ("yy", "zz")]
+    store.mv(*names[:2])
+    workers = Here()
+    report = run_survey(bucket, out, workers=workers)
+    assert workers.ran == {"look_and_hear": 1}
+    assert len(heard) == 8
+    assert report.summary.statuses == {"done": 8}
+    after = rows(out / "bouts.csv")
+    assert sorted(row["f0_hz"] for row in after) == sorted(row["f0_hz"] for row in before)
+    assert any(row["starts_at"].startswith("2026-07-04T12:00") for row in after)
+    store.mv(*names[1:])
+    workers = Here()
+    run_survey(bucket, out, workers=workers, settings=Settings(flight_threshold=0.9))
+    assert workers.ran == {"look_and_hear": 1, "hear": 7}
+    assert len(heard) == 9, "with other settings it was not heard before"
 
 
 def test_when_a_recording_was_fetched_is_not_its_time(eight_clips: Path, tmp_path: Path) -> None:

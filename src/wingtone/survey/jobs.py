@@ -23,7 +23,7 @@ from wingtone.survey.joins import kept, pieces_of
 from wingtone.survey.places import fetched
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Collection, Iterator
     from pathlib import Path
 
     import numpy as np
@@ -75,8 +75,8 @@ def look(found: Found) -> dict[str, Any]:
     -------
     dict
         ``sha256`` and ``facts``: sample_rate_hz, channels, codec, recorded_at, recorded_at_source, stated_s
-        (0 when unknown) and seeks (whether pieces of it can be heard alone); or, of what is no recording,
-        ``fault`` in its place: the reason.
+        (0 when unknown), size_bytes and seeks (whether pieces of it can be heard alone); or, of what is no
+        recording, ``fault`` in its place: the reason.
 
     Raises
     ------
@@ -95,12 +95,15 @@ def look(found: Found) -> dict[str, Any]:
             with contextlib.suppress(RecordingError):
                 return {"sha256": audio.sha256_of(path), "fault": reason(error)}
             raise  # what opening it says tells more than what reading it does
-        sha256 = audio.sha256_of(path)
+        sha256, size_bytes = audio.sha256_of(path), path.stat().st_size
     facts = {
         name: getattr(info, name)
         for name in ("sample_rate_hz", "channels", "codec", "recorded_at", "recorded_at_source")
     }
-    return {"sha256": sha256, "facts": {**facts, "stated_s": stated_s, "seeks": seeks}}
+    return {
+        "sha256": sha256,
+        "facts": {**facts, "stated_s": stated_s, "size_bytes": size_bytes, "seeks": seeks},
+    }
 
 
 def reason(error: Exception) -> str:
@@ -162,14 +165,19 @@ def hear(found: Found, piece: Piece, settings: Settings) -> dict[str, Any]:
     }
 
 
-def look_and_hear(found: Found, settings: Settings) -> dict[str, Any]:
+def look_and_hear(found: Found, settings: Settings, heard: Collection[str] = ()) -> dict[str, Any]:
     """Look at a recording at a URL and hear the whole of it, so that it is fetched once.
+
+    Parameters
+    ----------
+    heard
+        Checksums of recordings that were heard before, under other names.
 
     Returns
     -------
     dict
-        As from `look`, with ``remote`` among the facts; and, unless that found a fault, ``heard``: as from
-        `hear`.
+        As from `look`, with ``remote`` among the facts; and, unless that found a fault or it was heard
+        before, ``heard``: as from `hear`.
 
     Raises
     ------
@@ -183,6 +191,8 @@ def look_and_hear(found: Found, settings: Settings) -> dict[str, Any]:
             told["facts"]["remote"] = True
             if told["facts"]["recorded_at_source"] == "file time":  # when it was fetched
                 told["facts"] |= {"recorded_at": None, "recorded_at_source": None}
+            if told["sha256"] in heard:
+                return told
             (whole,) = pieces_of(0.0, piece_s=settings.piece_s, overlap_s=settings.overlap_s)
             told["heard"] = hear(local, whole, settings)
         return told

@@ -190,6 +190,20 @@ class Manifest:
             (found.key, f"{program} {found.token}", sha256, _json(told)),
         )
 
+    def heard_by_size(self, settings: str) -> dict[int, set[str]]:
+        """Checksums of recordings at URLs that were heard with these settings, by their size in bytes."""
+        statement = (
+            "SELECT sha256, told FROM file WHERE sha256 IN "
+            "(SELECT sha256 FROM part WHERE settings = ? AND status = 'done')"
+        )
+        out: dict[int, set[str]] = {}
+        with self._checked():
+            for sha256, text in self._rows(statement, (settings,)):
+                facts = file_told(text).get("facts", {})
+                if facts.get("remote") and "size_bytes" in facts:
+                    out.setdefault(facts["size_bytes"], set()).add(sha256)
+        return out
+
     def left_out(self, founds: Iterable[Found]) -> int:
         """Count the recordings that earlier runs knew and that are no longer there, under whatever name."""
         keys = {found.key for found in founds}

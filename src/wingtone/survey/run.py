@@ -249,6 +249,7 @@ class _Run:
         self._look, self._hear = tasks
         self._copied = time.monotonic()
         self._faults: set[str] = set()
+        self._heard: dict[int, set[str]] = {}
         self._of_s = self._looking_heard_s = 0.0
         self.unreadable: dict[str, str] = {}
         self.heard_s = 0.0
@@ -276,6 +277,8 @@ class _Run:
         """Look at each recording that is new or has changed; what has to be fetched is heard as well."""
         program = self._settings.program
         new = [f for f in self._founds if self._manifest.looked_at(f, program=program) is None]
+        if any(found.remote for found in new):
+            self._heard = self._manifest.heard_by_size(self._settings.key)
         began = time.monotonic()
         self.tell("look", 0, len(new), began)
         for done, outcome in enumerate(workers.outcomes(map(self._looking, new)), start=1):
@@ -337,7 +340,9 @@ class _Run:
         limit_s = LEAST_LIMIT_S + found.size_bytes / SLOWEST_BYTES_S
         if found.remote:
             limit_s += found.size_bytes / THIN_BYTES_S / SLOWEST_RATE
-            return Job(found, jobs.look_and_hear, (found, self._settings), limit_s)
+            # Whether it was renamed shows only once it is fetched; of what may be it, the sizes are alike.
+            heard = tuple(self._heard.get(found.size_bytes, ()))
+            return Job(found, jobs.look_and_hear, (found, self._settings, heard), limit_s)
         return Job(found, self._look, (found,), limit_s)
 
     def _hearings(self, todo: Sequence[tuple[Found, str, Piece, float]]) -> Iterator[Job]:

@@ -33,6 +33,7 @@ def file_told(text: str) -> dict[str, Any]:
     _need(all(isinstance(facts.get(name), str | None) for name in ("recorded_at", "recorded_at_source")))
     _need(all(_is_whole(facts.get(name)) for name in ("sample_rate_hz", "channels")))
     _need(is_number(facts.get("stated_s")))
+    _need(_is_whole(facts.get("size_bytes", 0)))  # earlier versions kept none
     return told
 
 
