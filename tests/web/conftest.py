@@ -46,11 +46,13 @@ DEMO = Path(__file__).resolve().parents[2] / "demo_audio"
 START_S = 60.0
 
 
-def comes_to_hold(holds: Callable[[], object], *, within_s: float = 60.0) -> None:
-    """Wait until something holds; the bound is for a busy machine, no measure of speed."""
+def comes_to_hold(
+    holds: Callable[[], object], *, what: str = "what is waited for", within_s: float = 60.0
+) -> None:
+    """Wait until something holds, ``what`` in words; the bound is for a busy machine, no measure of speed."""
     deadline = time.monotonic() + within_s
     while not holds():
-        assert time.monotonic() < deadline, f"it did not come to hold within {within_s} s"
+        assert time.monotonic() < deadline, f"{what} did not come to hold within {within_s} s"
         time.sleep(0.02)
 
 

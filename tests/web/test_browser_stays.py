@@ -5,7 +5,6 @@ Answers come while somebody types, other windows say other things, and buttons g
 
 from __future__ import annotations
 
-import time
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -27,7 +26,7 @@ from .test_browser_losses import (
     records,
     seen_of,
 )
-from .test_page_damage import at_rest
+from .test_page_damage import comes_to_rest
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -461,8 +460,7 @@ def test_a_file_that_is_tried_again_or_cleared_away_leaves_the_focus(
 def broken(page: LivePage, demo_clip: Path) -> dict[str, Any]:
     """Bring a recording of which the measurement was damaged."""
     clip = queen(page, demo_clip)
-    while not at_rest(page, clip):  # it is told as ready a moment earlier
-        time.sleep(0.05)
+    comes_to_rest(page, clip)
     (page.desk / clip["id"] / "measurement.json").write_text("{", encoding="utf-8")
     page.restart()
     assert page.client.get(f"/api/clips/{clip['id']}").status_code == 409

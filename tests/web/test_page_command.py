@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 
 from fuzz.recordings import wav
+from web.conftest import comes_to_hold
 from wingtone.errors import RequestError
 from wingtone.web import server
 from wingtone.web.door import own_addresses
@@ -77,8 +78,10 @@ def listening(process: subprocess.Popen[str]) -> str:
         token = {"X-Wingtone-Token": client.get("/api/state").json()["token"]}
         brought = client.post("/api/clips", content=wav(noise.tobytes(), rate_hz=8000), headers=token)
         at = f"/api/clips/{brought.json()['id']}"
+        deadline = time.monotonic() + 60
         while (clip := client.get(at).json())["progress"] == 0.0:
             assert clip["status"] in ("waiting", "listening")
+            assert time.monotonic() < deadline, "nobody began to listen to it"
             time.sleep(0.01)
         assert clip["status"] == "listening"
     return str(clip["id"])
@@ -169,9 +172,8 @@ def test_everybody_needs_the_code(tmp_path: Path) -> None:
     thread = threading.Thread(target=running.run)
     thread.start()
     try:
-        while not running.started:
-            assert thread.is_alive()
-            time.sleep(0.02)
+        comes_to_hold(lambda: running.started or not thread.is_alive(), what="that the page starts")
+        assert thread.is_alive()
         assert len(running.lan_urls) == len(own_addresses())
         codes.append(running.code)
         for url in (

@@ -19,6 +19,7 @@ import httpx
 import pytest
 
 from fuzz.recordings import wav
+from web.conftest import comes_to_hold
 from wingtone.errors import OutputError
 from wingtone.web import clips, stored
 from wingtone.web.desk import PART, Desk
@@ -200,15 +201,15 @@ def test_a_recording_that_could_not_be_used_is_no_dead_end(page: LivePage, demo_
     assert (now["machine_bouts"], now["seen"]) == (clip["machine_bouts"], seen)
     until = time.monotonic() + 60
     while now["corrections"] is None:  # what was corrected before is measured again
-        assert time.monotonic() < until
+        assert time.monotonic() < until, "what was corrected before was not measured again"
+        time.sleep(0.05)
         now = page.client.get(at).json()
     assert (now["corrections"], now["measurement"]) == (bouts, corrected["measurement"])
 
 
 def heard_again(page: LivePage, clip: dict[str, Any]) -> dict[str, Any]:
     """Have a recording listened to again as its measurement was damaged; gives its brief at the end."""
-    while not at_rest(page, clip):  # it is told as ready a moment earlier
-        time.sleep(0.05)
+    comes_to_rest(page, clip)
     page.stop()
     (page.desk / clip["id"] / "measurement.json").write_text("{", encoding="utf-8")
     page.start()
@@ -219,17 +220,22 @@ def heard_again(page: LivePage, clip: dict[str, Any]) -> dict[str, Any]:
 def tried_again(page: LivePage, clip: dict[str, Any]) -> dict[str, Any]:
     """Try a recording again; gives its brief once it has come to an end, its corrections included."""
     page.client.post(f"/api/clips/{clip['id']}/listen", json={}).raise_for_status()
-    until = time.monotonic() + 60
-    while (brief := listed(page)[0])["status"] not in ("ready", "failed") or not at_rest(page, clip):
-        assert time.monotonic() < until
-        time.sleep(0.05)
-    return brief
+    comes_to_hold(
+        lambda: listed(page)[0]["status"] in ("ready", "failed") and at_rest(page, clip),
+        what="the end of its hearing",
+    )
+    return listed(page)[0]
 
 
 def at_rest(page: LivePage, clip: dict[str, Any]) -> bool:
     """Whether what the page shows of a recording stands on the disk as well."""
     state = json.loads((page.desk / clip["id"] / STATE).read_bytes())
     return state["status"] in ("ready", "failed")
+
+
+def comes_to_rest(page: LivePage, clip: dict[str, Any]) -> None:
+    """Wait until it does: it is told as ready a moment earlier."""
+    comes_to_hold(lambda: at_rest(page, clip), what="the recording at rest on the disk")
 
 
 def test_what_was_emptied_stays_empty_when_it_is_heard_again(page: LivePage, demo_clip: Path) -> None:
