@@ -288,6 +288,20 @@ def handed(tab: Page, layout: str, place: str = "") -> bytes:
     return coming.value.path().read_bytes()
 
 
+def test_slips_are_told_when_records_are_handed_on(kept: LivePage, visit: Visitors) -> None:
+    with Notebook.open(kept.notebook) as opened:
+        slip = opened.add(Record(event_date="2199-05-01", taxon="Bombus vestalis", caste="worker")).number
+    tab = visit(f"{kept.url}#notebook")
+    expect(tab.locator(".record-link").first).to_be_visible()
+    handed(tab, "CSV table")
+    told = tab.locator(".hand-on .cautions li")
+    expect(told).to_contain_text(["there is no worker of Bombus vestalis", "lies in the future"])
+    expect(tab.locator(".hand-on")).to_contain_text("Look at these before you send it")
+    assert axe_faults(tab) == []
+    told.first.get_by_role("link", name=f"Record {slip}").click()
+    expect(tab.get_by_role("button", name="Change", exact=True)).to_be_visible()
+
+
 def test_archive_is_handed_on_with_blurred_places(lasting: LivePage, visit: Visitors) -> None:
     tab = visit(f"{lasting.url}#notebook")
     expect(tab.locator(".record-link").first).to_be_visible()

@@ -30,6 +30,7 @@ from wingtone import fauna
 from wingtone.clip import identify_measurement, measure_json, measure_recording
 from wingtone.evidence import parse_hints
 from wingtone.fauna import load
+from wingtone.notebook.records import Record
 from wingtone.notebook.store import Notebook
 from wingtone.tone.comb import HIGHEST_HZ, LOWEST_HZ
 from wingtone.tone.stretch import REACH_LN
@@ -886,6 +887,30 @@ def test_exports_are_those_of_the_notebook(page: LivePage, demo_clip: Path) -> N
     assert set(refused.json()["error"]["fields"]) == {"format", "blur_km", "withhold_place"}
     # Cleared away once the answer has gone out; nothing is left lying about.
     comes_to_hold(lambda: [path.name for path in page.desk.iterdir()] == [clip["id"]])
+
+
+def test_an_export_says_what_looks_like_a_slip(page: LivePage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As ``wingtone notebook export`` does."""
+    with Notebook.open(page.notebook) as opened:
+        opened.add(Record(event_date="2026-05-01", taxon="Bombus vestalis", caste="worker"))
+        opened.add(Record(event_date="2026-05-01", taxon="Bombus hortorum"))
+        opened.add(Record(event_date="2199-05-01", taxon="Bombus hortorum"))
+        opened.add(Record(event_date="2026-05-01", taxon="Bombus \u00b5", caste="not a bumblebee"))
+    for layout in ("darwin-core", "csv", "geojson"):
+        sent = page.client.post("/api/export", json={"format": layout})
+        slips = json.loads(sent.headers["x-wingtone-slips"])
+        assert slips["more"] == 0
+        assert [(one["number"], one["text"].split(",")[0]) for one in slips["told"]] == [
+            (1, "there is no worker of Bombus vestalis"),
+            (3, "the date"),
+            (4, "it is called Bombus \u00b5 and not a bumblebee at once"),
+        ]
+    for layout in ("labels", "bwf"):
+        sent = page.client.post("/api/export", json={"format": layout})
+        assert json.loads(sent.headers["x-wingtone-slips"]) == {"told": [], "more": 0}
+    monkeypatch.setattr("wingtone.web.export.MOST_TOLD", 2)
+    slips = json.loads(page.client.post("/api/export", json={"format": "csv"}).headers["x-wingtone-slips"])
+    assert (len(slips["told"]), slips["more"]) == (2, 1)
 
 
 def test_an_export_says_what_it_leaves_out(

@@ -9,6 +9,7 @@ sent. Cutting bouts out of recordings decodes them, so a worker does it.
 from __future__ import annotations
 
 import itertools
+import json
 import shutil
 import tempfile
 import zipfile
@@ -21,14 +22,16 @@ from starlette.responses import FileResponse, Response
 
 from wingtone.learn.label_rows import label_rows
 from wingtone.learn.labels import write_labels
+from wingtone.notebook.doubts import Watch
 from wingtone.notebook.exchange import Disclosure
 from wingtone.notebook.export import Dataset, write_archive, write_csv, write_geojson
 from wingtone.web.desk import PART
 from wingtone.web.fields import Faults, text_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
+    from wingtone.notebook.doubts import Doubt
     from wingtone.notebook.store import Entry, Notebook
     from wingtone.web.page import Page
 
@@ -51,6 +54,8 @@ NAMES = {
 FOLDER_PREFIX = "export-"
 MOST_CLIP_RECORDS = 5000
 """Ours: an hour of cutting; more is for the command, and what is left out is told."""
+MOST_TOLD = 20
+"""What looks like a slip, told at once; of more only how many. Ours: a screenful, and what a header holds."""
 
 
 async def export(
@@ -59,7 +64,8 @@ async def export(
     """Make the file that was asked for and send it.
 
     The header ``X-Wingtone-Left-Out`` says how many records could not be in it, ``X-Wingtone-Records`` how
-    many are.
+    many are, and ``X-Wingtone-Slips`` what looks like a slip in them, as JSON: ``told``, each with ``number``
+    and ``text``, and how many ``more`` there are.
 
     Raises
     ------
@@ -89,10 +95,11 @@ async def export(
         target = folder / name
         if layout == "bwf":
             count, left_out = await _clips(page, chosen, folder, target)
+            doubts: Sequence[Doubt] = ()
         else:
             default = Dataset()
             dataset = Dataset(papers["title"] or default.title, papers["creator"], papers["licence"])
-            count, left_out = await run_in_threadpool(
+            count, left_out, doubts = await run_in_threadpool(
                 _written, page, layout, chosen, target, disclosure, dataset
             )
     except BaseException:
@@ -102,9 +109,19 @@ async def export(
         target,
         media_type=media_type,
         filename=name,
-        headers={"x-wingtone-records": str(count), "x-wingtone-left-out": str(left_out)},
+        headers={
+            "x-wingtone-records": str(count),
+            "x-wingtone-left-out": str(left_out),
+            "x-wingtone-slips": _slips(doubts),
+        },
         background=BackgroundTask(shutil.rmtree, folder, ignore_errors=True),
     )
+
+
+def _slips(doubts: Sequence[Doubt]) -> str:
+    """Lay out what looks like a slip, so that a header can hold it."""
+    told = [{"number": doubt.number, "text": doubt.what[:300]} for doubt in doubts[:MOST_TOLD]]
+    return json.dumps({"told": told, "more": max(0, len(doubts) - MOST_TOLD)}, ensure_ascii=True)
 
 
 def _written(
@@ -114,23 +131,24 @@ def _written(
     target: Path,
     disclosure: Disclosure,
     dataset: Dataset,
-) -> tuple[int, int]:
-    """Write a file of records; how many are in it and how many could not be."""
+) -> tuple[int, int, list[Doubt]]:
+    """Write a file of records; how many are in it, how many could not be, and what looks like a slip."""
+    watch = Watch(page.settings.today(), page.fauna.castes)
     with page.notebook(write=False) as opened:
         entries = chosen(opened)
         if layout == "darwin-core":
-            return write_archive(entries, target, disclosure=disclosure, dataset=dataset), 0
-        if layout == "csv":
-            return write_csv(entries, target, disclosure=disclosure), 0
-        if layout == "geojson":
-            return write_geojson(entries, target, disclosure=disclosure), 0
+            count = write_archive(watch.passing(entries), target, disclosure=disclosure, dataset=dataset)
+            return count, 0, watch.told
+        if layout in ("csv", "geojson"):
+            write = write_csv if layout == "csv" else write_geojson
+            return write(watch.passing(entries), target, disclosure=disclosure), 0, watch.told
         rows = [
             label_rows(entry.record, blur_km=disclosure.blur_km, withhold_place=disclosure.withhold_place)
             for entry in entries
         ]
     write_labels(target, itertools.chain.from_iterable(rows))
     left_out = sum(not of_record for of_record in rows)
-    return len(rows) - left_out, left_out
+    return len(rows) - left_out, left_out, []
 
 
 async def _clips(

@@ -234,11 +234,24 @@ function listView(element, { wire, state, announce }) {
     button,
     handed,
   );
+  // What looks like a slip in what was handed on, each with its record, where it can be mended.
+  function slipList({ told, more }) {
+    if (!told.length) return [];
+    const items = told.map(({ number, text }) =>
+      el("li", {}, el("a", { href: `#notebook/${number}` }, `Record ${number}`), `: ${text}.`),
+    );
+    if (more) items.push(el("li", {}, `${more} more such notes are not shown: mend these, and hand on again.`));
+    return [
+      el("p", {}, "Look at these before you send it:"),
+      el("ul", { class: "cautions" }, items),
+    ];
+  }
+
   const hand = busily(button, async () => {
     handed.replaceChildren(el("p", {}, "One moment: the file is being made."));
     const given = Object.fromEntries(Object.entries(wanted).filter(([, value]) => value));
     try {
-      const { name, records, leftOut } = await wire.download("/api/export", {
+      const { name, records, leftOut, slips } = await wire.download("/api/export", {
         format: new FormData(form).get("format"),
         filters: given,
         blur_km: ["1", "2", "10"].includes(blur.value) ? Number(blur.value) : null,
@@ -247,7 +260,10 @@ function listView(element, { wire, state, announce }) {
       const left = leftOut ? `; ${count(leftOut, "record")} could not be in it` : "";
       const words = `Made: ${name}, with ${count(records, "record")}${left}.`;
       announce(`${name} was made`);
-      handed.replaceChildren(el("p", {}, `${words} The browser has it among its downloads.`));
+      handed.replaceChildren(
+        el("p", {}, `${words} The browser has it among its downloads.`),
+        ...slipList(slips),
+      );
     } catch (error) {
       handed.replaceChildren(trouble(error));
     }

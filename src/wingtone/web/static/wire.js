@@ -120,7 +120,12 @@ async function download(path, body) {
   link.click();
   setTimeout(() => URL.revokeObjectURL(address), 60_000); // the browser may still be writing it
   const told = (header) => Number(response.headers.get(header) ?? 0);
-  return { name: link.download, records: told("X-Wingtone-Records"), leftOut: told("X-Wingtone-Left-Out") };
+  return {
+    name: link.download,
+    records: told("X-Wingtone-Records"),
+    leftOut: told("X-Wingtone-Left-Out"),
+    slips: JSON.parse(response.headers.get("X-Wingtone-Slips") ?? '{"told": [], "more": 0}'),
+  };
 }
 
 export const wire = {
