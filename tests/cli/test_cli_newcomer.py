@@ -109,6 +109,17 @@ def test_who_left_out_the_quotes_is_told_of_them(runner: CliRunner, typed: list[
     assert "name of a file" not in said
 
 
+@pytest.mark.parametrize(
+    ("typed", "name"), [(["garden.m4a"], "garden.m4a"), (["my", "garden.WAV"], '"my garden.WAV"')]
+)
+def test_a_recording_that_is_added_without_its_option_is_told_of_that(
+    runner: CliRunner, typed: list[str], name: str
+) -> None:
+    slip = runner.invoke(main, ["notebook", "add", *typed, "--hint", "tail=white"])
+    assert slip.exit_code == 2
+    assert " ".join(slip.stderr.split()).endswith(f"A recording is given with --recording {name}")
+
+
 @pytest.mark.parametrize("command", ["measure", "identify"])
 def test_a_name_that_the_shell_has_parted_is_told_whole(
     runner: CliRunner, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str

@@ -72,4 +72,14 @@ class Command(_WithExamples):
         except click.UsageError as error:
             if type(error) is not click.UsageError:  # what is wrong with one option or argument
                 raise
-            raise click.UsageError(f"{error.message}. {QUOTES}", ctx) from error
+            raise click.UsageError(f"{error.message}. {self._remedy(error.message)}", ctx) from error
+
+    def _remedy(self, message: str) -> str:
+        """Say what may be meant by words that a command does not take."""
+        from wingtone.audio import named_like_recording
+
+        extra = re.search(r"\((.*)\)$", message)
+        if extra and named_like_recording(extra[1]) and any("--recording" in one.opts for one in self.params):
+            name = extra[1] if " " not in extra[1] else f'"{extra[1]}"'
+            return f"A recording is given with --recording {name}"
+        return QUOTES
