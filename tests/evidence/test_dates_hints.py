@@ -153,6 +153,13 @@ def test_every_state_of_the_table_is_read(fauna: Fauna) -> None:
     assert set(fauna.characters) > set(table)  # a fauna may ask for more, never for less
 
 
+@pytest.mark.parametrize("between", [",", ";", " ", ", "])
+def test_several_hints_in_one_are_told_as_that(between: str) -> None:
+    with pytest.raises(HintError, match="is more than one hint") as caught:
+        parse_hints([f"tail=white{between}collar=yellow"])
+    assert "--hint tail=white --hint collar=yellow" in caught.value.remedy
+
+
 def test_all_faults_of_hints_are_told_at_once_with_what_was_meant() -> None:
     with pytest.raises(HintError) as caught:
         parse_hints(["tial=buff", "tail=wite", "bands=9"])

@@ -44,8 +44,8 @@ def parse_hints(texts: Iterable[str], *, fauna: Fauna | None = None) -> dict[str
     Raises
     ------
     HintError
-        No ``=``, an unknown character or state (the message lists what there is), or two different states
-        of one character.
+        No ``=`` or several, an unknown character or state (the message lists what there is), or two different
+        states of one character.
     """
     fauna = _or_shipped(fauna)
     hints: dict[str, str] = {}
@@ -55,6 +55,10 @@ def parse_hints(texts: Iterable[str], *, fauna: Fauna | None = None) -> dict[str
         if not equals:
             what = f"{one_line(text[:60])!r} is not a hint"
             faults.append((what, "write CHARACTER=STATE, for example tail=white"))
+            continue
+        if "=" in state:
+            what = f"{one_line(text[:60])!r} is more than one hint"
+            faults.append((what, "give each by itself, as --hint tail=white --hint collar=yellow"))
             continue
         character, state = _tidy(character), _tidy(state) or NOT_SEEN
         if fault := _fault(character, state, fauna=fauna):
