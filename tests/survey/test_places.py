@@ -6,8 +6,8 @@ import contextlib
 import datetime as dt
 import json
 import os
+import platform
 import shutil
-import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -244,14 +244,14 @@ def test_two_computers_are_kept_out_of_one_place_of_results(
         if len(seen) > 1:
             return
         with monkeypatch.context() as elsewhere:
-            elsewhere.setattr("wingtone.survey.claims.socket.gethostname", lambda: "another computer")
+            elsewhere.setattr("wingtone.survey.claims.platform.node", lambda: "another computer")
             with pytest.raises(OutputError, match="another survey") as told:
                 run_survey(place, target, workers=Here(), manifest_path=tmp_path / "2.sqlite")
-        assert f"on {socket.gethostname()} (process {os.getpid()})" in str(told.value)
+        assert f"on {platform.node()} (process {os.getpid()})" in str(told.value)
 
     run_survey(place, target, workers=Here(), manifest_path=tmp_path / "1.sqlite", progress=other)
     assert len(seen) > 2
-    assert set(seen) == {(socket.gethostname(), os.getpid())}
+    assert set(seen) == {(platform.node(), os.getpid())}
     assert output.read(CLAIM_NAME) == b"", "it goes with the end"
     assert output.read("bouts.csv") != b""
 
@@ -276,7 +276,7 @@ def test_a_note_that_means_nothing_any_more_keeps_nobody_out(bucket: str, tmp_pa
     ended = subprocess.run(
         [sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, check=True
     )
-    output, here = Output("memory://bucket/results"), socket.gethostname()
+    output, here = Output("memory://bucket/results"), platform.node()
     for note in (
         _note("another computer", 1, minutes_ago=31),
         _note("another computer", 1, minutes_ago=-31),  # its clock or ours is wrong

@@ -14,7 +14,7 @@ import contextlib
 import datetime as dt
 import json
 import os
-import socket
+import platform
 from typing import TYPE_CHECKING
 
 from wingtone.errors import OutputError, WingtoneError
@@ -50,7 +50,7 @@ class Claim:
 
     def __init__(self, output: Output | None) -> None:
         self._output = output
-        self._who = {"host": socket.gethostname(), "process": os.getpid()}
+        self._who = {"host": platform.node(), "process": os.getpid()}
 
     def __enter__(self) -> Self:
         if self._output is not None:
