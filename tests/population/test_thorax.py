@@ -12,9 +12,10 @@ import pytest
 from scipy import stats
 from scipy.optimize import brentq
 
-from fauna.tiny import write_fauna
+from fauna.tiny import CELLS, table_text, write_fauna
 from population.made_up import rows_of
 from wingtone.fauna import Fauna, load
+from wingtone.notebook.places import Place
 from wingtone.population.bouts import Heard, Located, read_heard
 from wingtone.population.distribution import PROBABILITIES
 from wingtone.population.individuals import Individual, individuals_of
@@ -23,6 +24,7 @@ from wingtone.population.thorax import GRID_MM, Thorax, thorax
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
 
 CLOSE_MM = 3e-3
 """The grid is of 0.04 mm; between its points a straight line is taken."""
@@ -106,8 +108,8 @@ def heard(bouts: Sequence[Bout], day: dt.date | None, recording: str = "a.wav") 
     return read_heard([Located("t", i, row) for i, row in enumerate(rows)])
 
 
-def sizes(bees: Sequence[Individual], fauna: Fauna, **more: Any) -> Thorax:
-    return thorax(bees, cluster_of(bees), fauna, rng=np.random.default_rng(1), **more)
+def sizes(bees: Sequence[Individual], fauna: Fauna, place: Place | None = None, **more: Any) -> Thorax:
+    return thorax(bees, cluster_of(bees), fauna, rng=np.random.default_rng(1), place=place, **more)
 
 
 def values_mm(found: Thorax) -> list[float]:
@@ -175,6 +177,29 @@ def test_two_years_of_a_season_are_that_season(tiny: Fauna) -> None:
     assert len(bees) == 2
     one = quantiles_mm(by_hand(bouts, MET[IN_JULY]))
     assert values_mm(sizes(bees, tiny)) == pytest.approx(one, abs=CLOSE_MM)
+
+
+@pytest.mark.parametrize("day", MET)
+def test_taxa_that_do_not_live_at_the_place_keep_their_season(tiny: Fauna, day: dt.date | None) -> None:
+    """The bee lives on the shore alone; who asks for its sizes on the hill knows better than the fauna where
+    it lives, not when its castes fly."""
+    hill = Place(60.0, -0.3, 1000.0, None, "on the hill")
+    (bee,) = individuals_of(heard([Bout(130.0)], day), within_ln=WITHIN_SD)
+    found = sizes([bee], tiny, hill, taxa=["Bombus lapillus"])
+    assert values_mm(found) == pytest.approx(quantiles_mm(by_hand([Bout(130.0)], MET[day])), abs=CLOSE_MM)
+
+
+def test_taxa_of_which_the_fauna_knows_no_home_are_weighted_by_their_tones_alone(
+    tiny: Fauna, tmp_path: Path
+) -> None:
+    """Nobody records on the shore, says this fauna, so that without a place its bee has no prior. The colour
+    forms of the queen are still one caste."""
+    regions = [(*row[:-1], 0 if row[0] == "shore" else 20) for row in CELLS["regions"]]
+    fauna = load(write_fauna(tmp_path / "f", tables={"regions.csv": table_text("regions", rows=regions)}))
+    (bee,) = individuals_of(heard([Bout(130.0)], IN_APRIL), within_ln=WITHIN_SD)
+    alike = {"queen": 1.0, "worker": 1.0, "male": 1.0}
+    found = sizes([bee], fauna)
+    assert values_mm(found) == pytest.approx(quantiles_mm(by_hand([Bout(130.0)], alike)), abs=CLOSE_MM)
 
 
 @pytest.mark.parametrize(

@@ -25,10 +25,12 @@ from wingtone.population.distribution import PROBABILITIES, Quantile
 from wingtone.population.resampling import LEVEL, NORMAL_95, bootstrap_weights
 
 if TYPE_CHECKING:
+    import datetime as dt
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
+    from wingtone.evidence.lineup import Lineup
     from wingtone.fauna import Fauna
     from wingtone.notebook.places import Place
     from wingtone.population.individuals import Individual
@@ -93,9 +95,7 @@ def thorax(
     below = np.empty((len(individuals), len(GRID_MM)))
     for i, bee in enumerate(individuals):
         terms = tone_terms(lineup.tone, _cue(bee, within))
-        log_weight = np.where(allowed, log_prior(lineup, bee.day, place) + terms.log_likelihood, -np.inf)
-        if not np.isfinite(log_weight.max()):  # none of these taxa lives here, says the fauna
-            log_weight = np.where(allowed, terms.log_likelihood, -np.inf)
+        log_weight = _prior_of(lineup, allowed, bee.day, place) + terms.log_likelihood
         weight = np.exp(log_weight - log_weight.max())
         use = weight > 1e-4
         z = (ln_grid[:, None] - terms.itd_mean_ln_mm[use]) / np.sqrt(terms.itd_var[use])
@@ -121,6 +121,20 @@ def thorax(
         density=tuple(map(float, np.gradient(cdf, step))),
         line_factor=math.exp(2 * line / abs(exponent)),
     )
+
+
+def _prior_of(lineup: Lineup, allowed: NDArray[np.bool_], day: dt.date | None, place: Place | None) -> Floats:
+    """Return ln prior of every candidate up to a constant, shape (n,); -inf but for those that are allowed.
+
+    Where none of them lives, says the fauna, they are taken as they are met elsewhere, in the season of the
+    day; where it knows them from nowhere, all their castes alike, however many colour forms they have.
+    """
+    for at in dict.fromkeys((place, None)):
+        prior = np.where(allowed, log_prior(lineup, day, at), -np.inf)
+        if np.isfinite(prior.max()):
+            return prior
+    shares = [*(entry.share for entry in lineup.fauna.entries), 1.0]
+    return np.where(allowed, np.log(shares), -np.inf)
 
 
 def _widened(points: Floats, ends: Floats, widen: float) -> Floats:
