@@ -3,9 +3,10 @@ library."""
 
 from __future__ import annotations
 
+import itertools
 import math
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from sklearn.mixture import GaussianMixture
 
 from wingtone.evidence.calibration import share_interval
 from wingtone.population.activity import garwood, negative_binomial, rate
+from wingtone.population.castes import castes, prior_of
 from wingtone.population.changeover import logistic_fit
 from wingtone.population.comparison import (
     can_be_tested,
@@ -33,7 +35,8 @@ from wingtone.population.distribution import (
     sheather_jones_bandwidth,
     silverman_bandwidth,
 )
-from wingtone.population.mixture import fit, flat_prior
+from wingtone.population.expected import Expected, Group
+from wingtone.population.mixture import Fit, Prior, fit, flat_prior, log_density, responsibilities
 from wingtone.population.resampling import (
     Clusters,
     bootstrap_weights,
@@ -42,6 +45,9 @@ from wingtone.population.resampling import (
     intraclass_correlation,
     mean_interval,
 )
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 OLD_FAITHFUL = np.loadtxt(Path(__file__).with_name("old_faithful.csv"), delimiter=",", skiprows=1)
 """272 eruptions of Old Faithful, duration and waiting time in minutes (Azzalini & Bowman 1990, Appl Stat
@@ -225,6 +231,177 @@ def test_known_errors_are_taken_off() -> None:
     assert ours.var[0, 0] == pytest.approx(math.exp(best.x[1]), rel=5e-3)
 
 
+STRAYS = 0.02 / math.log(1000 / 50)
+"""Density of the strays among the bees: one in fifty, evenly in ln Hz between 50 and 1000 Hz."""
+
+
+def best_by_simplex(
+    values: np.ndarray,
+    errors: np.ndarray,
+    prior: Prior,
+    start: Sequence[float],
+    counts: np.ndarray | None = None,
+) -> tuple[float, float, np.ndarray, np.ndarray, np.ndarray]:
+    """Penalised maximum as the module states it, written with scipy's densities and climbed by simplex.
+
+    Means are normal about the expected ones, variances scaled inverse chi-squared with 10 degrees of freedom,
+    as a likelihood of ten bees of that spread; both penalties are 0 at what is expected.
+
+    Returns
+    -------
+    height, log-likelihood, shares, means, standard deviations
+    """
+    from scipy.optimize import minimize
+
+    k, often = len(prior.mean), np.ones(len(values)) if counts is None else counts
+
+    def parts(x: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        share = np.exp(np.append(x[: k - 1], 0.0))
+        return share / share.sum(), x[k - 1 : 2 * k - 1], np.exp(x[2 * k - 1 :])
+
+    def loglik(x: np.ndarray) -> float:
+        share, mean, sd = parts(x)
+        each = [share[j] * stats.norm.pdf(values, mean[j], np.sqrt(sd[j] ** 2 + errors)) for j in range(k)]
+        return float(often @ np.log(STRAYS + 0.98 * np.sum(each, axis=0)))
+
+    def depth(x: np.ndarray) -> float:
+        _, mean, sd = parts(x)
+        ratio, doubt = prior.var / sd**2, np.sqrt(prior.doubt_var)
+        means: Any = stats.norm.logpdf(mean, prior.mean, doubt) - stats.norm.logpdf(0.0, 0.0, doubt)
+        return -loglik(x) - float(means.sum() + 5 * (np.log(ratio) - ratio + 1).sum())
+
+    first = np.concatenate([np.zeros(k - 1), start, np.log(prior.var) / 2])
+    best: Any = minimize(
+        depth, first, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-11, "maxiter": 20_000}
+    )
+    return -best.fun, loglik(best.x), *parts(best.x)
+
+
+def test_two_groups_with_all_that_is_expected_are_the_best_of_a_general_optimiser() -> None:
+    """Errors, strays, expected means and spreads, and values that count several times or not at all."""
+    rng = np.random.default_rng(21)
+    values = np.concatenate(
+        [4.75 + 0.11 * rng.standard_normal(25), 5.15 + 0.12 * rng.standard_normal(35), [6.2]]
+    )
+    errors = rng.uniform(0.02, 0.06, len(values)) ** 2
+    counts = rng.integers(0, 3, len(values)).astype(float)
+    prior = Prior(np.array([4.8, 5.2]), np.array([0.05, 0.08]) ** 2, np.array([0.10, 0.14]) ** 2)
+    start = (np.full(2, 0.5), prior.mean, prior.var)
+    ours = fit(values, errors, prior, start=start, weights=counts[None])
+    height, loglik, share, mean, sd = best_by_simplex(values, errors, prior, [4.8, 5.2], counts)
+    assert ours.share[0] == pytest.approx(share, abs=1e-3)
+    assert ours.mean[0] == pytest.approx(mean, abs=1e-3)
+    assert np.sqrt(ours.var[0]) == pytest.approx(sd, rel=2e-3)
+    assert ours.height[0] == pytest.approx(height, abs=1e-5)
+    assert ours.loglik[0] == pytest.approx(loglik, abs=1e-2)
+
+
+def test_fits_made_together_are_those_made_alone() -> None:
+    """Values, counts, starts and expectations differ from fit to fit."""
+    rng = np.random.default_rng(5)
+    values = rng.normal(5.0, 0.2, (3, 40))
+    errors = np.full(40, 0.03**2)
+    mean, var = rng.normal(5.0, 0.1, (3, 2)), rng.uniform(0.01, 0.03, (3, 2))
+    doubt, even = np.full(2, 0.01), np.full(2, 0.5)
+    counts = rng.integers(1, 4, (3, 40)).astype(float)
+    many = fit(values, errors, Prior(mean, doubt, var), start=(even, mean, var), weights=counts)
+    for i in range(3):
+        repeated = np.repeat(values[i], counts[i].astype(int))
+        alone = fit(
+            repeated,
+            np.full(len(repeated), 0.03**2),
+            Prior(mean[i], doubt, var[i]),
+            start=(even, mean[i], var[i]),
+        )
+        for name in ("share", "mean", "var", "height", "loglik"):
+            assert getattr(many, name)[i] == pytest.approx(getattr(alone, name)[0], abs=1e-6), (i, name)
+
+
+def test_who_belongs_to_which_group_by_the_rule_of_bayes() -> None:
+    values, errors = np.array([4.6, 4.9, 5.1, 6.4]), np.array([0.01, 0.02, 0.03, 0.02]) ** 2
+    mean, sd, share = (4.7, 5.2), (0.1, 0.15), (0.3, 0.7)
+    one = np.array([0.0])
+    fitted = Fit(np.array([share]), np.array([mean]), np.array([sd]) ** 2, one, one)
+    heights = np.array(
+        [
+            s * stats.norm.pdf(values, m, np.sqrt(d**2 + errors))
+            for s, m, d in zip(share, mean, sd, strict=True)
+        ]
+    )
+    expected = 0.98 * heights / (STRAYS + 0.98 * heights.sum(axis=0))
+    np.testing.assert_allclose(responsibilities(values, errors, fitted), expected, rtol=1e-9)
+    density = log_density(values, errors, fitted.mean, fitted.var)[0]
+    np.testing.assert_allclose(density, np.log(heights / np.array(share)[:, None]), rtol=1e-9)
+
+
+# --- castes -----------------------------------------------------------------------------------------
+
+QUEENS = Group("queens", ("queen",), 0.3, math.log(118), 0.1, 0.12)
+WORKERS = Group("workers", ("worker",), 0.7, math.log(185), 0.08, 0.14)
+BOTH = Expected((QUEENS, WORKERS), ("a made-up bee",), True, 0.0)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.25, 1.0])
+def test_what_is_said_of_castes_is_that_of_a_general_optimiser(share: float) -> None:
+    """Forty bees, each in its own recording: one group against two, BIC with p = 3k - 1, and who a single
+    group would be: as high as it fits, times how it is met."""
+    rng = np.random.default_rng(31)
+    queens = round(40 * share)
+    tones = np.concatenate(
+        [
+            math.log(122) + 0.1 * rng.standard_normal(queens),
+            math.log(178) + 0.1 * rng.standard_normal(40 - queens),
+        ]
+    )
+    error = rng.uniform(0.02, 0.05, 40)
+    found, _ = castes(tones, error, singly(40), BOTH, rng=rng, n_draws=20, n_null=19)
+    prior = prior_of((QUEENS, WORKERS))
+    one = [best_by_simplex(tones, error**2, prior_of([g]), [np.median(tones)])[0] for g in (QUEENS, WORKERS)]
+    starts = ([QUEENS.mean_ln, WORKERS.mean_ln], np.quantile(tones, (0.25, 0.75)).tolist())
+    two, _, shares, means, sds = max(
+        (best_by_simplex(tones, error**2, prior, start) for start in starts), key=lambda best: best[0]
+    )
+    assert found.likelihood_ratio == pytest.approx(2 * (two - max(one)), abs=2e-3)
+    assert found.bic[0] == pytest.approx(-2 * max(one) + 2 * math.log(40), abs=2e-3)
+    assert found.bic[1] == pytest.approx(-2 * two + 5 * math.log(40), abs=2e-3)
+    for k, told in enumerate(found.groups):
+        assert told.share == pytest.approx(shares[k], abs=2e-3)
+        assert told.tone_hz == pytest.approx(math.exp(means[k]), rel=2e-3)
+        assert told.sd_hz == pytest.approx(math.exp(means[k]) * sds[k], rel=5e-3)
+    odds = math.exp(one[0] - one[1]) * 0.3 / 0.7
+    assert dict(found.one_group)["queens"] == pytest.approx(odds / (1 + odds), abs=1e-3)
+    assert found.one_group[0][0] == ("queens" if odds > 1 else "workers")
+
+
+def test_castes_that_lie_wide_apart_are_counted_as_if_known() -> None:
+    """Twelve bees of 105 Hz and 36 of 210 in recordings of their own: a sample of 48 bees of known
+    caste, whose interval is Jeffreys' or, by the bootstrap, hardly wider."""
+    tones = np.log(np.repeat([105.0, 210.0], [12, 36])) + 0.01 * np.tile([-1.0, 0.0, 1.0], 16)
+    found, members = castes(
+        tones, np.full(48, 0.02), singly(48), BOTH, rng=np.random.default_rng(3), n_draws=400, n_null=99
+    )
+    low, high = stats.beta.ppf(0.025, 12.5, 36.5), stats.beta.ppf(0.975, 12.5, 36.5)
+    queens, workers = found.groups
+    assert found.answer == "two groups"
+    assert queens.share == pytest.approx(0.25, abs=0.003)
+    assert low - 0.02 <= queens.low <= low + 1e-3
+    assert high - 1e-3 <= queens.high <= high + 0.02
+    assert (workers.low, workers.high) == pytest.approx((1 - queens.high, 1 - queens.low))
+    assert found.effective_n == pytest.approx(48, rel=0.15)
+    assert members is not None
+    np.testing.assert_allclose(members.probability, np.repeat([1.0, 0.0], [12, 36]), atol=0.02)
+
+
+def test_recordings_of_one_caste_each_count_as_one_bee_each() -> None:
+    """Four recordings of six queens, twelve of six workers: 96 bees that tell the share as sixteen would."""
+    tones = np.log(np.repeat([105.0, 210.0], [24, 72])) + 0.01 * np.tile([-1.0, 0.0, 1.0], 32)
+    clusters = Clusters("recording", np.repeat(np.arange(16), 6), 16)
+    found, _ = castes(
+        tones, np.full(96, 0.02), clusters, BOTH, rng=np.random.default_rng(3), n_draws=1000, n_null=19
+    )
+    assert found.effective_n == pytest.approx(16, rel=0.2)
+
+
 # --- changeover -------------------------------------------------------------------------------------
 
 BEETLE_DOSE = np.array([1.6907, 1.7242, 1.7552, 1.7842, 1.8113, 1.8369, 1.8610, 1.8839])
@@ -274,6 +451,71 @@ def test_permutation_of_the_mice_is_exact_and_that_of_scipy() -> None:
     options: dict[str, Any] = {"n_resamples": np.inf, "alternative": "greater", "vectorized": True}
     theirs = stats.permutation_test((MICE_TREATED, MICE_CONTROL), squared, **options)
     assert ours == pytest.approx(theirs.pvalue, abs=1e-9)
+
+
+def clustered(sizes: Sequence[int], seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Values of bees and the cluster of each; those of a cluster are alike."""
+    rng = np.random.default_rng(seed)
+    of = np.repeat(np.arange(len(sizes)), sizes)
+    return 150 + 8 * rng.standard_normal(len(sizes))[of] + 4 * rng.standard_normal(len(of)), of
+
+
+def mean_and_variance(values: np.ndarray, of: np.ndarray) -> tuple[float, float]:
+    """Mean of clustered values and its cluster-robust variance, the usual factor G / (G - 1) on the sum of
+    squared totals of residuals (textbook)."""
+    totals = [float((values[of == k] - values.mean()).sum()) for k in np.unique(of)]
+    g = len(totals)
+    return float(values.mean()), g / (g - 1) * math.fsum(t**2 for t in totals) / len(values) ** 2
+
+
+def test_permutation_of_clusters_is_that_of_every_dealing_by_hand() -> None:
+    """Four recordings against five, of one to four bees each: 126 dealings, Welch's square with robust
+    variances in each."""
+    sizes = [1, 4, 2, 3, 2, 1, 3, 4, 2]
+    values, of = clustered(sizes, 12)
+    labels = np.array([0, 0, 0, 0, 1, 1, 1, 1, 1])
+
+    def statistic(first: tuple[int, ...]) -> float:
+        rows = np.isin(of, first)
+        (m1, v1), (m2, v2) = (
+            mean_and_variance(values[rows], of[rows]),
+            mean_and_variance(values[~rows], of[~rows]),
+        )
+        return (m1 - m2) ** 2 / (v1 + v2)
+
+    seen = statistic((0, 1, 2, 3))
+    dealt = [statistic(first) for first in itertools.combinations(range(9), 4)]
+    p = permutation_p(values, of, labels, rng=np.random.default_rng(1), n_permutations=1)
+    assert p == pytest.approx(sum(one >= seen - 1e-9 for one in dealt) / 126)
+
+
+def test_overall_p_of_three_groups_is_that_of_every_dealing_by_hand() -> None:
+    """Three recordings in each of three groups, 1680 dealings; ours draws them at random, so it is within its
+    error. Spread of the means about their weighted mean, weights the inverse variances (Welch 1951)."""
+    values, of = clustered([2, 1, 2, 2, 1, 2, 2, 1, 2], 3)
+    values[of > 5] += 25.0
+
+    def statistic(groups: Sequence[tuple[int, ...]]) -> float:
+        rows = [np.isin(of, group) for group in groups]
+        told = [mean_and_variance(values[r], of[r]) for r in rows]
+        weights = [1 / v for _, v in told]
+        centre = sum(w * m for w, (m, _) in zip(weights, told, strict=True)) / sum(weights)
+        return sum(w * (m - centre) ** 2 for w, (m, _) in zip(weights, told, strict=True))
+
+    every = range(9)
+    dealt = []
+    for first in itertools.combinations(every, 3):
+        for second in itertools.combinations([k for k in every if k not in first], 3):
+            third = tuple(k for k in every if k not in (*first, *second))
+            dealt.append(statistic((first, second, third)))
+    seen = statistic(((0, 1, 2), (3, 4, 5), (6, 7, 8)))
+    p = sum(one >= seen - 1e-9 for one in dealt) / 1680
+    group = [("a", "b", "c")[k // 3] for k in of]
+    n = 3999
+    found = compare(values, group, Clusters("day", of, 9), rng=np.random.default_rng(6), n_permutations=n)
+    assert 0.01 < p < 0.5
+    assert found.p_overall == pytest.approx(p, abs=4 * math.sqrt(p * (1 - p) / n))
+    assert not any(pair.tested for pair in found.pairs)  # three against three cannot reach 5 %
 
 
 def test_effect_of_the_mice() -> None:
