@@ -6,7 +6,9 @@ import datetime as dt
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
+from scipy import stats
 
 from wingtone.evidence import ToneCue, parse_hints
 from wingtone.evidence.case import answer_probabilities, posterior
@@ -15,10 +17,10 @@ from wingtone.evidence.look_next import LEAST_BITS, expected_bits, look_next
 from wingtone.evidence.weigh import misfits, weigh
 
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
     from wingtone.evidence.lineup import Lineup
+    from wingtone.fauna import Fauna
 
 JUNE = dt.date(2026, 6, 10)
 TONE = ToneCue(150.0, 148.0, 152.0)
@@ -139,3 +141,80 @@ def test_a_misfit_says_its_side(lineup: Lineup) -> None:
         lineup, make_case(lineup, date=dt.date(2026, 7, 20), tone=ToneCue(70.0, 69.0, 71.0), hints=red)
     )
     assert (low.kind, low.side) == ("tone", "low")
+
+
+def test_the_tail_of_an_odd_tone_is_that_of_both_sides(lineup: Lineup) -> None:
+    """Twice the chance of a tone as low or as high, given the rest: every candidate is normal in ln Hz."""
+    red = {"tail": "red", "collar": "none", "thorax": "black", "abdomen": "black"}
+    for f0_hz, side in ((70.0, "low"), (330.0, "high")):
+        cue = ToneCue(f0_hz, 0.99 * f0_hz, 1.01 * f0_hz, n_bouts=3)
+        case = make_case(lineup, date=dt.date(2026, 7, 20), tone=cue, hints=red)
+        odd = misfits(lineup, case)[0]
+        assert (odd.kind, odd.side) == ("tone", side)
+        rest = posterior(lineup, case.without("tone"))
+        line, below = lineup.tone, 0.0
+        degrees = 5.0  # spread of the air temperature when it was not given
+        for k, candidate in enumerate(line.candidate):
+            variance = line.own_var[k] + line.exponent[k] ** 2 * line.itd_var[k] + line.within_sd**2 / 3
+            variance += (line.temperature_sd_hz_per_c * degrees / f0_hz) ** 2 + (0.01 / 1.96) ** 2
+            chance = stats.norm.cdf(math.log(f0_hz), line.mean_ln_hz[k], math.sqrt(variance))
+            below += rest[candidate] * line.weight[k] * float(chance)
+        below += (
+            rest[-1] * math.log(f0_hz / 50) / math.log(1000 / 50)
+        )  # something else: evenly, 50 to 1000 Hz
+        assert odd.probability == pytest.approx(2 * min(below, 1 - below), rel=1e-3)
+
+
+@pytest.mark.parametrize("day", ["2026-02-10", "2026-11-28"])
+def test_the_tail_of_an_odd_date_is_that_of_all_weeks_as_rare(fauna: Fauna, lineup: Lineup, day: str) -> None:
+    """Each candidate is met in a week as the season says, region by region."""
+    red = {"tail": "red", "collar": "none", "thorax": "black", "abdomen": "black"}
+    date = dt.date.fromisoformat(day)
+    case = make_case(lineup, date=date, hints=red)
+    (odd,) = misfits(lineup, case)
+    rest = posterior(lineup, case.without("date"))
+    regions = fauna.region_of(None, None).items()
+    met = np.array(
+        [
+            sum(
+                share * fauna.abundance(region) * fauna.season(week + 0.5, lineup.latitude_deg[region])
+                for region, share in regions
+            )
+            for week in range(1, 53)
+        ]
+    )
+    by_week = met / met.sum(axis=0) @ rest[:-1] + rest[-1] / 52
+    index = (date - dt.date(2026, 1, 1)).days // 7
+    assert odd.probability == pytest.approx(by_week[by_week <= by_week[index] * 1.0001].sum(), rel=0.01)
+
+
+def test_the_tail_of_an_odd_hint_is_that_of_all_answers_as_rare(lineup: Lineup) -> None:
+    brown = {"tail": "ginger", "thorax": "ginger", "abdomen": "red", "collar": "ginger"}
+    case = make_case(lineup, date=JUNE, hints=brown)
+    (odd,) = misfits(lineup, case)
+    assert (odd.kind, odd.name, odd.side) == ("hint", "abdomen", "")
+    rest = posterior(lineup, case.without("hint", "abdomen"))
+    chances = {}
+    for state in lineup.traits["abdomen"].states:
+        told = posterior(lineup, make_case(lineup, date=JUNE, hints=brown | {"abdomen": state}))
+        best = int(told.argmax())  # by Bayes' rule, prior times chance over posterior is one over a constant
+        says = answer_probabilities(lineup, case, "abdomen")[
+            best, lineup.traits["abdomen"].states.index(state)
+        ]
+        chances[state] = rest[best] * says / told[best]
+    assert sum(chances.values()) == pytest.approx(1.0)
+    as_rare = [chance for chance in chances.values() if chance <= chances["red"] * 1.0001]
+    assert odd.probability == pytest.approx(sum(as_rare))
+
+
+def test_several_misfits_are_told_the_worst_first_and_each_without_the_others(lineup: Lineup) -> None:
+    """A carder bee in February, of half its tone, with a red abdomen."""
+    brown = {"tail": "ginger", "thorax": "ginger", "abdomen": "red", "collar": "ginger"}
+    case = make_case(lineup, date=dt.date(2026, 1, 20), tone=ToneCue(62.0, 61.5, 62.5), hints=brown)
+    told = misfits(lineup, case)
+    assert len(told) == 3
+    for misfit in told:
+        (alone, *_) = misfits(lineup, case)
+        assert (alone.kind, alone.name) == (misfit.kind, misfit.name)
+        assert alone.probability == pytest.approx(misfit.probability)
+        case = case.without(misfit.kind, misfit.name)
