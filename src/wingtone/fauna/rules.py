@@ -256,9 +256,12 @@ def _tone_model(rows: Rows, known: _Known) -> Iterator[Fault]:
         if name not in there:
             yield Fault("tone_model.csv", 0, "parameter", f"no row for {name}")
     for row in rows["tone_model"]:
-        name = row.text("parameter")
-        if (name.startswith(("anchor_", "sd_"))) and row.number("value") <= 0:
-            yield row.fault("value", "must be above 0")
+        name, value = row.text("parameter"), row.number("value")
+        low, high = TONE_PARAMETERS.get(name, (-math.inf, math.inf))
+        if value < low or value > high:
+            yield row.fault(
+                "value", f"{row.text('value')[:40]} is outside {low:g} to {high:g}, the bounds of {name}"
+            )
 
 
 def _characters(rows: Rows, known: _Known) -> Iterator[Fault]:

@@ -59,21 +59,23 @@ DERIVED_CHARACTERS = ("size", "condition")
 condition, which only changes how the others are read. Neither takes rows in the appearance table, nor an
 observer error."""
 
-TONE_PARAMETERS = (
-    "anchor_f0_hz",
-    "anchor_itd_mm",
-    "exponent",
-    "within_caste",
-    "sd_line",
-    "sd_between",
-    "sd_within",
-    "sd_wear",
-    "sd_total_min_hz",
-    "temperature_slope_hz_per_c",
-    "reference_temperature_c",
-)
-"""Parameters of the line ``ln f0 = ln anchor_f0 + exponent * ln(itd / anchor_itd)`` and of its spread;
-``within_caste`` is the share of the exponent that holds between individuals of one caste."""
+TONE_PARAMETERS: dict[str, tuple[float, float]] = {
+    "anchor_f0_hz": (20, 1000),
+    "anchor_itd_mm": (0.5, 15),
+    "exponent": (-3, -0.1),
+    "within_caste": (-2, 2),
+    "sd_line": (0.001, 1),
+    "sd_between": (0.001, 1),
+    "sd_within": (0.001, 1),
+    "sd_wear": (0.001, 1),
+    "sd_total_min_hz": (0.1, 300),
+    "temperature_slope_hz_per_c": (-20, 20),
+    "reference_temperature_c": (-20, 50),
+}
+"""Parameters of the line ``ln f0 = ln anchor_f0 + exponent * ln(itd / anchor_itd)`` and of its spread, and
+the bounds of their values; ``within_caste`` is the share of the exponent that holds between individuals of
+one caste. Bounds ours: wide of all that is published, but a larger bee hums lower, and an exponent without
+its minus sign would turn all sizes round without a word."""
 
 
 @dataclass(frozen=True)
@@ -227,9 +229,9 @@ TABLES: dict[str, Table] = {
         Table(
             "tone_model",
             (
-                Column("parameter", choices=TONE_PARAMETERS),
+                Column("parameter", choices=tuple(TONE_PARAMETERS)),
                 _number("value"),
-                _number("sd", 0),
+                _number("sd", 0, 100),
                 Column("unit"),
             ),
             ("parameter",),
