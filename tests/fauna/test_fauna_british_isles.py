@@ -13,6 +13,7 @@ import pytest
 
 from wingtone.errors import RequestError
 from wingtone.fauna import SHIPPED, Fauna, check, load, week_of
+from wingtone.fauna.names import NameBook
 from wingtone.fauna.schema import HOW_KNOWN
 from wingtone.fauna.sheet import expected_tone_hz
 
@@ -714,3 +715,57 @@ def test_a_name_is_known_however_it_is_written(fauna: Fauna, written: str, taxon
 )
 def test_the_nearest_names(fauna: Fauna, written: str, near: list[str]) -> None:
     assert fauna.names.nearest(written) == near
+
+
+@pytest.mark.parametrize(
+    ("written", "name", "taxa", "exact"),
+    [
+        ("Bombus terrestris", "Bombus terrestris", "terrestris", True),
+        ("Bombus terrestris audax", "Bombus terrestris", "terrestris", False),
+        ("Bombus terrestris?", "Bombus terrestris", "terrestris", False),
+        ("Bombus cf. terrestris", "Bombus terrestris", "terrestris", False),
+        ("Bombus lucorum s.str.", "Bombus lucorum", "lucorum", False),
+        ("Bombus lucorum agg.", "Bombus lucorum agg.", "lucorum magnus cryptarum", True),
+        ("Bombus lucorum agg.?", "Bombus lucorum agg.", "lucorum magnus cryptarum", False),
+        ("White-tailed bumblebee agg.", "Bombus lucorum agg.", "lucorum magnus cryptarum", True),
+        (
+            "Bombus terrestris/lucorum",
+            "Bombus terrestris/lucorum",
+            "terrestris lucorum magnus cryptarum",
+            True,
+        ),
+        ("Bombus vestalis/bohemicus", "Bombus vestalis/bohemicus", "vestalis bohemicus", True),
+    ],
+)
+def test_what_a_name_stands_for(fauna: Fauna, written: str, name: str, taxa: str, exact: bool) -> None:
+    meant = fauna.names.meant(written)
+    assert meant is not None
+    assert (meant.name, meant.exact) == (name, exact)
+    assert meant.taxa == {f"Bombus {epithet}" for epithet in taxa.split()}
+
+
+def test_a_genus_stands_for_all_its_species(fauna: Fauna) -> None:
+    for written, genus in (("Bombus sp.", "Bombus"), ("bumblebee", "Bombus"), ("Vespa sp.", "Vespa")):
+        meant = fauna.names.meant(written)
+        assert meant is not None
+        assert meant.taxa == {taxon.taxon for taxon in fauna.taxa if taxon.taxon.startswith(f"{genus} ")}
+        assert len(meant.taxa) > 1
+
+
+def test_a_plain_name_meant_widely_is_the_aggregate_of_that_name() -> None:
+    """Not the smallest around it, which is the pair; made-up names."""
+    book = NameBook(
+        {"Bombus unus": "One bee", "Bombus duo": "Two bee", "Bombus tres": "Three bee"},
+        {
+            "Bombus unus/duo": ("One or two", ("Bombus unus", "Bombus duo")),
+            "Bombus unus agg.": ("Ones", ("Bombus unus", "Bombus duo", "Bombus tres")),
+        },
+        {"Bombus primus": "Bombus unus"},
+    )
+    for written in ("Bombus unus agg.", "One bee agg.", "Bombus primus agg.", "unus s.l."):
+        meant = book.meant(written)
+        assert meant is not None
+        assert meant.name == "Bombus unus agg."
+    narrower = book.meant("Two bee agg.")
+    assert narrower is not None
+    assert narrower.name == "Bombus unus/duo"

@@ -15,6 +15,8 @@ from fauna.tiny import CELLS, COMMON, FACTS, change, table_text, write_fauna
 from wingtone.errors import Fault, TableError
 from wingtone.fauna import SHIPPED, check, load
 from wingtone.fauna.schema import HOW_KNOWN, TABLES, TONE_PARAMETERS
+from wingtone.fauna.season import SEASON_FLOOR
+from wingtone.fauna.sheet import expected_tone_hz
 from wingtone.fauna.tables import MAX_CELL_CHARACTERS, MAX_FAULTS, MAX_FILE_BYTES
 
 if TYPE_CHECKING:
@@ -91,6 +93,8 @@ def test_arrays_cannot_be_changed(tmp_path: Path) -> None:
         ("size", 2, "note", "line\nbreak", "note", "unprintable"),
         ("size", 2, "note", "\x1b[2Jgone", "note", "unprintable"),
         ("season", 2, "full_week", 9, "full_week", "out of order"),
+        ("season", 2, "fade_week", 11, "fade_week", "out of order"),
+        ("season", 2, "last_week", 19, "last_week", "out of order"),
         ("season", 2, "last_week", 54, "last_week", "outside 1 to 53.99"),
         ("season", 2, "first_week", 0.5, "first_week", "outside 1 to 53.99"),
         ("season", 2, "level", -1, "level", "outside 0 to 10"),
@@ -111,6 +115,9 @@ def test_arrays_cannot_be_changed(tmp_path: Path) -> None:
         ("taxa", 3, "castes", "", "castes", "at least one caste"),
         ("taxa", 4, "castes", "queen", "castes", "takes none"),
         ("taxa", 3, "vernacular", "pebble BEE", "vernacular", "stands in line 2"),
+        ("taxa", 3, "vernacular", "bombus lapillus", "vernacular", "stands in line 2"),
+        ("taxa", 3, "taxon", "not a bumblebee", "taxon", "name of a group"),
+        ("taxa", 3, "taxon", "any", "taxon", "name of a group or wildcard"),
         ("taxa", 3, "rank", "kingdom", "rank", "not one of"),
         (
             "aggregates",
@@ -126,8 +133,13 @@ def test_arrays_cannot_be_changed(tmp_path: Path) -> None:
         ("abundance", 2, "abundance", -1, "abundance", "outside 0 to"),
         ("abundance", 2, "taxon", "Bombus amissus", "taxon", "not a candidate"),
         ("regions", 2, "latitude_high_deg", 58, "latitude_high_deg", "above the lower edge"),
+        ("regions", 2, "latitude_high_deg", 59, "latitude_high_deg", "above the lower edge"),
+        ("regions", 2, "latitude_high_deg", 91, "latitude_high_deg", "outside -90 to 90"),
+        ("regions", 3, "longitude_high_deg", -2, "longitude_high_deg", "above the lower edge"),
+        ("regions", 3, "longitude_high_deg", 181, "longitude_high_deg", "outside -180 to 180"),
         ("regions", 3, "region", "shore", "box", "repeats line 2"),
         ("tone", 2, "weight", 0.5, "weight", "sum to 0.750"),
+        ("tone", 2, "caste", "worker", "caste", "'worker' is not a caste of Musca apiformis: adult"),
         ("tone", 2, "f0_hz_mean", 5, "f0_hz_mean", "outside 20 to 1000"),
         ("tone_model", 2, "parameter", "loudness", "parameter", "not one of"),
         ("tone_model", 2, "value", -155, "value", "-155 is outside 20 to 1000, the bounds of anchor_f0_hz"),
@@ -145,6 +157,10 @@ def test_arrays_cannot_be_changed(tmp_path: Path) -> None:
         ("characters", 5, "looks_like", "large", "looks_like", "size is worked out"),
         ("characters", 5, "fades_to", "large", "fades_to", "size is worked out"),
         ("forms", 2, "share", 1, "share", "outside 0.001 to 0.9"),
+        ("forms", 2, "caste", "drone", "caste", "not a caste of Bombus lapillus"),
+        ("forms", 2, "taxon", "Bombus nemo", "taxon", "not in taxa.csv"),
+        ("lookalikes", 2, "caste", "drone", "caste", "not a caste of Bombus lapillus"),
+        ("lookalikes", 2, "taxon", "Bombus nemo", "taxon", "not in taxa.csv"),
         ("lookalikes", 2, "other", "Musca nemo", "other", "not in taxa.csv"),
         ("lookalikes", 2, "other", "Bombus lapillus", "other", "its own look-alike"),
         ("synonyms", 2, "taxon", "Bombus nemo", "taxon", "not in taxa.csv"),
@@ -249,6 +265,113 @@ def test_missing_rows_are_told(tmp_path: Path) -> None:
         ("abundance.csv", "no row for Bombus lapillus"),
         ("appearance.csv", "no row for Musca apiformis, adult: tail"),
     }
+
+
+def test_rules_between_rows(tmp_path: Path) -> None:
+    """Each of these is told alone: one fault, where it is."""
+    regions, characters = CELLS["regions"], CELLS["characters"]
+    island = [*regions, ("shore", "the beach", "west", 59, 61, -5, -3, 0.1, 1, 5)]
+    taxa = [
+        (*row[:4], "worker" if row[2] == "not a bumblebee" else row[4], *row[5:]) for row in CELLS["taxa"]
+    ]
+    lost = ("Bombus amissus", "worker", "Bombus lapillus", "It is lost.")
+    for name, rows, line, column, what in (
+        ("regions", island, 4, "title", "differs from 'the shore' of the same region"),
+        ("regions", [(*row[:-1], 0) for row in regions], 0, "share", "at least one share must be above 0"),
+        ("characters", characters[:-1], 5, "state", "the character size needs at least two states"),
+        (
+            "abundance",
+            [("Bombus lapillus", "shore", 0), *CELLS["abundance"][1:]],
+            0,
+            "taxon",
+            "no row for Bombus lapillus",
+        ),
+        ("lookalikes", [lost], 2, "caste", "only 'any' for a taxon that is not a candidate"),
+        (
+            "forms",
+            [*CELLS["forms"], ("Bombus lapillus", "queen", "pale form", 0.75, "x")],
+            3,
+            "share",
+            "leave nothing",
+        ),
+    ):
+        folder = write_fauna(tmp_path / f"{name}{line}", tables={f"{name}.csv": table_text(name, rows=rows)})
+        (fault,) = check(folder)
+        assert (fault.file, fault.line, fault.column) == (f"{name}.csv", line, column)
+        assert what in fault.what
+    told = check(write_fauna(tmp_path / "castes", tables={"taxa.csv": table_text("taxa", rows=taxa)}))
+    assert "'adult' is not a caste of Musca apiformis: worker" in {fault.what for fault in told}
+
+
+@pytest.mark.parametrize(("white", "told"), [(0.596, 0), (0.604, 0), (0.593, 1), (0.607, 1)])
+def test_frequencies_may_miss_their_sum_by_half_a_hundredth(tmp_path: Path, white: float, told: int) -> None:
+    """Two or three digits: 0.6 and 0.4 in place of 0.596 and 0.404 are no fault, a whole hundredth is one."""
+    text = change("appearance", 3, "frequency", white)
+    folder = write_fauna(tmp_path / "f", tables={"appearance.csv": text})
+    assert len(check(folder)) == told
+    if not told:
+        np.testing.assert_allclose(load(folder).appearance("tail")[2, 0], white / (white + 0.4))
+
+
+def test_a_form_of_one_caste_goes_before_that_of_any(tmp_path: Path) -> None:
+    rows = [
+        ("Bombus lapillus", "queen", "black form", 0.1, "black"),
+        ("Bombus lapillus", "any", "black form", 0.3, "black"),
+        ("Bombus lapillus", "any", "pale form", 0.2, "pale"),
+    ]
+    for k, order in enumerate((rows, rows[::-1])):
+        fauna = load(write_fauna(tmp_path / f"{k}", tables={"forms.csv": table_text("forms", rows=order)}))
+        shares = {(entry.caste, entry.form): entry.share for entry in fauna.entries if entry.is_bumblebee}
+        assert shares == pytest.approx(
+            {
+                ("queen", ""): 0.7, ("queen", "black form"): 0.1, ("queen", "pale form"): 0.2,
+                ("worker", ""): 0.5, ("worker", "black form"): 0.3, ("worker", "pale form"): 0.2,
+                ("male", ""): 0.5, ("male", "black form"): 0.3, ("male", "pale form"): 0.2,
+            }
+        )  # fmt: skip
+
+
+def test_tone_of_a_bee_by_hand(tmp_path: Path) -> None:
+    """Worker: 155 Hz x 4 / 3.8 = 163.2 Hz; spread in ln f0 sqrt(0.1^2 + 0.1^2 + 0.05^2 + 0.01^2 + (0.5 x 0.4
+    / 3.8)^2) = 0.159, so 163.2 x exp(-+ 1.96 x 0.159). Queen: 112.7 Hz and 0.153, but 20 Hz are 0.177 of it.
+    The fly: 140 - 1.96 x 20 to 180 + 1.96 x 20."""
+    fauna = load(write_fauna(tmp_path / "f"))
+    queen, _, worker, _, fly = range(5)
+    assert expected_tone_hz(fauna, worker) == pytest.approx((119.4, 222.9), abs=0.1)
+    assert expected_tone_hz(fauna, queen) == pytest.approx((79.6, 159.6), abs=0.1)
+    assert expected_tone_hz(fauna, fly) == pytest.approx((100.8, 219.2))
+
+
+def test_regions_by_hand(tmp_path: Path) -> None:
+    """An edge lets half in and a corner a quarter, a softness further out 0.5 (1 + tanh(-1)) = 0.1192."""
+    fauna = load(write_fauna(tmp_path / "f"))
+    shore = fauna.boxes[0]
+    for latitude_deg, longitude_deg, weight in (
+        (60, -2, 1.0),
+        (60, -1, 0.5),
+        (61, -2, 0.5),
+        (59, -3, 0.25),
+        (60, -3.1, 0.1192),
+        (58.9, -2, 0.1192),
+        (60, -0.5, 0.0),
+    ):
+        assert shore.at(latitude_deg, longitude_deg) == pytest.approx(weight, abs=1e-4)
+    assert fauna.region_of(60, -1) == pytest.approx({"shore": 0.5, "hill": 0.5})
+    assert fauna.region_of(60, -0.9) == pytest.approx({"shore": 0.1192, "hill": 0.8808}, abs=1e-4)
+    # no point, or one far off: as the records are shared
+    points: list[tuple[float | None, float | None]] = [(None, None), (60, None), (None, -2), (10, 10)]
+    for point in points:
+        assert fauna.region_of(*point) == pytest.approx({"shore": 0.8, "hill": 0.2})
+    assert fauna.covers(60, -2)
+    assert not fauna.covers(10, 10)
+
+
+def test_a_caste_of_level_nought_is_rare_and_not_impossible(tmp_path: Path) -> None:
+    text = change("season", 4, "level", 0)
+    fauna = load(write_fauna(tmp_path / "f", tables={"season.csv": text}))
+    male = [entry.caste for entry in fauna.entries].index("male")
+    for week in (5.0, 30.0):
+        assert fauna.season(week)[male] == SEASON_FLOOR
 
 
 def test_forms_must_leave_something_for_the_typical_one(tmp_path: Path) -> None:
