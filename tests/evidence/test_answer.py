@@ -6,6 +6,7 @@ import datetime as dt
 import json
 import math
 import shutil
+from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,8 +15,9 @@ import pytest
 from fauna.tiny import write_fauna
 from wingtone.errors import HintError
 from wingtone.evidence import Likelihood, ToneCue, identify
+from wingtone.evidence.answer import TaxonShare
 from wingtone.evidence.case import posterior
-from wingtone.evidence.engine import make_case
+from wingtone.evidence.engine import credible_set, make_case
 from wingtone.evidence.lineup import CASTES, SOMETHING_ELSE, line_up
 from wingtone.evidence.prior import ELSE_OUTSIDE, ELSE_SHARE, log_prior
 from wingtone.evidence.weigh import stranger
@@ -537,3 +539,98 @@ def test_a_copy_of_the_shipped_fauna_answers_alike(fauna: Fauna, tmp_path: Path)
 
 def test_line_up_is_made_once(fauna: Fauna) -> None:
     assert line_up(fauna) is line_up(fauna)
+
+
+GRID = [
+    (day, f0_hz, dict(hint.split("=") for hint in hints.split()))
+    for day in ("2026-03-12", "2026-05-20", "2026-07-12", "2026-09-20")
+    for f0_hz in (None, 115.0, 160.0, 229.0, 231.0, 260.0)
+    for hints in (
+        "",
+        "tail=white",
+        "tail=red collar=none thorax=black",
+        "tail=ginger thorax=ginger",
+        "tail=orange collar=none thorax=black front-band=yellow",
+        "antennae=short",
+        "condition=bald",
+    )
+]
+
+
+def test_advice_is_given_exactly_where_it_belongs(fauna: Fauna) -> None:
+    """Of 168 cases, each by the figures of its own answer; the limits are those the module gives."""
+    advised = {taxon.taxon: taxon for taxon in fauna.taxa if taxon.advice}
+    shakers = ("Bombus", "Anthophora", "Andrena", "Colletes", "Xylocopa")
+    told: Counter[str] = Counter()
+    for day, f0_hz, hints in GRID:
+        cue = None if f0_hz is None else tone(f0_hz)
+        answer = identify(fauna=fauna, tone=cue, date=dt.date.fromisoformat(day), place=LONDON, hints=hints)
+        share = {row.taxon: row.probability for row in answer.taxa}
+        bumblebee = 1.0 - next(c.probability for c in answer.castes if c.caste == "not a bumblebee")
+        weights = {piece.kind: piece.weight_bits for piece in answer.evidence if piece.kind != "hint"}
+        shaking = sum(p for taxon, p in share.items() if taxon.split()[0] in shakers)
+        expected = {
+            "sound only": f0_hz is not None and not hints.keys() - {"condition"},
+            "no size": f0_hz is not None and bumblebee < 0.5,
+            "may be a flower buzz": f0_hz is not None and f0_hz >= 230 and shaking >= 0.25,
+            "tone says little": abs(weights.get("tone", 9.0)) < 0.3,
+            "confirm": answer.record_as.rank in ("species", "aggregate"),
+        }
+        for code, due in expected.items():
+            assert (code in codes(answer)) is due, (code, day, f0_hz, hints)
+            told[code] += due
+        assert math.isnan(answer.size.itd_mm) is (bumblebee < 0.5 or not weights.keys() & {"tone"}), hints
+        due_texts = [
+            f"{taxon.vernacular}: {taxon.advice}"
+            for name in sorted(share, key=lambda name: -share[name])
+            if (taxon := advised.get(name)) and share[name] >= (0.005 if taxon.is_invasive else 0.2)
+        ]
+        told["taxa"] += len(due_texts)
+        given = [w.text for w in answer.warnings if w.code in ("advice", "report it")]
+        assert given == due_texts, (day, f0_hz, hints)
+    assert all(10 < told[code] < len(GRID) for code in told), told
+
+
+def test_candidates_taxa_and_castes_are_one_table(fauna: Fauna, lineup: Lineup) -> None:
+    for day, f0_hz, hints in GRID[::5]:
+        cue, date = None if f0_hz is None else tone(f0_hz), dt.date.fromisoformat(day)
+        answer = identify(fauna=fauna, tone=cue, date=date, hints=hints)
+        names = [(row.taxon, row.caste) for row in answer.candidates]
+        assert (
+            len(set(names))
+            == len(names)
+            == len(set(zip(lineup.taxon_of.tolist(), lineup.castes, strict=True)))
+        )
+        for taxon in answer.taxa:
+            rows = [row.probability for row in answer.candidates if row.taxon == taxon.taxon]
+            assert math.fsum(rows) == pytest.approx(taxon.probability, abs=1e-12)
+        bumblebees = {taxon.taxon for taxon in fauna.taxa if taxon.is_bumblebee}
+        for caste in answer.castes:
+            rows = [
+                row.probability
+                for row in answer.candidates
+                if (row.caste if row.taxon in bumblebees else "not a bumblebee") == caste.caste
+            ]
+            assert math.fsum(rows) == pytest.approx(caste.probability, abs=1e-12)
+
+
+def test_a_credible_set_by_hand() -> None:
+    taxa = tuple(TaxonShare(name, name, share) for name, share in (("a", 0.5), ("b", 0.4), ("c", 0.1)))
+    for level, names in (
+        (0.45, ("a",)),
+        (0.5, ("a",)),
+        (0.51, ("a", "b")),
+        (0.9, ("a", "b")),
+        (0.95, ("a", "b", "c")),
+    ):
+        assert credible_set(taxa, level).taxa == names
+
+
+def test_what_does_not_fit_is_said_not_to_fit_a_date_only_where_there_is_one(fauna: Fauna) -> None:
+    odd = {"tail": "ginger", "thorax": "ginger", "abdomen": "red", "collar": "ginger"}
+    for date, rest in ((JULY, "the date and the rest"), (None, "the rest")):
+        answer = identify(fauna=fauna, date=date, hints=odd)
+        (text,) = (warning.text for warning in answer.warnings if warning.code == "hint does not fit")
+        assert text.startswith(
+            f"The hint abdomen=red does not fit {rest}: so odd an answer comes up in at most "
+        )
