@@ -49,6 +49,8 @@ from wingtone.population.resampling import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from wingtone.population.castes import Castes
+
 OLD_FAITHFUL = np.loadtxt(Path(__file__).with_name("old_faithful.csv"), delimiter=",", skiprows=1)
 """272 eruptions of Old Faithful, duration and waiting time in minutes (Azzalini & Bowman 1990, Appl Stat
 39:357), as R hands them out under the name ``faithful``."""
@@ -296,8 +298,8 @@ def test_two_groups_with_all_that_is_expected_are_the_best_of_a_general_optimise
     assert ours.loglik[0] == pytest.approx(loglik, abs=1e-2)
 
 
-def test_fits_made_together_are_those_made_alone() -> None:
-    """Values, counts, starts and expectations differ from fit to fit."""
+def test_fits_made_together_are_those_made_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Values, counts, starts and expectations differ from fit to fit; also in several goes."""
     rng = np.random.default_rng(5)
     values = rng.normal(5.0, 0.2, (3, 40))
     errors = np.full(40, 0.03**2)
@@ -305,16 +307,15 @@ def test_fits_made_together_are_those_made_alone() -> None:
     doubt, even = np.full(2, 0.01), np.full(2, 0.5)
     counts = rng.integers(1, 4, (3, 40)).astype(float)
     many = fit(values, errors, Prior(mean, doubt, var), start=(even, mean, var), weights=counts)
+    monkeypatch.setattr("wingtone.population.mixture.MOST_AT_ONCE", 80)  # two fits of forty values
+    parted = fit(values, errors, Prior(mean, doubt, var), start=(even, mean, var), weights=counts)
     for i in range(3):
         repeated = np.repeat(values[i], counts[i].astype(int))
-        alone = fit(
-            repeated,
-            np.full(len(repeated), 0.03**2),
-            Prior(mean[i], doubt, var[i]),
-            start=(even, mean[i], var[i]),
-        )
+        same = np.full(len(repeated), 0.03**2)
+        alone = fit(repeated, same, Prior(mean[i], doubt, var[i]), start=(even, mean[i], var[i]))
         for name in ("share", "mean", "var", "height", "loglik"):
             assert getattr(many, name)[i] == pytest.approx(getattr(alone, name)[0], abs=1e-6), (i, name)
+            assert getattr(parted, name)[i] == pytest.approx(getattr(alone, name)[0], abs=1e-6), (i, name)
 
 
 def test_who_belongs_to_which_group_by_the_rule_of_bayes() -> None:
@@ -371,6 +372,47 @@ def test_what_is_said_of_castes_is_that_of_a_general_optimiser(share: float) -> 
     odds = math.exp(one[0] - one[1]) * 0.3 / 0.7
     assert dict(found.one_group)["queens"] == pytest.approx(odds / (1 + odds), abs=1e-3)
     assert found.one_group[0][0] == ("queens" if odds > 1 else "workers")
+
+
+def test_many_bees_taken_together_by_their_tones_are_those_taken_singly(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Steps of 1 % add 0.01^2 / 12 to the variances, of 0.1^2: a thousandth."""
+    rng = np.random.default_rng(17)
+    tones = np.concatenate([4.78 + 0.1 * rng.standard_normal(60), 5.2 + 0.1 * rng.standard_normal(110)])
+    error = np.full(170, 0.03)
+
+    def answer() -> Castes:
+        chance = np.random.default_rng(1)
+        return castes(tones, error, singly(170), BOTH, rng=chance, n_draws=60, n_null=19)[0]
+
+    together = answer()
+    monkeypatch.setattr("wingtone.population.castes.MOST_SINGLY", 1000)
+    alone = answer()
+    assert together.answer == alone.answer == "two groups"
+    assert together.likelihood_ratio == pytest.approx(alone.likelihood_ratio, rel=0.01)
+    assert together.bic == pytest.approx(alone.bic, abs=1.0)
+    for one, other in zip(together.groups, alone.groups, strict=True):
+        assert one.share == pytest.approx(other.share, abs=0.003)
+        assert one.tone_hz == pytest.approx(other.tone_hz, rel=1e-3)
+        assert one.sd_hz == pytest.approx(other.sd_hz, rel=0.01)
+        assert (one.low, one.high) == pytest.approx((other.low, other.high), abs=0.01)
+
+
+def test_a_group_that_may_be_empty_is_bounded_on_one_side() -> None:
+    """Forty workers: no queen need be among them, and the bound of their share is 95 % of Jeffreys' posterior
+    or, by the bootstrap, a little more."""
+    tones = math.log(185) + 0.1 * stats.norm.ppf((np.arange(40) + 0.5) / 40)
+    found, _ = castes(
+        tones, np.full(40, 0.02), singly(40), BOTH, rng=np.random.default_rng(3), n_draws=400, n_null=19
+    )
+    queens, workers = found.groups
+    assert found.answer == "cannot be separated"
+    assert queens.low == 0.0
+    assert workers.high == 1.0
+    assert stats.beta.ppf(0.95, 40 * queens.share + 0.5, 40 * workers.share + 0.5) <= queens.high + 1e-9
+    assert queens.high < 0.25
+    assert workers.low == pytest.approx(1 - queens.high)
 
 
 def test_castes_that_lie_wide_apart_are_counted_as_if_known() -> None:
