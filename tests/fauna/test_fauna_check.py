@@ -16,7 +16,7 @@ from wingtone.errors import Fault, TableError
 from wingtone.fauna import SHIPPED, check, load
 from wingtone.fauna.schema import HOW_KNOWN, TABLES, TONE_PARAMETERS
 from wingtone.fauna.season import SEASON_FLOOR
-from wingtone.fauna.sheet import expected_tone_hz
+from wingtone.fauna.sheet import expected_tone_hz, sheet
 from wingtone.fauna.tables import MAX_CELL_CHARACTERS, MAX_FAULTS, MAX_FILE_BYTES
 
 if TYPE_CHECKING:
@@ -49,6 +49,7 @@ def test_tiny_fauna_works_without_touching_code(tmp_path: Path) -> None:
     with pytest.raises(KeyError):
         fauna.appearance("size")  # worked out elsewhere
     assert [taxon.aggregates for taxon in fauna.taxa] == [("Bombus agg.",), (), ("Bombus agg.",)]
+    assert fauna.castes == {"Bombus lapillus": ("queen", "worker", "male")}  # of bumblebees that live here
 
 
 def test_optional_tables_may_be_left_out(tmp_path: Path) -> None:
@@ -462,6 +463,34 @@ def test_facts_file(tmp_path: Path, text: str, column: str, what: str) -> None:
     assert any(
         fault.file == "fauna.toml" and fault.column == column and what in fault.what for fault in faults
     )
+
+
+def test_what_is_no_text_in_the_facts_file_is_told_with_its_line(tmp_path: Path) -> None:
+    text = FACTS + 'note = "\udcff"\n'
+    faults = check(write_fauna(tmp_path / "f", tables={"fauna.toml": text}))
+    assert Fault("fauna.toml", 6, "", "is not UTF-8 text; save it as UTF-8") in faults
+
+
+@pytest.mark.parametrize(
+    ("white", "buff", "black", "words"),
+    [
+        (1, 0, 0, "tail:        white"),
+        (0.9, 0.07, 0.03, "tail:        mostly white, sometimes buff"),
+        (0.9, 0.05, 0.05, "tail:        mostly white, sometimes buff or black"),
+        (0.6, 0.36, 0.04, "tail:        white or buff"),
+        (0.26, 0.3, 0.44, "tail:        black or buff or white"),
+        (0.4, 0.36, 0.24, "tail:        white or buff, sometimes black"),
+    ],
+)
+def test_looks_in_words(tmp_path: Path, white: float, buff: float, black: float, words: str) -> None:
+    """From a quarter on it is one of several, below that comes sometimes, below a twentieth is left out."""
+    rows = [row for row in CELLS["appearance"] if row[0] != "Bombus lapillus" or row[2]]
+    shares = (("white", white), ("buff", buff), ("black", black))
+    rows += [("Bombus lapillus", "any", "", "tail", state, share) for state, share in shares]
+    tables = {"appearance.csv": table_text("appearance", rows=rows)}
+    fauna = load(write_fauna(tmp_path / "f", tables=tables))
+    told = [line.strip() for line in sheet(fauna, fauna.taxa[0]).splitlines()]
+    assert words in told
 
 
 def test_not_a_folder_missing_file_and_special_file(tmp_path: Path) -> None:

@@ -403,6 +403,9 @@ def test_power_statement_counts_clustered_bees_for_less() -> None:
     # 64 bees a group show half a standard deviation, Cohen 1988 (memory): 6 Hz of 12
     assert dict(alone.needed)[6.0] == 64
     assert dict(together.needed)[6.0] == 128
+    rounded = power_statement(12.0, 1.3)
+    assert rounded is not None
+    assert dict(rounded.needed)[6.0] == 84  # 83.2, and the last bee is whole
     assert power_statement(math.nan, 1.0) is None
 
 

@@ -374,6 +374,22 @@ def test_what_is_said_of_castes_is_that_of_a_general_optimiser(share: float) -> 
     assert found.one_group[0][0] == ("queens" if odds > 1 else "workers")
 
 
+def test_a_third_group_is_sought_and_its_criterion_is_that_of_a_general_optimiser() -> None:
+    """Queens, workers and something that hums at 300 Hz, of which nothing is expected: about the mean of the
+    two within a factor of 1.6, as wide as they."""
+    rng = np.random.default_rng(41)
+    tones = np.log(np.repeat([118.0, 180.0, 300.0], 15)) + 0.08 * rng.standard_normal(45)
+    error = np.full(45, 0.03)
+    found, _ = castes(tones, error, singly(45), BOTH, rng=rng, n_draws=20, n_null=19)
+    third = Group(
+        "else", (), 0.1, (QUEENS.mean_ln + WORKERS.mean_ln) / 2, 0.5, math.sqrt((0.12**2 + 0.14**2) / 2)
+    )
+    prior = prior_of((QUEENS, WORKERS, third))
+    height = best_by_simplex(tones, error**2, prior, np.log([118.0, 180.0, 300.0]).tolist())[0]
+    assert found.bic[2] == pytest.approx(-2 * height + 8 * math.log(45), abs=0.01)
+    assert found.bic[2] < min(found.bic[:2])
+
+
 def test_many_bees_taken_together_by_their_tones_are_those_taken_singly(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
