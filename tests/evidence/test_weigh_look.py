@@ -129,6 +129,9 @@ def test_weight_of_a_hint_is_its_likelihood_ratio(lineup: Lineup) -> None:
 def test_one_piece_alone_cannot_be_a_misfit(lineup: Lineup) -> None:
     assert misfits(lineup, make_case(lineup, tone=ToneCue(330.0, 329.0, 331.0))) == ()
     assert misfits(lineup, make_case(lineup)) == ()
+    # of two either may be the wrong one
+    two = make_case(lineup, tone=ToneCue(60.0, 59.0, 61.0), hints={"tail": "red"})
+    assert len(misfits(lineup, two)) == 1
 
 
 def test_a_misfit_says_its_side(lineup: Lineup) -> None:
