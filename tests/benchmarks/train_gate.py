@@ -242,7 +242,7 @@ def _kind_of(piece: Piece, sound: Sound, speed: float) -> int:
 def _described(
     samples: NDArray[np.float32], band_hz: float
 ) -> tuple[list[dict[str, float]], NDArray[np.float64], list[Any]]:
-    pieces, rows = piece_features([samples], band_hz=band_hz)
+    pieces, rows = piece_features([samples], band_hz=band_hz, keep_motors=True)
     return rows, np.array([p.duration_s for p in pieces]), pieces
 
 

@@ -1,13 +1,14 @@
 """From blocks of sound to what was tracked in them, in one pass and within bounded memory.
 
-Sound passes once, in chunks that overlap by `MARGIN_S` on either side; the tracker forgets much faster
-than that, so the joins leave no trace. Mains hum is taken out of each chunk (`wingtone.tone.hum`), a quick
-look (`wingtone.tone.scout`) finds the stretches that could hold a tone, and only those are tracked frame by
-frame. Of them only rows of evidence stay behind, and those are handed on as soon as nothing to come can
-change what is made of them.
+Sound passes once, in chunks that overlap by `MARGIN_S` on either side; the tracker forgets much faster than
+that, so the joins leave no trace. Mains hum and engines are taken out of each chunk (`wingtone.tone.hum`,
+`wingtone.tone.motor`), a quick look (`wingtone.tone.scout`) finds the stretches that could hold a tone, and
+only those are tracked frame by frame. Of them only rows of evidence stay behind, and those are handed on as
+soon as nothing to come can change what is made of them.
 
 - `listen`: blocks in, one `Heard` after the other out.
 - `level`: blocks without the offset that some recorders add.
+- `undisturbed`: a sound without channels that say nothing of their own, mains hum and engines.
 - `distinct`: the channels of a sound that differ.
 - `salience_of`: the comb's verdict on every frame of a sound, block by block.
 """
@@ -19,7 +20,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.tone import comb, hum, scout, spectrum, track
+from wingtone.tone import comb, hum, motor, scout, spectrum, track
 from wingtone.tone.refine import REFINED, refine_tracked
 from wingtone.tone.rows import ROW, SHOULDER, frame_rows
 from wingtone.tone.second import second_line
@@ -38,8 +39,8 @@ BLOCK_S = 10.0
 """Second from which the offset is read, its least share of the spread, and the longest piece of sound that is
 handled at once. Ours: a mean that is smaller is chance and does no harm, and taking it off would tell the
 pieces of a recording from the whole."""
-QUIET_FRAMES = 200
-"""2 s without a tone part what is heard: more than any later stage looks back or ahead (1.5 s)."""
+QUIET_FRAMES = 650
+"""6.5 s without a tone part what is heard: more than any later stage looks back or ahead (6 s)."""
 MOST_ROWS = 60_000
 """A tone that has not stopped for 10 minutes is handed on in parts, to keep memory bounded. Ours."""
 DEAF_SHARE = 1e-6
@@ -75,7 +76,9 @@ class Heard:
     second_refined: NDArray[np.void]
 
 
-def listen(blocks: Iterable[NDArray[np.float32]], *, band_hz: float | None = None) -> Iterator[Heard]:
+def listen(
+    blocks: Iterable[NDArray[np.float32]], *, band_hz: float | None = None, keep_motors: bool = False
+) -> Iterator[Heard]:
     """Track a recording.
 
     Parameters
@@ -84,6 +87,8 @@ def listen(blocks: Iterable[NDArray[np.float32]], *, band_hz: float | None = Non
         The recording in order, each of shape (n_channels, n_samples), at `spectrum.RATE_HZ`.
     band_hz
         Upper edge of what the recording carries; None for all of the band.
+    keep_motors
+        Leave engines in: those who judge have to learn what one sounds like that was not taken out.
 
     Yields
     ------
@@ -98,7 +103,7 @@ def listen(blocks: Iterable[NDArray[np.float32]], *, band_hz: float | None = Non
     np.empty(HEAP_BYTES, np.uint8)
     for chunk, first, core in _chunks(level(blocks)):
         peak = max(peak, float(chunk.max(initial=0.0)), -float(chunk.min(initial=0.0)))
-        found = _chunk_rows(chunk, first, core, band)
+        found = _chunk_rows(undisturbed(chunk, keep_motors=keep_motors), first, core, band)
         held = [np.concatenate(both) for both in zip(held, found, strict=True)]
         end = _settled(held[0], core[1])
         if end is not None:
@@ -193,7 +198,6 @@ def _chunk_rows(
     chunk: NDArray[np.float32], first: int, core: tuple[int, int], band_hz: float
 ) -> tuple[NDArray[np.void], NDArray[np.void], NDArray[np.void], NDArray[np.void]]:
     """Track one chunk; rows and refined values of its core, of the first and of a second tone."""
-    chunk = hum.without_hum(distinct(chunk))
     looks = looks_at(chunk, band_hz=band_hz)
     n_frames = (chunk.shape[1] - spectrum.WINDOW) // spectrum.HOP + 1
     spans = [
@@ -215,6 +219,12 @@ def _span_rows(
     groups = [_Group(chunk, group, band_hz) for group in _groups(spans)]
     paths = iter(track.best_paths([salience for group in groups for salience in group.hear_spans()]))
     return np.concatenate([np.zeros(0, ROW), *(group.rows(paths, first_frame=first) for group in groups)])
+
+
+def undisturbed(samples: NDArray[np.float32], *, keep_motors: bool = False) -> NDArray[np.float32]:
+    """The `distinct` channels of a sound, shape (n_channels, n), without mains hum and engines."""
+    left = hum.without_hum(distinct(samples))
+    return left if keep_motors else motor.without_motor(left)
 
 
 def distinct(samples: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -106,12 +106,15 @@ def measure_heard(
 
 
 def piece_features(
-    blocks: Iterable[NDArray[np.float32]], *, band_hz: float | None = None
+    blocks: Iterable[NDArray[np.float32]], *, band_hz: float | None = None, keep_motors: bool = False
 ) -> tuple[list[Piece], list[dict[str, float]]]:
-    """All tracked pieces of a recording and their features, before any decision (for training)."""
+    """All tracked pieces of a recording and their features, before any decision (for training).
+
+    ``keep_motors``: see `wingtone.tone.listen.listen`.
+    """
     pieces: list[Piece] = []
     described: list[dict[str, float]] = []
-    for heard in listen(blocks, band_hz=band_hz):
+    for heard in listen(blocks, band_hz=band_hz, keep_motors=keep_motors):
         own = cut(heard.rows, heard.refined, first_stretch=pieces[-1].stretch + 1 if pieces else 0)
         pieces += own
         described += features(own)

@@ -22,7 +22,7 @@ from wingtone.tone import comb, hum, spectrum, track
 from wingtone.tone.bouts import fine_line_hz, to_bout
 from wingtone.tone.decision import judge
 from wingtone.tone.gate import Gate, load_gate
-from wingtone.tone.listen import distinct, level, salience_of
+from wingtone.tone.listen import level, salience_of, undisturbed
 from wingtone.tone.pieces import SHORTEST_FRAMES, Piece, cut
 from wingtone.tone.refine import REFINED, refine_tracked
 from wingtone.tone.rows import ROW, SHOULDER, frame_rows
@@ -154,7 +154,7 @@ def _sounds(blocks: Iterable[NDArray[np.float32]], stretches: Sequence[Stretch])
         if stretch.frames[1] * spectrum.HOP > done + spectrum.HOP:
             raise ValueError(f"the stretch ends at {stretch.end_s:g} s, after the recording")
         begin = max(0, first - AROUND)
-        around = hum.without_hum(distinct(np.concatenate(own, axis=1)))
+        around = undisturbed(np.concatenate(own, axis=1))
         found = around[:, max(0, first) - begin : last - begin]
         sound = np.zeros((found.shape[0], last - first), np.float32)
         before = max(0, -first)
