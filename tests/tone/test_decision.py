@@ -155,10 +155,36 @@ def test_a_flight_supports_what_is_heard_near_it_at_its_tone(gap: int) -> None:
 
 def test_no_support_from_afar_or_from_what_is_itself_supported() -> None:
     sure = judged(0, 60, 0.9)
-    near, far = judged(190, 20, 0.5), judged(330, 20, 0.5)
+    near, far = judged(190, 20, 0.5), judged(670, 20, 0.5)
     assert kinds(sure, near, far) == ["flight", "flight", None]
+    assert kinds(sure, near, judged(650, 20, 0.5)) == ["flight"] * 3
     assert kinds(sure, judged(100, 20, 0.5, f0_hz=180.0)) == ["flight", None]
     assert kinds(sure, judged(100, 20, 0.39)) == ["flight", None]
+
+
+@pytest.mark.parametrize(("off", "reach_s"), [(0.04, 6.0), (0.06, 1.5), (0.11, 1.5), (0.13, 0.0)])
+def test_further_away_only_its_very_tone_is_supported(off: float, reach_s: float) -> None:
+    """Within 1.5 s the tone may lie 12 % off, from there to 6 s 5 %."""
+    sure = judged(1000, 60, 0.9)
+    for f0_hz in (150 * np.exp(off), 150 * np.exp(-off)):
+        for gap_s in (0.5, 1.4, 1.6, 5.9, 6.1):
+            late = judged(1060 + round(gap_s * 100), 50, 0.5, f0_hz=f0_hz)
+            early = judged(1000 - 50 - round(gap_s * 100), 50, 0.5, f0_hz=f0_hz)
+            expected = "flight" if gap_s <= reach_s else None
+            assert kinds(sure, late)[1] == kinds(early, sure)[0] == expected, gap_s
+
+
+def test_sonication_between_two_flights_of_its_tone_is_flight() -> None:
+    """A flower buzz is higher than the flight before and after it (De Luca et al. 2019)."""
+    before, after = judged(0, 60, 0.9), judged(300, 60, 0.9)
+    doubted = judged(150, 60, 0.2, 0.7)
+    assert kinds(before, doubted, after) == ["flight"] * 3
+    assert kinds(before, doubted) == ["flight", "sonication"]
+    assert kinds(doubted, after) == ["sonication", "flight"]
+    assert kinds(before, judged(150, 60, 0.19, 0.7), after)[1] == "sonication"
+    assert kinds(before, judged(150, 60, 0.2, 0.7, f0_hz=190.0), after)[1] == "sonication"
+    # Two flights that differ, only one of which it is like.
+    assert kinds(before, doubted, judged(300, 60, 0.9, f0_hz=190.0))[1] == "sonication"
 
 
 def told_by_a_gate(
@@ -256,7 +282,7 @@ def test_between_two_flights_of_its_tone_less_will_do() -> None:
     assert kinds(*faint, after) == [None, None, "flight"]
     # Not at another tone, not after too long, and not what is hardly a bee.
     assert kinds(before, *faint, judged(340, 60, 0.9, f0_hz=180.0))[1] is None
-    assert kinds(before, *faint, judged(380, 60, 0.9))[1] is None
+    assert kinds(before, *faint, judged(830, 60, 0.9))[1] is None
     assert kinds(before, judged(140, 80, 0.23), after)[1] is None
 
 
@@ -266,7 +292,7 @@ def test_what_supports_a_part_of_an_unbroken_tone_supports_all_of_it() -> None:
     assert kinds(sure, *parts) == ["flight"] * 6
     assert kinds(*[judged(-500 + 80 * k, 80, 0.5, stretch=1) for k in range(5)], sure) == ["flight"] * 6
     # Another stretch that goes on from there has no support of its own.
-    assert kinds(sure, *parts, judged(560, 80, 0.5, stretch=2))[-1] is None
+    assert kinds(sure, *parts, judged(670, 80, 0.5, stretch=2))[-1] is None
     assert kinds(sure, judged(100, 80, 0.5, stretch=1), judged(180, 80, 0.5, f0_hz=74.0, stretch=1)) == [
         "flight",
         "flight",

@@ -145,7 +145,7 @@ def test_an_engine_that_is_followed_at_its_third_line_has_lines_between() -> Non
     engine = [1.0 if line % 3 == 0 else 0.3 for line in range(1, 25)]
     between = {}
     for name, sound in (("engine", harmonic_sound(45.0, amplitudes=engine)), ("bee", harmonic_sound(135.0))):
-        pieces, described = piece_features([sound[None]])
+        pieces, described = piece_features([sound[None]], keep_motors=True)
         assert [round(float(np.exp(piece.ln_f0))) for piece in pieces] == [135] * len(pieces)
         assert pieces
         between[name] = [row["thirds"] for row in described]
