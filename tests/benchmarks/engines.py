@@ -25,7 +25,9 @@ from benchmarks.kept import add_out, keep, slug
 from benchmarks.labelled import negatives
 from wingtone.simulate import make_scene
 from wingtone.tone import RATE_HZ
-from wingtone.tone.listen import listen, undisturbed
+from wingtone.tone.hum import without_hum
+from wingtone.tone.listen import listen
+from wingtone.tone.motor import without_motor
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -74,8 +76,8 @@ def run(engines: Sequence[Negative], *, first_seed: int = FIRST_SEED) -> dict[st
             for snr_db in SNRS_DB:
                 level = np.sqrt(bee_power / (in_band_power(machine) + 1e-12) / 10 ** (snr_db / 10))
                 sound = (bee + level * machine).astype(np.float32)
-                with_engine = undisturbed(sound[None], keep_motors=True)
-                taken_out = bool(np.mean(undisturbed(sound[None]) != with_engine) > 0.5)
+                with_engine = without_hum(sound[None])
+                taken_out = bool(np.mean(without_motor(with_engine) != with_engine) > 0.5)
                 kept, left = (missed(sound, truth, keep_motors=keep) for keep in (True, False))
                 counts[snr_db][taken_out] += (1, int(np.isfinite(truth).sum()), kept, left)
     return {

@@ -103,7 +103,7 @@ def listen(
     np.empty(HEAP_BYTES, np.uint8)
     for chunk, first, core in _chunks(level(blocks)):
         peak = max(peak, float(chunk.max(initial=0.0)), -float(chunk.min(initial=0.0)))
-        found = _chunk_rows(undisturbed(chunk, keep_motors=keep_motors), first, core, band)
+        found = _chunk_rows(chunk, first, core, band, keep_motors=keep_motors)
         held = [np.concatenate(both) for both in zip(held, found, strict=True)]
         end = _settled(held[0], core[1])
         if end is not None:
@@ -195,9 +195,12 @@ def _chunks(
 
 
 def _chunk_rows(
-    chunk: NDArray[np.float32], first: int, core: tuple[int, int], band_hz: float
+    chunk: NDArray[np.float32], first: int, core: tuple[int, int], band_hz: float, *, keep_motors: bool
 ) -> tuple[NDArray[np.void], NDArray[np.void], NDArray[np.void], NDArray[np.void]]:
     """Track one chunk; rows and refined values of its core, of the first and of a second tone."""
+    with_motors = hum.without_hum(distinct(chunk))
+    chunk = with_motors if keep_motors else motor.without_motor(with_motors)
+    ran = motor.frames_changed(with_motors, chunk)
     looks = looks_at(chunk, band_hz=band_hz)
     n_frames = (chunk.shape[1] - spectrum.WINDOW) // spectrum.HOP + 1
     spans = [
@@ -207,6 +210,8 @@ def _chunk_rows(
     ]
     rows = _span_rows(chunk, first, spans, band_hz)
     second, second_refined = second_line(chunk, rows, first_frame=first, band_hz=band_hz)
+    for found in (rows, second):
+        found["motor"] = ran[found["frame"] - first]
     rows = _inside(rows, core)
     refined = refine_tracked(chunk, rows[rows["tracked"]], first_frame=first, band_hz=band_hz)
     return rows, refined, _inside(second, core), _inside(second_refined, core)
@@ -221,10 +226,9 @@ def _span_rows(
     return np.concatenate([np.zeros(0, ROW), *(group.rows(paths, first_frame=first) for group in groups)])
 
 
-def undisturbed(samples: NDArray[np.float32], *, keep_motors: bool = False) -> NDArray[np.float32]:
+def undisturbed(samples: NDArray[np.float32]) -> NDArray[np.float32]:
     """The `distinct` channels of a sound, shape (n_channels, n), without mains hum and engines."""
-    left = hum.without_hum(distinct(samples))
-    return left if keep_motors else motor.without_motor(left)
+    return motor.without_motor(hum.without_hum(distinct(samples)))
 
 
 def distinct(samples: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -7,6 +7,7 @@ bee has one at every fifth or so. Where an engine runs, what every round of it r
 rounds about it, and that is taken off (time domain averaging: Braun 1975, Acustica 32, 69-77, from memory).
 
 - `without_motor`: a sound in, the same sound without engines out.
+- `frames_changed`: where there were any.
 """
 
 from __future__ import annotations
@@ -63,6 +64,21 @@ AVERAGE_S = 0.17
 from 0.13 to 0.17; over less a bee is taken for a part of the engine, over more the engine runs away."""
 FINER = 4
 """Between samples the sound is read from one four times as fine. Ours: with 2 and 8 it made no difference."""
+
+
+def frames_changed(before: NDArray[np.float32], after: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """In which frames of a sound an engine was taken out; shape (n_frames,).
+
+    Parameters
+    ----------
+    before, after : shape (n_channels, n)
+        What `without_motor` took and gave; at least `spectrum.WINDOW` samples.
+    """
+    middle = slice(spectrum.WINDOW // 2, before.shape[1] - spectrum.WINDOW // 2 + 1, spectrum.HOP)
+    if after is before:
+        return np.zeros(len(range(*middle.indices(before.shape[1]))), bool)
+    changed: NDArray[np.bool_] = (before[:, middle] != after[:, middle]).any(axis=0)
+    return changed
 
 
 @dataclass(frozen=True)

@@ -36,6 +36,7 @@ ROW = np.dtype(
     [
         ("frame", np.int64),
         ("tracked", np.bool_),
+        ("motor", np.bool_),
         ("ln_f0", np.float32),
         ("salience", np.float32),
         ("salience_double", np.float32),
@@ -52,7 +53,8 @@ ROW = np.dtype(
         ("flank_level", np.float32, (N_FLANKED,)),
     ]
 )
-"""Levels in nepers of power; contrast (teeth, gaps, thirds) over the local floor; NaN beyond the band."""
+"""Levels in nepers of power; contrast (teeth, gaps, thirds) over the local floor; NaN beyond the band.
+``motor``: an engine was taken out here (`wingtone.tone.listen` knows)."""
 
 
 RELATIVES = (1.0, 2.0, 0.5, 1.5, 2 / 3, 3.0, 1 / 3)
