@@ -79,14 +79,17 @@ def in_company(
     kind: Kind = "flight",
     sonication: float = 0.05,
     snr_db: float = 3.0,
+    motor_frames: int = 0,
 ) -> str:
-    """What stands of a bout from 0 s on, at a threshold of 0.5."""
+    """What stands of a bout from 0 s on at a threshold of 0.5; an engine was taken out of so many frames."""
     bout = Bout(kind, 0.0, end_s, 120.0, 119.0, 121.0, 2.0, snr_db, (), probability, flags=flags)
     frames = round(end_s * 100)
     parts = [
         judged(0, frames // 2, probability, sonication - 0.1),
         judged(frames // 2, frames - frames // 2, probability, sonication + 0.1),
     ]
+    for part in parts:
+        part.piece.rows["motor"] = part.piece.rows["frame"] < motor_frames
     return doubted(bout, parts, threshold=0.5).kind
 
 
@@ -96,6 +99,17 @@ def test_a_short_flight_in_bad_company_has_to_be_surer(company: str) -> None:
     assert in_company(0.94, company) == "flight"
     # Alone, in other company, or longer, what was decided stands.
     assert in_company(0.86) == in_company(0.86, "wind") == in_company(0.86, company, end_s=0.6) == "flight"
+
+
+def test_a_flight_of_under_a_second_where_an_engine_was_taken_out_has_to_be_surer() -> None:
+    assert in_company(0.92, end_s=0.98, motor_frames=98) == "uncertain"
+    assert in_company(0.92, end_s=0.98, motor_frames=50) == "uncertain"
+    assert in_company(0.94, end_s=0.98, motor_frames=98) == "flight"
+    # Where it ran for less than half of it, or the flight is longer, what was decided stands.
+    assert in_company(0.86, end_s=0.98, motor_frames=48) == "flight"
+    assert in_company(0.86, end_s=1.0, motor_frames=100) == "flight"
+    # Nothing is concluded from a flower buzz.
+    assert in_company(0.05, end_s=0.98, kind="sonication", sonication=0.9, motor_frames=98) == "sonication"
 
 
 @pytest.mark.parametrize("company", ["engine", "voice"])

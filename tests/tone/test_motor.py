@@ -20,7 +20,7 @@ from wingtone.simulate import make_scene, negative_scene
 from wingtone.tone import measure
 from wingtone.tone.hum import without_hum
 from wingtone.tone.listen import distinct, listen
-from wingtone.tone.motor import BLOCK, WINDOW, repeated, salience, without_motor
+from wingtone.tone.motor import BLOCK, WINDOW, frames_changed, repeated, salience, without_motor
 from wingtone.tone.stretch import Stretch, measure_stretches
 
 if TYPE_CHECKING:
@@ -172,6 +172,26 @@ def test_only_the_time_it_runs_is_touched() -> None:
     np.testing.assert_array_equal(left[: 11 * RATE], sound[: 11 * RATE])
     np.testing.assert_array_equal(left[21 * RATE :], sound[21 * RATE :])
     assert power(left[runs]) < 0.1 * power(sound[runs])
+
+
+def test_the_frames_in_which_it_ran_are_told() -> None:
+    """In the rows of what is tracked there too, so that the decision knows."""
+    flying = bee(length_s=30.0)
+    runs = slice(12 * RATE, 20 * RATE)
+    flying[runs] += engine(2900, level=float(flying.std()))
+    before = flying[None]
+    changed = frames_changed(before, without_motor(before))
+    assert changed.size == (before.shape[1] - 768) // 60 + 1
+    assert changed[1250:1950].all()
+    assert not changed[:1100].any()
+    assert not changed[2100:].any()
+    assert not frames_changed(before, before).any()
+    (heard,) = listen([before])
+    frame, told = heard.rows["frame"], heard.rows["motor"]
+    assert told[(frame > 1260) & (frame < 1940)].all()
+    assert not told[(frame < 1100) | (frame > 2100)].any()
+    (heard,) = listen([before], keep_motors=True)
+    assert not heard.rows["motor"].any()
 
 
 @pytest.mark.parametrize("n", [0, 1, WINDOW - 1])
