@@ -80,14 +80,8 @@ class Claim:
             told = json.loads(output.read(CLAIM_NAME))
             host, process = str(told["host"])[:80], int(told["process"])
             at = dt.datetime.fromisoformat(told["at"]).astimezone(dt.UTC)
-        except (
-            ValueError,
-            TypeError,
-            KeyError,
-            OverflowError,
-            RecursionError,
-        ):  # no note, or not one of ours
-            return
+        except (ValueError, TypeError, KeyError, OverflowError, RecursionError):
+            return  # no note, or not one of ours
         # Either clock may be wrong.
         old = abs(dt.datetime.now(dt.UTC) - at) > FRESH
         if old or (host == self._who["host"] and not _is_another(process)):

@@ -49,8 +49,13 @@ _TOP_HZ = 2900.0
 @lru_cache(maxsize=1)
 def candidates_hz() -> NDArray[np.float64]:
     """Every candidate f0 in Hz, ascending, ``STEP`` apart in ln; shape (n_candidates,)."""
-    n = int(np.log(HIGHEST_HZ / LOWEST_HZ) / STEP) + 1
-    grid: NDArray[np.float64] = LOWEST_HZ * np.exp(STEP * np.arange(n))
+    return even_in_ln(LOWEST_HZ, HIGHEST_HZ, STEP)
+
+
+def even_in_ln(lowest_hz: float, highest_hz: float, step: float) -> NDArray[np.float64]:
+    """Frequencies in Hz from the lowest on, ``step`` apart in ln, shape (n,); not to be written to."""
+    n = int(np.log(highest_hz / lowest_hz) / step) + 1
+    grid: NDArray[np.float64] = lowest_hz * np.exp(step * np.arange(n))
     grid.setflags(write=False)
     return grid
 

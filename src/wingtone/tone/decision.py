@@ -315,7 +315,10 @@ def _together(items: Sequence[Judged]) -> NDArray[np.float64]:
 
 
 def _has_support(judged: Sequence[Judged], accepted: Sequence[bool], at: int, step: int) -> bool:
-    """Whether a flight of its tone was accepted near a piece: after it, or before (step -1)."""
+    """Whether a flight of its tone was accepted near a piece, after it, or before (step -1).
+
+    Near is `CONTEXT_S` for `JOIN_LN`, `SAME_S` for `SAME_LN`.
+    """
     piece = judged[at].piece
     i = at + step
     while 0 <= i < len(judged):

@@ -198,9 +198,7 @@ def _chunk_rows(
     chunk: NDArray[np.float32], first: int, core: tuple[int, int], band_hz: float, *, keep_motors: bool
 ) -> tuple[NDArray[np.void], NDArray[np.void], NDArray[np.void], NDArray[np.void]]:
     """Track one chunk; rows and refined values of its core, of the first and of a second tone."""
-    with_motors = hum.without_hum(distinct(chunk))
-    chunk = with_motors if keep_motors else motor.without_motor(with_motors)
-    ran = motor.frames_changed(with_motors, chunk)
+    chunk, ran = undisturbed(chunk, keep_motors=keep_motors)
     looks = looks_at(chunk, band_hz=band_hz)
     n_frames = (chunk.shape[1] - spectrum.WINDOW) // spectrum.HOP + 1
     spans = [
@@ -226,9 +224,21 @@ def _span_rows(
     return np.concatenate([np.zeros(0, ROW), *(group.rows(paths, first_frame=first) for group in groups)])
 
 
-def undisturbed(samples: NDArray[np.float32]) -> NDArray[np.float32]:
-    """The `distinct` channels of a sound, shape (n_channels, n), without mains hum and engines."""
-    return motor.without_motor(hum.without_hum(distinct(samples)))
+def undisturbed(
+    samples: NDArray[np.float32], *, keep_motors: bool = False
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Clean a sound of what stands in the way of a tone.
+
+    Returns
+    -------
+    left : shape (n_channels, n)
+        Its `distinct` channels without mains hum and, unless they are kept, engines.
+    ran : shape (n_frames,)
+        In which frames an engine was taken out.
+    """
+    steady = hum.without_hum(distinct(samples))
+    left = steady if keep_motors else motor.without_motor(steady)
+    return left, motor.frames_changed(steady, left)
 
 
 def distinct(samples: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -314,9 +324,8 @@ class _Group:
             heard[span] = True
         near = spectrum.running_mean((path != track.NO_BEE).astype(np.float32), SHOULDER) > 0
         wanted = np.flatnonzero(near & ~heard)
-        for run in np.split(wanted, np.flatnonzero(np.diff(wanted) > 1) + 1):
-            if run.size:
-                self._hear(int(run[0]), int(run[-1]) + 1)
+        for run in track.unbroken(wanted):
+            self._hear(int(run[0]), int(run[-1]) + 1)
         return frame_rows(
             self._levels.transpose(0, 2, 1),
             self._marks.transpose(0, 2, 1),

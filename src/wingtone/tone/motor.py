@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wingtone.tone import spectrum, track
+from wingtone.tone import comb, spectrum, track
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -34,7 +34,7 @@ STEP = 0.002
 WINDOW = 3072
 FFT_SIZE = 4096
 """Samples. Hann windows of 0.5 s, whose main lobe (8 Hz) tells lines 12 Hz apart. Ours: 0.34 to 0.68 s made
-no difference."""
+little difference."""
 LOOK = 6000
 HOP = 300
 """Samples from one window to the next: one a second to know whether there is an engine, one every 50 ms to
@@ -92,10 +92,7 @@ class _Line:
 @lru_cache(maxsize=1)
 def candidates_hz() -> NDArray[np.float64]:
     """Every candidate in Hz, ascending, `STEP` apart in ln; shape (n_candidates,)."""
-    n = int(np.log(HIGHEST_HZ / LOWEST_HZ) / STEP) + 1
-    grid: NDArray[np.float64] = LOWEST_HZ * np.exp(STEP * np.arange(n))
-    grid.setflags(write=False)
-    return grid
+    return comb.even_in_ln(LOWEST_HZ, HIGHEST_HZ, STEP)
 
 
 @lru_cache(maxsize=1)
@@ -178,22 +175,17 @@ def _lines(samples: NDArray[np.float32]) -> Iterator[_Line]:
     frame = np.arange((samples.shape[1] - WINDOW) // HOP + 1)
     near = np.abs(frame - looks[:, None] * (LOOK // HOP)).min(axis=0) <= WIDEN_FRAMES
     free = 0
-    for part in _unbroken(frame[near]):
+    for part in track.unbroken(frame[near]):
         found = salience(samples[:, part[0] * HOP : part[-1] * HOP + WINDOW], hop=HOP)
         # The tracker's own threshold is for the salience of bees.
         path = track.best_path(found - np.float32(THRESHOLD - track.THRESHOLD))
-        for run in _unbroken(np.flatnonzero(path != track.NO_BEE)):
+        for run in track.unbroken(np.flatnonzero(path != track.NO_BEE)):
             if run.size < SHORTEST_FRAMES:
                 continue
             begin = (int(part[0]) + run) * HOP
             start, free = max(free, int(begin[0])), int(begin[-1]) + WINDOW
             ln_hz = _tops(found[run], path[run])
             yield _Line(start, np.exp(np.interp(np.arange(start, free), begin + WINDOW // 2, ln_hz)))
-
-
-def _unbroken(frames: NDArray[np.int64]) -> list[NDArray[np.int64]]:
-    """Split ascending numbers where one is left out; none for none."""
-    return np.split(frames, np.flatnonzero(np.diff(frames) > 1) + 1) if frames.size else []
 
 
 def _tops(found: NDArray[np.float32], path: NDArray[np.int64]) -> NDArray[np.float64]:

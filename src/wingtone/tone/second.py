@@ -62,7 +62,7 @@ def _stretches(rows: NDArray[np.void]) -> list[NDArray[np.void]]:
     out = []
     for run in runs:
         inside = run[spread[run]]
-        for part in np.split(inside, np.flatnonzero(np.diff(inside) > 1) + 1):
+        for part in track.unbroken(inside):
             if part.size >= SHORTEST_FRAMES and wanted[part].any():
                 out.append(rows[part])
     return out

@@ -154,7 +154,7 @@ def _sounds(blocks: Iterable[NDArray[np.float32]], stretches: Sequence[Stretch])
         if stretch.frames[1] * spectrum.HOP > done + spectrum.HOP:
             raise ValueError(f"the stretch ends at {stretch.end_s:g} s, after the recording")
         begin = max(0, first - AROUND)
-        around = undisturbed(np.concatenate(own, axis=1))
+        around, _ = undisturbed(np.concatenate(own, axis=1))
         found = around[:, max(0, first) - begin : last - begin]
         sound = np.zeros((found.shape[0], last - first), np.float32)
         before = max(0, -first)

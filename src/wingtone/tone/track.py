@@ -38,6 +38,11 @@ _SHORTEST_FIRST = sorted(range(-REACH, REACH + 1), key=abs)
 _HALF = np.float32(SWITCH_COST / 2)
 
 
+def unbroken(numbers: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    """Split ascending numbers, shape (n,), where one or more are left out; an empty list for none."""
+    return np.split(numbers, np.flatnonzero(np.diff(numbers) > 1) + 1) if numbers.size else []
+
+
 def best_path(salience: NDArray[np.float32]) -> NDArray[np.int64]:
     """Trace the best path.
 
