@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections import defaultdict
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +24,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.kept import add_out, keep, slug
 from benchmarks.labelled import negatives
-from wingtone.simulate import make_scene
+from wingtone.simulate import SNR_BAND_HZ, make_scene
+from wingtone.simulate.signals import mean_square_in_band
 from wingtone.tone import RATE_HZ
 from wingtone.tone.hum import without_hum
 from wingtone.tone.listen import listen
@@ -43,14 +45,6 @@ LENGTH_S = 10.0
 HOP = RATE_HZ // 100
 
 
-def in_band_power(samples: NDArray[np.float64]) -> float:
-    """Mean power in 90-2000 Hz."""
-    from scipy.signal import butter, sosfiltfilt
-
-    band = butter(4, [90, 2000], "band", fs=RATE_HZ, output="sos")
-    return float(np.mean(sosfiltfilt(band, samples) ** 2))
-
-
 def missed(sound: NDArray[np.float32], truth: NDArray[np.float64], *, keep_motors: bool) -> int:
     """Count the flight frames whose tracked tone is missing or gross."""
     line = np.full(truth.size, np.nan)
@@ -62,6 +56,8 @@ def missed(sound: NDArray[np.float32], truth: NDArray[np.float64], *, keep_motor
 
 def run(engines: Sequence[Negative], *, first_seed: int = FIRST_SEED) -> dict[str, Any]:
     """Shares by SNR, where engines were taken out and elsewhere."""
+    low_hz, high_hz = SNR_BAND_HZ
+    in_band = partial(mean_square_in_band, rate_hz=RATE_HZ, low_hz=low_hz, high_hz=high_hz)
     counts: dict[float, dict[bool, NDArray[np.int64]]] = {
         snr_db: defaultdict(_no_frames) for snr_db in SNRS_DB
     }
@@ -69,12 +65,12 @@ def run(engines: Sequence[Negative], *, first_seed: int = FIRST_SEED) -> dict[st
         clip = make_scene(seed, condition="hover", snr_db=30.0, duration_s=LENGTH_S, rate_hz=RATE_HZ)
         bee, truth = clip.samples[0].astype(np.float64), clip.truth.f0_hz
         flying = np.repeat(np.isfinite(truth), HOP)[: bee.size]
-        bee_power = in_band_power(bee[: flying.size][flying])
+        bee_power = in_band(bee[: flying.size], where=flying)
         for engine in engines:
             times = bee.size // engine.samples.size + 1
             machine = np.tile(engine.samples.astype(np.float64), times)[: bee.size]
             for snr_db in SNRS_DB:
-                level = np.sqrt(bee_power / (in_band_power(machine) + 1e-12) / 10 ** (snr_db / 10))
+                level = np.sqrt(bee_power / (in_band(machine) + 1e-12) / 10 ** (snr_db / 10))
                 sound = (bee + level * machine).astype(np.float32)
                 with_engine = without_hum(sound[None])
                 taken_out = bool(np.mean(without_motor(with_engine) != with_engine) > 0.5)
