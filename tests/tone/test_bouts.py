@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tone.test_decision import judged
-from wingtone.tone.bouts import line_of, scraps, to_bout
+from wingtone.tone.bouts import COMPANY_SALIENCE, line_of, scraps, to_bout
 from wingtone.tone.decision import Judged, second_flights
 from wingtone.tone.gate import SOURCES
 from wingtone.tone.refine import REFINED
@@ -22,6 +22,7 @@ NONE_REFINED = np.zeros(0, REFINED)
 def of_source(name: str, start: int, n: int) -> Judged:
     """A piece that is no bee but, likelier than not, of that source."""
     item = judged(start, n, 0.1)
+    item.piece.rows["salience"] = COMPANY_SALIENCE + 0.1
     sources = np.array([0.6 if source == name else 0.2 for source in SOURCES])
     return Judged(item.piece, item.kinds, sources, item.stretch_s)
 
@@ -42,6 +43,13 @@ def test_voices_and_engines_near_a_bout_are_told(name: str, start: int) -> None:
     assert name not in flags(bout, of_source(name, far, 50))
     assert name not in flags(bout, of_source(name, touching, 30))
     assert name in flags(bout, of_source(name, 310, 16), of_source(name, 330, 16))
+
+
+@pytest.mark.parametrize("name", ["voice", "engine"])
+def test_what_is_too_faint_to_be_named_is_no_company(name: str) -> None:
+    other = of_source(name, 310, 50)
+    other.piece.rows["salience"] = COMPANY_SALIENCE - 0.1
+    assert name not in flags(judged(300, 200, 0.9), other)
 
 
 def test_what_else_there_is_near_a_bout_is_no_flag() -> None:

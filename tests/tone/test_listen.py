@@ -81,7 +81,7 @@ def test_salience_is_the_better_weighted_sum_over_few_or_all_teeth_and_gaps() ->
 def test_salience_block_by_block_is_that_of_the_whole() -> None:
     sound = scene("gusts", 3, 5.0)
     whole = comb.combine_channels(
-        [comb.salience(spectrum.contrast(spectrum.log_power(channel))) for channel in sound]
+        [comb.search_salience(spectrum.contrast(spectrum.log_power(channel))) for channel in sound]
     )
     assert listen.salience_of(sound, band_hz=BAND_HZ) == pytest.approx(whole, abs=1e-4)
 
@@ -124,10 +124,10 @@ def test_running_means_over_windows_are_the_plain_ones() -> None:
 def test_the_best_other_tone_is_no_relative() -> None:
     n = comb.candidates_hz().size
     rng = np.random.default_rng(7)
-    salience = rng.uniform(0, 5, (6, n)).astype(np.float32)
     path = np.array([5, 120, 200, 201, 300, n - 1])
     levels = rng.standard_normal((1, 6, spectrum.N_BINS)).astype(np.float32)
-    found = rows.frame_rows(levels, levels, salience, path)
+    salience = comb.salience(levels[0])
+    found = rows.frame_rows(levels, levels, path)
     for row, candidate, values in zip(found, path, salience, strict=True):
         others = [
             values[c]
@@ -156,7 +156,7 @@ def test_an_engine_that_is_followed_at_its_third_line_has_lines_between() -> Non
 def test_thirds_are_read_between_the_lowest_lines() -> None:
     place = np.arange(spectrum.N_BINS, dtype=np.float32)[None, None]
     path = np.array([150])
-    (row,) = rows.frame_rows(0 * place, place, np.zeros((1, comb.candidates_hz().size), np.float32), path)
+    (row,) = rows.frame_rows(0 * place, place, path)
     spacing = np.exp(row["ln_f0"]) / spectrum.BIN_HZ
     assert row["thirds"] == pytest.approx(spacing * np.array([1, 2, 4, 5, 7, 8]) / 3, rel=1e-4)
     assert row["gaps"][:2] == pytest.approx(spacing * np.array([0.5, 1.5]), rel=1e-4)

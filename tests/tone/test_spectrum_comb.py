@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -10,10 +12,13 @@ from hypothesis import strategies as st
 from tone.sounds import RATE, harmonic_sound
 from wingtone.tone import comb, spectrum
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
 
 def best_hz(samples: np.ndarray) -> np.ndarray:
     """The most salient candidate of each frame."""
-    salience = comb.salience(spectrum.contrast(spectrum.log_power(samples)))
+    salience = comb.search_salience(spectrum.contrast(spectrum.log_power(samples)))
     return np.asarray(comb.candidates_hz()[salience.argmax(axis=1)])
 
 
@@ -87,3 +92,34 @@ def test_two_channels_add_up_and_one_that_hears_nothing_does_not_hide_the_bee() 
     assert joined == pytest.approx(one * np.sqrt(2), rel=1e-5)
     deaf = comb.combine_channels([one, np.zeros_like(one)])
     assert (deaf.argmax(axis=1) == one.argmax(axis=1)).all()
+
+
+def test_the_search_leaves_out_what_lies_below_the_floor() -> None:
+    marks = np.random.default_rng(6).standard_normal((3, spectrum.N_BINS)).astype(np.float32)
+    above = comb.salience(np.where(marks > 0, marks, np.float32(0)))
+    assert comb.search_salience(marks) == pytest.approx(float(comb.SEARCH_GAIN) * above, abs=1e-5)
+    assert np.abs(comb.search_salience(np.minimum(marks, np.float32(0)))).max() < 1e-5
+
+
+@pytest.mark.parametrize("f0_hz", [104.0, 151.0, 215.0])
+def test_the_search_tells_a_faint_comb_from_noise_better_than_the_dips_do(f0_hz: float) -> None:
+    """Lines as strong as the noise in their bin, in noise of exponential power (textbook: a Fourier bin)."""
+    rng = np.random.default_rng(8)
+    n, at = 3000, np.abs(comb.candidates_hz() - f0_hz).argmin()
+    tooth = np.rint(comb.candidates_hz()[at] * np.arange(1, comb.N_HARMONICS + 1) / spectrum.BIN_HZ)
+
+    def told(salience: Callable[[np.ndarray], np.ndarray]) -> float:
+        """By how many of its deviations in noise the salience is higher with the lines."""
+        return float((salience(lines)[:, at].mean() - salience(noise)[:, at].mean()) / spread(salience))
+
+    def spread(salience: Callable[[np.ndarray], np.ndarray]) -> float:
+        return float(salience(noise)[:, at].std())
+
+    power = rng.exponential(size=(2, n, spectrum.N_BINS))
+    strength = np.ones(spectrum.N_BINS)
+    for side in (-1, 0, 1):
+        strength[tooth.astype(int) + side] = 2.0
+    noise, lines = (
+        spectrum.contrast(np.log(one).astype(np.float32)) for one in (power[0], power[1] * strength)
+    )
+    assert told(comb.search_salience) > 1.15 * told(comb.salience)

@@ -329,7 +329,6 @@ class _Group:
         return frame_rows(
             self._levels.transpose(0, 2, 1),
             self._marks.transpose(0, 2, 1),
-            self._salience,
             path,
             first_frame=first_frame + self._start,
             band_hz=self._band_hz,
@@ -346,7 +345,7 @@ def looks_at(samples: NDArray[np.float32], *, band_hz: float) -> NDArray[np.floa
             spectrum.contrast(spectrum.log_power(channel, step=step, size=scout.FFT_SIZE), band_hz=band_hz)
             for channel in block
         )
-        out.append(comb.combine_channels([comb.salience(one, band_hz=band_hz) for one in marks]))
+        out.append(comb.combine_channels([comb.search_salience(one, band_hz=band_hz) for one in marks]))
     return np.concatenate(out)
 
 
@@ -377,7 +376,7 @@ def salience_of(
         if keep is not None:
             for c in range(len(levels)):
                 keep[0][c, :, here], keep[1][c, :, here] = levels[c].T, marks[c].T
-        out[here] = comb.combine_channels([comb.salience(one, band_hz=band_hz) for one in marks])
+        out[here] = comb.combine_channels([comb.search_salience(one, band_hz=band_hz) for one in marks])
     return out
 
 

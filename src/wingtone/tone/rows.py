@@ -114,7 +114,6 @@ def _held(path: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]
 def frame_rows(
     log_spectrum: NDArray[np.float32],
     contrast: NDArray[np.float32],
-    salience: NDArray[np.float32],
     path: NDArray[np.int64],
     *,
     first_frame: int = 0,
@@ -125,7 +124,6 @@ def frame_rows(
     Parameters
     ----------
     log_spectrum, contrast : shape (n_channels, n_frames, N_BINS)
-    salience : shape (n_frames, n_candidates)
     path : shape (n_frames,)
     first_frame
         Number of the block's first frame in the recording.
@@ -138,8 +136,8 @@ def frame_rows(
     rows = np.zeros(frame.size, ROW)
     if frame.size == 0:
         return rows
-    n = salience.shape[1]
-    here = salience[frame]
+    here = comb.combine_channels([comb.salience(one.T[:, frame].T, band_hz=band_hz) for one in contrast])
+    n = here.shape[1]
     at = np.arange(frame.size)
 
     def shifted(ratio: float) -> NDArray[np.float32]:

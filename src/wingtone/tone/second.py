@@ -158,7 +158,7 @@ def second_line(
         before = np.full((1, salience.shape[1]), track.UNHEARD, np.float32)
         path = track.best_path(np.concatenate([before, salience]))[1:]
         start = int(part["frame"][0])
-        second = frame_rows(filled, marks, salience, path, first_frame=start, band_hz=band_hz)
+        second = frame_rows(filled, marks, path, first_frame=start, band_hz=band_hz)
         tracked = second[second["tracked"]]
         apart = np.abs(tracked["ln_f0"] - part["ln_f0"][tracked["frame"] - start])
         if np.sum(apart > LEAST_LN) < SHORTEST_FRAMES:
@@ -185,7 +185,7 @@ def _without(
         lines = [spectrum.contrast(one, band_hz=band_hz) for one in filled]
         for c in range(len(filled)):
             levels[c, :, block], marks[c, :, block] = filled[c].T, lines[c].T
-        salience[block] = comb.combine_channels([comb.salience(one, band_hz=band_hz) for one in lines])
+        salience[block] = comb.combine_channels([comb.search_salience(one, band_hz=band_hz) for one in lines])
     return levels.transpose(0, 2, 1), marks.transpose(0, 2, 1), salience
 
 

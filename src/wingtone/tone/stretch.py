@@ -214,7 +214,6 @@ def _part(
     return frame_rows(
         levels.transpose(0, 2, 1),
         marks.transpose(0, 2, 1),
-        salience,
         path,
         first_frame=frames[0] - SHOULDER,
         band_hz=band_hz,
