@@ -25,20 +25,20 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 STEP_FRAMES = 5
-"""50 ms: less than half a window, so no sound falls between. Ours; with 6, one of the 1593 tones below fell
-through."""
+"""50 ms: less than half a window, so no sound falls between. Ours; with 6, one of 1593 tones fell through
+when it was tried."""
 FFT_SIZE = 1024
 """A look reads the spectrum half as finely: nearly half the work. Ours."""
 BAND = 6
 """Candidates (3 %) from the start of one band to the next; each is two of these wide. Ours."""
-LEAST = 14.0
+LEAST = 16.0
 WIDEN_FRAMES = 20
 """What the easier search must earn; entering and leaving alone cost the true path 20. And how many frames
-around each such look are tracked. Ours: in 1593 tracked tones (243 of the labelled recordings, 1350 made up,
-in all conditions at 10, 5, 0, -3 and -6 dB), with the looks at each of their five phases, no tracked frame
-lay further than 14 from a look that earned 16; of the wind, hiss and birds of ``tests/benchmarks/speed.py``
-one frame in thirty-three passes. To be measured again when `wingtone.tone.comb` or the tracker's costs
-change."""
+around each such look are tracked. Ours: in 741 tracked tones (270 of the labelled recordings, 471 made up, in
+all conditions at 10, 5, 0, -3 and -6 dB), with the looks at each of their five phases, no tracked frame lay
+further than 7 from a look that earned 16; with 18 a labelled tone fell through in one phase. Of the wind,
+hiss and birds of ``tests/benchmarks/speed.py`` one frame in twenty-one passes. To be measured again when
+`wingtone.tone.comb` or the tracker's costs change."""
 PART_LOOKS = 50
 OVERLAP_LOOKS = 20
 """The search runs over so many looks at a time, side by side with its other parts. A part begins this much
