@@ -39,9 +39,9 @@ labelled recordings and a drone at 304 Hz in three, and no tone more was found. 
 high, at 269 Hz, and no made-up one, so what it costs is hardly known."""
 FLIGHT_ODDS = 2.0
 """A tone is flight only when that is twice as likely as sonication. Ours: sonication taken for flight is the
-worst error there is. As tried, with 7 to 5 one sonication more was called flight in two of three shufflings,
-at a threshold of 0.35 up to two more; with 2.6 to 1 of made-up clips of six seeds 0.9 % of the frames were
-missed at 10 dB, not 0.8; no labelled tone more or less was found with either."""
+worst error there is. As tried, with 7 to 5 two sonications more were called flight in two of three
+shufflings; with 2.6 to 1 of made-up clips of six seeds 0.9 % of the frames were missed at 10 dB, not 0.8; no
+labelled tone more or less was found with either."""
 COMPANY_S = 0.6
 COMPANY_EXTRA = 0.43
 COMPANY = frozenset({"engine", "voice"})
@@ -59,8 +59,8 @@ BUZZ_EXTRA = 0.28
 under 0.6 s stays uncertain: most syllables are as short. Ours: as tried, with neither sounds that were never
 trained on gave 162 flower buzzes, not 50."""
 FAINTEST_BUZZ_DB = -34.0
-"""A flower buzz that lies further below the noise stays uncertain. Ours: as tried, with -30 one labelled one
-less was recognised, and in what was never trained on there were as many false ones."""
+"""A flower buzz that lies further below the noise stays uncertain. Ours: as tried on one shuffling, with -30
+one labelled one less was recognised, and in what was never trained on there were as many false ones."""
 SECOND_EXTRA = 0.1
 """A tone under another one has to be surer by 0.1 to be a second bee. Ours: see `wingtone.tone.second`."""
 EXTEND_SHARE = 0.4
@@ -89,9 +89,9 @@ are those of the 50 ms where they meet. Ours: as tried, with those of whole piec
 up: of made-up clips 0.1 % more of the frames were missed at 10 and 5 dB, and an engine was one false bout
 more in each of six shufflings of the labelled recordings."""
 SONICATION_THRESHOLD = 0.38
-"""Lower than for flight, as nothing is concluded from it. Ours: as tried, with 0.42 one labelled flower buzz
-less was recognised in each of three shufflings, and in what was never trained on 53 bouts were false flower
-buzzes, not 61; of the tones found none changed."""
+"""Lower than for flight, as nothing is concluded from it. Ours: as tried on one shuffling, with 0.42 one
+labelled flower buzz less was recognised, and in what was never trained on 53 bouts were false flower buzzes,
+not 61; of the tones found none changed."""
 BUZZ_S = 1.6
 LONGER_LN_ODDS = 1.5
 """Flower buzzes are short: of 31 labelled ones that are tracked the longest unbroken tone lasts 1.6 s, while
