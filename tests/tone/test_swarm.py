@@ -17,7 +17,7 @@ from wingtone.audio import read
 from wingtone.simulate import make_scene, negative_scene
 from wingtone.tone import RATE_HZ, measure
 from wingtone.tone.rows import ROW
-from wingtone.tone.swarm import LEAST_S, swarm_frames
+from wingtone.tone.swarm import LEAST_S, LEAST_SALIENCE, swarm_frames
 
 if TYPE_CHECKING:
     from wingtone.simulate import Clip
@@ -76,3 +76,18 @@ def test_real_recordings() -> None:
         if events[0].label == "hive":
             assert not any(bout.kind == "flight" for bout in result.bouts)
     assert many == {"hive-czech/18-08-07_09_30_11.flac"}
+
+
+def test_what_hardly_stands_out_is_no_swarm() -> None:
+    """Tones all over the place for 20 s with another beside each: a swarm when they stand out, else noise."""
+    rows = np.zeros(2000, ROW)
+    rows["frame"], rows["tracked"] = np.arange(2000), True
+    rows["ln_f0"] = np.log(200.0) + np.random.default_rng(1).uniform(-0.3, 0.3, 2000)
+    second = rows.copy()
+    second["ln_f0"] += 0.1
+    rows["salience"] = second["salience"] = LEAST_SALIENCE + 0.1
+    assert swarm_frames(rows, second).size >= 2000
+    rows["salience"] = LEAST_SALIENCE - 0.1
+    assert swarm_frames(rows, second).size == 0
+    rows["salience"], second["salience"] = LEAST_SALIENCE + 0.1, LEAST_SALIENCE - 0.1
+    assert swarm_frames(rows, second).size == 0
