@@ -144,7 +144,7 @@ def test_between_sonication_and_sonication_of_one_tone_nobody_flies() -> None:
 
 @pytest.mark.parametrize(
     ("flight", "sonication", "kind"),
-    [(0.5, 0.24, "flight"), (0.5, 0.26, "uncertain"), (0.46, 0.53, "sonication")],
+    [(0.45, 0.37, "flight"), (0.45, 0.379, "uncertain"), (0.5, 0.43, "sonication")],
 )
 def test_flight_has_to_be_likelier_than_sonication(flight: float, sonication: float, kind: str) -> None:
     assert kinds(judged(0, 60, flight, sonication), threshold=0.45) == [kind]

@@ -4,11 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import soxr
 
 from benchmarks import train_gate
 from benchmarks.labelled import Event, Reading, read_labels, read_readings, recordings_folder
-from benchmarks.train_gate import N_PASSES, NOT_A_PIECE, NOT_TOLD, Sound, passing_samples, real_samples
-from wingtone.tone import RATE_HZ
+from benchmarks.train_gate import (
+    N_PASSES,
+    NOT_A_PIECE,
+    NOT_TOLD,
+    Sound,
+    passing_samples,
+    real_samples,
+    shaking_scene,
+)
+from wingtone.simulate import render
+from wingtone.tone import RATE_HZ, measure
 from wingtone.tone.gate import KINDS, load_gate
 
 FLIGHT_HZ, BUZZ_HZ = 150.0, 260.0
@@ -129,6 +139,26 @@ def test_readings_are_of_labelled_recordings_and_leave_the_tones_read_by_hand() 
 def test_a_recording_without_a_known_tone_gives_no_pass() -> None:
     whole = sound()
     assert passing_samples([Sound(whole.file, whole.events[1:], whole.samples, whole.band_hz)]) == []
+
+
+def test_a_bee_that_shakes_a_flower_between_two_flights_is_told_from_them() -> None:
+    """Made-up bees of seeds that nothing was trained on; a share of all frames of 16 clips in noise of 15 dB.
+
+    The judges before them called 21 % of the frames of these flower buzzes flight, and knew 74 %.
+    """
+    shaken, flown = np.zeros(0, "U10"), np.zeros(0, "U10")
+    for seed in range(16):
+        rng = np.random.default_rng([991, seed])
+        clip = render(shaking_scene(rng), rng, snr_db=15.0, duration_s=10.0, rate_hz=16000)
+        kind = np.full(clip.truth.time_s.size, "nothing", "U10")
+        for bout in measure([np.stack([soxr.resample(c, 16000, RATE_HZ) for c in clip.samples])]).bouts:
+            kind[int(bout.start_s * 100) : int(bout.end_s * 100)] = bout.kind
+        shaken = np.concatenate([shaken, kind[np.isfinite(clip.truth.sonication_hz)]])
+        flown = np.concatenate([flown, kind[np.isfinite(clip.truth.f0_hz)]])
+    assert np.mean(shaken == "flight") < 0.15
+    assert np.mean(shaken == "sonication") > 0.8
+    assert np.mean(flown == "flight") > 0.9
+    assert np.mean(flown == "sonication") < 0.02
 
 
 def test_half_of_the_shipped_judges_are_not_told_how_tones_nearby_differ() -> None:

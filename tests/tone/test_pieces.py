@@ -121,3 +121,44 @@ def test_an_engine_is_told_from_a_wing_by_its_steadiness_even_in_noise() -> None
         wander[name] = np.sort(told)
     assert min(map(len, wander.values())) >= 10
     assert np.quantile(wander["machine"], 0.9) < np.quantile(wander["wing"], 0.1) - 1.0
+
+
+def tones(*parts: tuple[float, float, float, float]) -> list[dict[str, float]]:
+    """What is told of the far tones of steady tones: start and end in seconds, Hz and salience of each."""
+    rows = []
+    for start_s, end_s, f0_hz, salience in parts:
+        one = line(np.full(round((end_s - start_s) * 100), np.log(f0_hz)))
+        one["frame"] += round(start_s * 100)
+        one["salience"] = salience
+        rows.append(one)
+    pieces = cut(np.concatenate(rows), NOTHING)
+    assert len(pieces) == len(parts)
+    return [{k[4:]: v for k, v in one.items() if k.startswith("far_")} for one in features(pieces)]
+
+
+def test_a_buzz_between_two_flights_is_told_to_be_higher_than_they_are() -> None:
+    """By half, as flower buzzes are (De Luca et al. 2019: 1.45 to 2 times the flight tone, read)."""
+    before, buzz, after = tones((0.0, 0.6, 150.0, 6.0), (0.8, 1.2, 225.0, 6.0), (1.4, 2.0, 150.0, 6.0))
+    assert buzz == pytest.approx(
+        {"lower": 0.75, "same": 0.0, "higher": 0.0, "step_down": np.log(150 / 225), "step_up": 0.0}, abs=1e-6
+    )
+    assert before == pytest.approx(after)
+    assert after == pytest.approx(
+        {"lower": 0.0, "same": 0.375, "higher": 0.25, "step_down": 0.0, "step_up": np.log(1.5)}, abs=1e-6
+    )
+
+
+@pytest.mark.parametrize(
+    ("start_s", "f0_hz", "salience"),
+    [(7.0, 150.0, 6.0), (1.0, 150.0, 3.0), (1.0, 75.0, 6.0), (1.0, 205.0, 6.0)],
+    ids=["far away", "a scrap", "a hum an octave and a half below", "hardly lower"],
+)
+def test_what_cannot_be_the_flight_of_a_bee_that_buzzes_is_not_told(
+    start_s: float, f0_hz: float, salience: float
+) -> None:
+    buzz, _ = tones((0.0, 0.5, 225.0, 6.0), (start_s, start_s + 0.5, f0_hz, salience))
+    assert buzz == dict.fromkeys(buzz, 0.0)
+
+
+def test_a_tone_alone_has_no_far_tones() -> None:
+    assert set(tones((0.0, 0.5, 150.0, 6.0))[0].values()) == {0.0}
