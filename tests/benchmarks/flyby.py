@@ -22,9 +22,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from benchmarks.kept import add_out, keep, slug
 from benchmarks.labelled import recordings_folder
 from benchmarks.train_gate import load_sounds
+from tone.sounds import at_tone_rate
 from wingtone.simulate import CONDITIONS, Clip, make_scene
 from wingtone.simulate.flight import Pass
-from wingtone.tone import RATE_HZ, Bout, ToneResult, measure
+from wingtone.tone import Bout, ToneResult, measure
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -37,11 +38,8 @@ ONE_BEE = tuple(c for c in CONDITIONS if c != "two bees")
 
 def heard(condition: str, seed: int, snr_db: float) -> tuple[Clip, ToneResult]:
     """A made-up clip of 10 s and what is measured in it."""
-    import soxr
-
     clip = make_scene(seed, condition=condition, snr_db=snr_db)
-    samples = np.stack([soxr.resample(c, clip.rate_hz, RATE_HZ, "HQ") for c in clip.samples])
-    return clip, measure([samples], band_hz=clip.rate_hz / 2)
+    return clip, measure([at_tone_rate(clip)], band_hz=clip.rate_hz / 2)
 
 
 def overlapping(bouts: Sequence[Bout]) -> list[tuple[Bout, Bout]]:

@@ -32,8 +32,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.kept import add_out, keep, slug
+from tone.sounds import at_tone_rate
 from wingtone.simulate import CONDITIONS, make_scene
-from wingtone.tone import RATE_HZ, measure
+from wingtone.tone import measure
 from wingtone.tone.measure import piece_features
 
 if TYPE_CHECKING:
@@ -181,8 +182,6 @@ PACKAGES = ("librosa", "praat-parselmouth", "pyworld", "swift-f0")
 
 def run(n_clips: int, *, with_others: bool, first_seed: int = FIRST_SEED) -> dict[float, dict[str, Tally]]:
     """Tallies by SNR and estimator."""
-    import soxr
-
     out: dict[float, dict[str, Tally]] = {}
     for snr_db in SNRS_DB:
         tallies = {name: Tally() for name in ESTIMATORS}
@@ -192,7 +191,7 @@ def run(n_clips: int, *, with_others: bool, first_seed: int = FIRST_SEED) -> dic
                 truth = clip.truth
                 n_frames = truth.time_s.size
                 began = time.process_time()
-                sound = np.stack([soxr.resample(c, clip.rate_hz, RATE_HZ, "HQ") for c in clip.samples])
+                sound = at_tone_rate(clip)
                 result = measure([sound], band_hz=clip.rate_hz / 2)
                 spent = time.process_time() - began
                 flight = np.array([b.kind == "flight" for b in result.bouts] or [False])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import soxr
 
 from wingtone.tone import spectrum
 
@@ -13,7 +14,14 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from wingtone.simulate import Clip
+
 RATE = spectrum.RATE_HZ
+
+
+def at_tone_rate(clip: Clip) -> NDArray[np.float32]:
+    """The samples of a made-up clip at the rate of the tone room, shape (n_channels, n)."""
+    return np.stack([soxr.resample(channel, clip.rate_hz, RATE, "HQ") for channel in clip.samples])
 
 
 def harmonic_sound(

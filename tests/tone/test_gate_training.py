@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import soxr
 
 from benchmarks import train_gate
 from benchmarks.labelled import Event, Reading, read_labels, read_readings, recordings_folder
@@ -17,6 +16,7 @@ from benchmarks.train_gate import (
     real_samples,
     shaking_scene,
 )
+from tone.sounds import at_tone_rate
 from wingtone.simulate import render
 from wingtone.tone import RATE_HZ, measure
 from wingtone.tone.gate import KINDS, load_gate
@@ -151,7 +151,7 @@ def test_a_bee_that_shakes_a_flower_between_two_flights_is_told_from_them() -> N
         rng = np.random.default_rng([991, seed])
         clip = render(shaking_scene(rng), rng, snr_db=15.0, duration_s=10.0, rate_hz=16000)
         kind = np.full(clip.truth.time_s.size, "nothing", "U10")
-        for bout in measure([np.stack([soxr.resample(c, 16000, RATE_HZ) for c in clip.samples])]).bouts:
+        for bout in measure([at_tone_rate(clip)]).bouts:
             kind[int(bout.start_s * 100) : int(bout.end_s * 100)] = bout.kind
         shaken = np.concatenate([shaken, kind[np.isfinite(clip.truth.sonication_hz)]])
         flown = np.concatenate([flown, kind[np.isfinite(clip.truth.f0_hz)]])

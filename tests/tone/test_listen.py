@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy.signal import firwin
 
-from tone.sounds import RATE, harmonic_sound
+from tone.sounds import RATE, at_tone_rate, harmonic_sound
 from wingtone.simulate import make_scene
 from wingtone.tone import comb, listen, refine, rows, scout, spectrum, track
 from wingtone.tone.measure import piece_features
@@ -34,10 +34,7 @@ def noise(seconds: float, seed: int = 0) -> NDArray[np.float32]:
 
 
 def scene(condition: str, seed: int, snr_db: float) -> NDArray[np.float32]:
-    import soxr
-
-    clip = make_scene(seed, condition=condition, snr_db=snr_db, duration_s=8.0, rate_hz=16000)
-    return np.stack([soxr.resample(channel, 16000, RATE, "HQ") for channel in clip.samples])
+    return at_tone_rate(make_scene(seed, condition=condition, snr_db=snr_db, duration_s=8.0, rate_hz=16000))
 
 
 # --- fast against slow --------------------------------------------------------------------------------

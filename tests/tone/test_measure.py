@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from tone.sounds import RATE, harmonic_sound
+from tone.sounds import RATE, at_tone_rate, harmonic_sound
 from wingtone.simulate import make_scene, negative_scene
 from wingtone.tone import ToneResult, measure
 from wingtone.tone.listen import CHUNK_FRAMES, level
@@ -17,16 +17,10 @@ from wingtone.tone.refine import REFINED
 from wingtone.tone.rows import ROW
 
 
-def at_rate(samples: np.ndarray, rate_hz: int) -> np.ndarray:
-    import soxr
-
-    return np.stack([soxr.resample(c, rate_hz, RATE, "HQ") for c in samples])
-
-
 def heard(condition: str, seed: int, snr_db: float = 10.0) -> tuple[ToneResult, np.ndarray, np.ndarray]:
     """Result, true f0 and measured f0 on the 10 ms grid (NaN where there is none)."""
     clip = make_scene(seed, condition=condition, snr_db=snr_db, duration_s=8.0, rate_hz=16000)
-    result = measure([at_rate(clip.samples, clip.rate_hz)])
+    result = measure([at_tone_rate(clip)])
     estimate = np.full(clip.truth.f0_hz.size, np.nan)
     flight = [i for i, b in enumerate(result.bouts) if b.kind == "flight"]
     chosen = np.isin(result.track.bout, flight)
@@ -48,7 +42,7 @@ def test_made_up_flights_are_measured(condition: str) -> None:
 @pytest.mark.parametrize("kind", ["wind", "hum", "voices", "crickets"])
 def test_other_sounds_give_no_flight(kind: str) -> None:
     clip = negative_scene(77, kind=kind, duration_s=8.0, rate_hz=16000)
-    result = measure([at_rate(clip.samples, clip.rate_hz)])
+    result = measure([at_tone_rate(clip)])
     assert not [b for b in result.bouts if b.kind == "flight"]
 
 
@@ -80,7 +74,7 @@ def test_intervals_cover_the_truth() -> None:
 
 def test_blocks_of_any_size_give_the_same_answer() -> None:
     clip = make_scene(5, condition="gusts", snr_db=10.0, duration_s=6.0, rate_hz=16000)
-    samples = at_rate(clip.samples, clip.rate_hz)
+    samples = at_tone_rate(clip)
     whole = measure([samples])
     cuts = np.sort(np.random.default_rng(2).integers(0, samples.shape[1], 23))
     pieces = measure(np.split(samples, cuts, axis=1))

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-import soxr
 
 from benchmarks.labelled import read_labels, recordings_folder
+from tone.sounds import at_tone_rate
 from wingtone.audio import read
 from wingtone.simulate import make_scene, negative_scene
 from wingtone.tone import RATE_HZ, measure
@@ -26,8 +26,7 @@ LENGTH_S = 12.0
 
 
 def flags_of(scene: Clip) -> tuple[str, ...]:
-    samples = np.stack([soxr.resample(c, scene.rate_hz, RATE_HZ) for c in scene.samples])
-    result = measure([samples])
+    result = measure([at_tone_rate(scene)])
     if "many bees" in result.flags:
         assert not any(bout.kind == "flight" for bout in result.bouts)
     return result.flags

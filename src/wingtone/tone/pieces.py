@@ -34,7 +34,7 @@ FAR_SALIENCE = 4.0
 OTHER_LN, FAR_LN = 0.12, 0.8
 """How far away other tones of the same bee are looked for, how clear they have to be, and how far below or
 above its tone they lie (13 to 120 %). Ours: a visit to a flower takes seconds; what is fainter may be a scrap
-of noise; in the labelled recordings bees shake flowers at 1.1 to 2 times their flight tone."""
+of noise; in 11 labelled recordings flowers are shaken at 1.2 to 2.0 times the flight tone read by hand."""
 
 
 @dataclass(frozen=True)
@@ -335,6 +335,6 @@ def features(pieces: Sequence[Piece]) -> list[dict[str, float]]:
     own = [_own_features(p) for p in pieces]
     far = _far_features(pieces, np.array([one["salience"] for one in own]))
     return [
-        own[i] | _fine_features(p.refined) | _context_features(pieces, i) | far[i]
-        for i, p in enumerate(pieces)
+        one | _fine_features(p.refined) | _context_features(pieces, i) | other
+        for i, (p, one, other) in enumerate(zip(pieces, own, far, strict=True))
     ]
