@@ -41,7 +41,8 @@ def judged(
     rows["tracked"] = True
     rows["ln_f0"] = np.log(f0_hz)
     kinds = np.array([flight, sonication, 1.0 - flight - sonication])
-    piece = Piece(rows, rows[:0], rows[:0], np.zeros(0, REFINED), start if stretch is None else stretch)
+    stretch = start if stretch is None else stretch
+    piece = Piece(rows, rows[:0], rows[:0], np.zeros(0, REFINED), stretch, thread=stretch, thread_s=n * 0.01)
     return Judged(piece, kinds, np.full(3, 1 / 3), n * 0.01)
 
 

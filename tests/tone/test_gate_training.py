@@ -16,7 +16,7 @@ from benchmarks.train_gate import (
     real_samples,
     shaking_scene,
 )
-from tone.sounds import at_tone_rate
+from tone.sounds import at_tone_rate, harmonic_sound
 from wingtone.simulate import render
 from wingtone.tone import RATE_HZ, measure
 from wingtone.tone.gate import KINDS, load_gate
@@ -161,12 +161,42 @@ def test_a_bee_that_shakes_a_flower_between_two_flights_is_told_from_them() -> N
     assert np.mean(flown == "sonication") < 0.02
 
 
-def test_half_of_the_shipped_judges_are_not_told_how_tones_nearby_differ() -> None:
+def test_a_bee_that_turns_about_flies() -> None:
+    """3 s without a break, whose tone swings by up to 12 % either way six times a second, in noise of 15 dB.
+
+    Such a tone falls into pieces as short as syllables. Of 48 the judges before knew 58 % of the time as
+    flight, and nothing of 27 %; as tried, these know 72 %, and nothing of 12 %.
+    """
+    flown_s = []
+    for seed in range(100, 148):
+        rng = np.random.default_rng(seed)
+        n = 3 * RATE_HZ
+        knots = np.arange(0, n + 1, RATE_HZ // 6)
+        swing = 0.12 * rng.choice([-1, 1], knots.size) * rng.uniform(0.5, 1.0, knots.size)
+        order = np.arange(1, 11)
+        level_db = rng.normal(0.0, 3.0, order.size) - np.log2(order) * rng.uniform(2.0, 6.0)
+        turning = harmonic_sound(
+            108.0 * np.exp(np.interp(np.arange(n), knots, swing)),
+            duration_s=3.0,
+            amplitudes=10 ** (level_db / 20),
+            snr_db=15.0,
+            seed=seed,
+            quiet_s=0.7,
+        )
+        bouts = measure([turning[None]]).bouts
+        flown_s.append(sum(bout.duration_s for bout in bouts if bout.kind == "flight"))
+    assert np.mean(flown_s) > 0.65 * 3.0
+    assert np.mean(np.array(flown_s) == 0.0) < 0.2
+
+
+def test_either_half_of_the_shipped_judges_is_not_told_something() -> None:
     gate = load_gate()
-    hidden = np.array([name in NOT_TOLD for name in gate.features])
-    assert hidden.sum() == len(NOT_TOLD)
-    blind = [not np.any(net.hidden[hidden]) for net in gate.networks]
-    assert blind == 4 * [False] + 4 * [True]
-    assert [not np.any(lines.values[hidden]) for lines in gate.bent_lines] == [False, True]
-    for net in gate.networks:
-        assert np.all(np.any(net.hidden[~hidden], axis=1)), "a feature that nobody hears"
+    hidden = [np.array([name in names for name in gate.features]) for names in NOT_TOLD]
+    assert [one.sum() for one in hidden] == [len(names) for names in NOT_TOLD]
+    for k, one in enumerate(hidden):
+        blind = [not np.any(net.hidden[one]) for net in gate.networks]
+        assert blind == 4 * [k == 0] + 4 * [k == 1]
+        assert [not np.any(lines.values[one]) for lines in gate.bent_lines] == [k == 0, k == 1]
+    for i, net in enumerate(gate.networks):
+        told = ~hidden[i // 4]
+        assert np.all(np.any(net.hidden[told], axis=1)), "a feature that nobody hears"

@@ -54,6 +54,69 @@ def test_a_long_line_is_judged_in_even_parts_of_one_stretch() -> None:
     assert {piece.stretch for piece in pieces} == {5}
 
 
+def test_a_thread_runs_on_over_steps_and_ends_at_gaps() -> None:
+    rows = line(np.log(150.0) + 0.1 * (np.arange(120) // 30 % 2))
+    rows["tracked"][75:78] = False
+    pieces = cut(rows, NOTHING, first_thread=3)
+    assert [piece.rows.size for piece in pieces] == pytest.approx([30, 30, 15, 12, 30], abs=3)
+    assert len({piece.stretch for piece in pieces}) == 5
+    assert [piece.thread for piece in pieces] == [3, 3, 3, 4, 4]
+    assert [piece.thread_s for piece in pieces] == pytest.approx([0.75, 0.75, 0.75, 0.42, 0.42])
+
+
+def test_a_bee_that_turns_about_is_told_from_a_row_of_syllables() -> None:
+    """The same pieces of tone, with and without gaps of 50 ms between them."""
+
+    def told(*, gap: int) -> dict[str, float]:
+        rows = line(np.log(110.0) + 0.1 * (np.arange(150) // 25 % 2))
+        rows["level"] = np.arange(150) // 25
+        rows["tracked"] = np.arange(150) % 25 >= gap
+        one = features(cut(rows, NOTHING))[3]
+        return {name: value for name, value in one.items() if "thread" in name}
+
+    assert told(gap=0) == pytest.approx(
+        {
+            "thread_ln_duration": np.log(1.5),
+            "thread_spread": 0.1,
+            "thread_level_spread": 5.0,
+            "near_threads": 0.0,
+            "near_threads_duration": 0.0,
+            "near_threads_short": 0.0,
+        },
+        abs=0.2,
+    )
+    assert told(gap=5) == pytest.approx(
+        {
+            "thread_ln_duration": np.log(0.2),
+            "thread_spread": 0.0,
+            "thread_level_spread": 0.0,
+            "near_threads": 5.0,
+            "near_threads_duration": 1.0,
+            "near_threads_short": 1.0,
+        }
+    )
+
+
+def test_where_the_sound_lies_is_told_in_hertz_whatever_the_tone() -> None:
+    """Two lines of equal power at 300 and 600 Hz, of tones of 150 and 300 Hz; the others far below."""
+    for f0_hz, orders in ((150.0, (2, 4)), (300.0, (1, 2))):
+        rows = line(np.full(30, np.log(f0_hz)))
+        rows["tooth_level"] = -30.0
+        for order, level in zip(orders, (0.001, 0.0), strict=True):
+            rows["tooth_level"][:, order - 1] = level
+        (one,) = features(cut(rows, NOTHING))
+        assert np.exp(one["centroid"]) == pytest.approx(450.0, rel=0.001)
+        assert np.exp(one["strongest"]) == pytest.approx(300.0)
+
+
+def test_a_shape_that_falls_evenly_is_not_rough() -> None:
+    rows = line(np.full(30, np.log(150.0)))
+    for jump, rough in ((0.0, 0.0), (1.5, 6.0)):
+        order = np.arange(rows["tooth_level"].shape[1])
+        rows["tooth_level"] = -0.5 * order + jump * (-1.0) ** order
+        assert features(cut(rows, NOTHING))[0]["shape_rough"] == pytest.approx(rough, abs=1e-5)
+
+
 def refined_line(relative: np.ndarray, *, error: float, ratio: float = 10.0) -> np.ndarray:
     """Refined values of a tone of 150 Hz, whose three lines stand ``ratio`` over the noise."""
     refined = np.zeros(relative.size, REFINED)
@@ -83,6 +146,19 @@ def test_scatter_of_the_refined_tone_is_told_as_it_is(scatter: float) -> None:
     assert told[0]["fine_error"] == pytest.approx(np.log(scatter / 2), abs=0.02)
 
 
+def test_flutter_is_what_a_smooth_glide_leaves() -> None:
+    """A cubic takes four of 18 values' worth of white scatter, and all of a glide that bends twice."""
+    time = np.linspace(-1.0, 1.0, 18)
+    glide = 1 + 0.05 * time**3 - 0.03 * time**2
+    told = []
+    for seed in range(40):
+        white = np.random.default_rng(seed).standard_normal(18) * 0.01
+        told.append(np.exp(2 * fine(refined_line(glide + white, error=0.005))["fine_flutter"]) / 0.01**2)
+    assert np.mean(told) == pytest.approx(14 / 18 - 1 / 4, rel=0.15)
+    smooth = fine(refined_line(glide, error=0.0001))
+    assert np.exp(smooth["fine_flutter"]) < 0.0005 < 0.01 < np.exp(smooth["fine_wander"])
+
+
 def test_what_is_no_more_than_the_error_is_no_wander() -> None:
     steady = np.random.default_rng(1).standard_normal(20) * 0.003
     assert np.exp(fine(refined_line(1 + steady, error=0.006))["fine_wander"]) < 0.0005
@@ -101,7 +177,8 @@ def test_clear_lines_are_counted_and_their_strength_is_told() -> None:
 def test_what_too_few_values_tell_is_unknown() -> None:
     assert np.isnan(list(fine(refined_line(np.ones(0), error=0.001)).values())).all()
     unknown = {name for name, value in fine(refined_line(np.ones(4), error=0.001)).items() if np.isnan(value)}
-    assert unknown == {"fine_jitter", "fine_spread", "fine_wander"}
+    assert unknown == {"fine_jitter", "fine_spread", "fine_wander", "fine_flutter"}
+    assert np.isnan(fine(refined_line(np.ones(11), error=0.001))["fine_flutter"])
 
 
 def test_an_engine_is_told_from_a_wing_by_its_steadiness_even_in_noise() -> None:

@@ -3,11 +3,12 @@
 Two kinds of judge read the features of a piece and give the probability of flight, sonication and anything
 else; their mean counts. One adds up a bent line per feature (logistic regression on piecewise linear terms),
 the other is a handful of one-layer networks (16 units each). They err differently: together they find more
-bees at the same rate of false bouts than the networks alone. Half of either kind are not told what other
-tones are heard in the seconds around (their weights for that are 0): that tells a buzz at a flower from
-flight, but speaks against a bee beside a machine. A third, linear stage names what the rest sounds like. The
-numbers live in ``flight_gate.json`` beside this module, with a card that says what they were trained on;
-``tests/benchmarks/train_gate.py`` makes the file.
+bees at the same rate of false bouts than the networks alone. Half of either kind are not told how long a
+tone runs on (their weights for that are 0): that tells a bee that turns about from a voice, but speaks
+against one that passes. The other half are not told what other tones are heard in the seconds around: that
+tells a buzz at a flower from flight, but speaks against a bee beside a machine. A third, linear stage names
+what the rest sounds like. The numbers live in ``flight_gate.json`` beside this module, with a card that says
+what they were trained on; ``tests/benchmarks/train_gate.py`` makes the file.
 """
 
 from __future__ import annotations

@@ -115,7 +115,8 @@ def piece_features(
     pieces: list[Piece] = []
     described: list[dict[str, float]] = []
     for heard in listen(blocks, band_hz=band_hz, keep_motors=keep_motors):
-        own = cut(heard.rows, heard.refined, first_stretch=pieces[-1].stretch + 1 if pieces else 0)
+        next_stretch, next_thread = (pieces[-1].stretch + 1, pieces[-1].thread + 1) if pieces else (0, 0)
+        own = cut(heard.rows, heard.refined, first_stretch=next_stretch, first_thread=next_thread)
         pieces += own
         described += features(own)
     return pieces, described

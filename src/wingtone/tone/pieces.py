@@ -7,7 +7,7 @@ cut, so that sonication, the glide after it and the flight are judged one by one
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -29,6 +29,9 @@ SHORTEST_FRAMES = 8
 """Shorter scraps are dropped before they are judged: 80 ms is less than the analysis window."""
 CONTEXT_S = 1.5
 """How far the surroundings of a piece reach on either side. Ours: a few syllables, or a turn of the bee."""
+SHORT_THREAD_S = 0.4
+"""Ours: of 11,101 threads in voices that were never trained on 29 in 100 are longer, of 49 in labelled
+flights 86."""
 FAR_S = 5.0
 FAR_SALIENCE = 4.0
 OTHER_LN, FAR_LN = 0.12, 0.8
@@ -41,7 +44,8 @@ of noise; in 11 labelled recordings flowers are shaken at 1.2 to 2.0 times the f
 class Piece:
     """One piece of tone: its tracked rows, the rows just before and after it, and its refined values.
 
-    ``stretch`` numbers the unbroken stretch of tone it is a part of.
+    ``stretch`` numbers the unbroken stretch of tone it is a part of. ``thread`` numbers the thread of tone
+    that runs on without a gap, over steps too, and ``thread_s`` is the length of all of that in seconds.
     """
 
     rows: NDArray[np.void]
@@ -49,6 +53,8 @@ class Piece:
     after: NDArray[np.void]
     refined: NDArray[np.void]
     stretch: int
+    thread: int
+    thread_s: float
 
     @cached_property
     def start_s(self) -> float:
@@ -75,7 +81,9 @@ class Piece:
         return float(np.median(self.rows["ln_f0"]))
 
 
-def cut(rows: NDArray[np.void], refined: NDArray[np.void], *, first_stretch: int = 0) -> list[Piece]:
+def cut(
+    rows: NDArray[np.void], refined: NDArray[np.void], *, first_stretch: int = 0, first_thread: int = 0
+) -> list[Piece]:
     """Cut rows into pieces at gaps and steps of the tone.
 
     Parameters
@@ -83,8 +91,8 @@ def cut(rows: NDArray[np.void], refined: NDArray[np.void], *, first_stretch: int
     rows : dtype `wingtone.tone.rows.ROW`
     refined : dtype `wingtone.tone.refine.REFINED`
         Both ascending in frame.
-    first_stretch
-        Stretches are numbered from this on.
+    first_stretch, first_thread
+        Stretches and threads are numbered from these on.
     """
     tracked = np.flatnonzero(rows["tracked"])
     if tracked.size == 0:
@@ -100,6 +108,8 @@ def cut(rows: NDArray[np.void], refined: NDArray[np.void], *, first_stretch: int
     steep = (jump > STEP_CUT) & (jump >= np.roll(jump, 1)) & (jump > np.roll(jump, -1))
     start = np.flatnonzero(np.r_[True, broken | steep[1:]])
     end = np.r_[start[1:], tracked.size]
+    thread = np.cumsum(np.r_[False, broken])
+    thread_s = np.bincount(thread) * spectrum.HOP_S
     pieces = []
     for stretch, (a, b) in enumerate(zip(start, end, strict=True), first_stretch):
         if b - a < SHORTEST_FRAMES:
@@ -119,6 +129,8 @@ def cut(rows: NDArray[np.void], refined: NDArray[np.void], *, first_stretch: int
                     after[after["frame"] <= end_frame + 30],
                     refined[slice(*fine)],
                     stretch,
+                    first_thread + int(thread[a]),
+                    float(thread_s[thread[a]]),
                 )
             )
     return pieces
@@ -191,6 +203,12 @@ def _own_features(piece: Piece) -> dict[str, float]:
             out[f"shape_{h + 1}"] = float(mean_shape[h])
     for h in range(N_FLANKED):
         out[f"sharp_{h + 1}"] = _mean(sharpness[:, h])
+    with np.errstate(invalid="ignore"):
+        out["shape_rough"] = _mean(np.abs(np.diff(mean_shape, 2)))
+    known = np.nan_to_num(mean_shape, nan=-20.0)
+    power = np.exp(known)
+    out["centroid"] = float(piece.ln_f0 + np.log((power * np.arange(1, N_TEETH + 1)).sum() / power.sum()))
+    out["strongest"] = float(piece.ln_f0 + np.log(1 + known.argmax()))
     out["sharp_best"] = _mean(np.sort(np.nan_to_num(sharpness, nan=-9.0), axis=1)[:, -2:].ravel())
     out["odd_teeth"] = _mean(profile[[0, 2, 4]])
     out["even_teeth"] = _mean(profile[[1, 3, 5]])
@@ -209,9 +227,11 @@ def _own_features(piece: Piece) -> dict[str, float]:
 
 
 CLEAR = 4.0
+LEAST_FLUTTER = 12
 LEAST = 1e-10
 LEAST_EXCESS = 1e-7
-"""Power of a line over the noise from which it is counted; the least relative variance that a logarithm is
+"""Power of a line over the noise from which it is counted; how many values it takes to tell flutter from a
+bent line; the least relative variance that a logarithm is
 taken of, and the least of what is left when the error is taken off. Ours."""
 
 
@@ -219,13 +239,14 @@ def _fine_features(refined: NDArray[np.void]) -> dict[str, float]:
     """What the refined values tell: how steady a tone is beyond the error of measurement, and how clear.
 
     An engine keeps its tone over tenths of a second, a wing does not. The tracker's own line is too coarse
-    to tell that of a faint tone. Error, jitter, spread and wander are half the natural logarithm of relative
-    variances, over noise that of a ratio of power, line width that of the variance in Hz^2 times the sum of
-    the lines' ratios, each by its order squared; stuck is a share, clear lines a number. NaN where there are
-    too few values. Tiny terms keep the logarithms finite.
+    to tell that of a faint tone. Error, jitter, spread, wander and flutter are half the natural logarithm of
+    relative variances (wander is what exceeds the error beside a straight line, flutter beside a cubic one:
+    a voice glides smoothly), over noise that of a ratio of power, line width that of the variance in Hz^2
+    times the sum of the lines' ratios, each by its order squared; stuck is a share, clear lines a number. NaN
+    where there are too few values. Tiny terms keep the logarithms finite.
     """
-    names = ("error", "stuck", "over_noise", "line_width", "clear_lines", "jitter", "spread", "wander")
-    out = dict.fromkeys((f"fine_{name}" for name in names), np.nan)
+    told = "error stuck over_noise line_width clear_lines jitter spread wander flutter"
+    out = dict.fromkeys((f"fine_{name}" for name in told.split()), np.nan)
     n = refined.size
     if n == 0:
         return out
@@ -248,7 +269,19 @@ def _fine_features(refined: NDArray[np.void]) -> dict[str, float]:
         out["fine_jitter"] = 0.5 * np.log(np.mean(np.diff(relative, 2) ** 2) / 6 + LEAST)
         out["fine_spread"] = 0.5 * np.log(spread + LEAST)
         out["fine_wander"] = 0.5 * np.log(max(spread - error / middle**2, 0.0) + LEAST_EXCESS)
+    if n >= LEAST_FLUTTER:
+        bends = _bends(n)
+        fluttered = float(np.mean((relative - bends @ (bends.T @ relative)) ** 2))
+        out["fine_flutter"] = 0.5 * np.log(max(fluttered - error / middle**2, 0.0) + LEAST_EXCESS)
     return {name: float(value) for name, value in out.items()}
+
+
+@lru_cache(maxsize=64)
+def _bends(n: int) -> NDArray[np.float64]:
+    """Orthonormal cubic polynomials over so many values, shape (n, 4); not to be written to."""
+    bends: NDArray[np.float64] = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, n), 4))[0]
+    bends.setflags(write=False)
+    return bends
 
 
 def _mean(values: NDArray[np.floating]) -> float:
@@ -271,6 +304,10 @@ def _context_features(pieces: Sequence[Piece], at: int) -> dict[str, float]:
     labelled bees mostly stayed, so a tone that stood alone was taken against a bee, as a bee that passes once
     does; and a machine that hums under a bee was taken against the bee. Without them more of the labelled
     tones are found.
+
+    A thread of tone that runs on over steps for seconds is no row of syllables: told are how long it is, how
+    far its pieces within `CONTEXT_S` lie apart in tone and level, and how many other threads there are, how
+    long they are together, and which share of them is under `SHORT_THREAD_S`.
     """
     piece = pieces[at]
     near = []
@@ -286,12 +323,20 @@ def _context_features(pieces: Sequence[Piece], at: int) -> dict[str, float]:
     weights = np.array([p.duration_s for p in (*near, piece)])
     mean = float((tones * weights).sum() / weights.sum())
     lengths = [p.duration_s for p in near]
+    mine = [p for p in (*near, piece) if p.thread == piece.thread]
+    others_s = list({p.thread: p.thread_s for p in near if p.thread != piece.thread}.values())
     relative = tones[:-1] - piece.ln_f0
     return {
         "near_count": float(len(near)),
         "near_duration": float(sum(lengths)),
         "near_spread": float(np.sqrt((weights * (tones - mean) ** 2).sum() / weights.sum())),
         "near_higher": float(max(0.0, relative.max())) if near else 0.0,
+        "thread_ln_duration": float(np.log(piece.thread_s)),
+        "thread_spread": float(np.ptp([p.ln_f0 for p in mine])),
+        "thread_level_spread": float(np.ptp([_mean(p.rows["level"]) for p in mine])),
+        "near_threads": float(len(others_s)),
+        "near_threads_duration": float(sum(others_s)),
+        "near_threads_short": float(np.mean([s < SHORT_THREAD_S for s in others_s])) if others_s else 0.0,
         "near_short": float(np.mean([d < 0.3 for d in lengths])) if near else 0.0,
     }
 

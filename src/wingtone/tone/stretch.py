@@ -179,7 +179,8 @@ def _measured(stretch: Stretch, samples: NDArray[np.float32], gate: Gate, band_h
     tracked = joined[joined["tracked"]]
     # A short glide falls into scraps too short to judge; here somebody has said that it is one sound.
     before, after = joined[joined["frame"] < first], joined[joined["frame"] >= end]
-    pieces = cut(joined, fine) or [Piece(tracked, before, after, fine, 0)]
+    length_s = tracked.size * spectrum.HOP_S
+    pieces = cut(joined, fine) or [Piece(tracked, before, after, fine, 0, thread=0, thread_s=length_s)]
     bout = to_bout(stretch.kind, judge(pieces, gate), fine, ())
     flags = bout.flags
     if float(tracked["salience"].mean()) < track.THRESHOLD and "low level" not in flags:
