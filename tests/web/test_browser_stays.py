@@ -389,6 +389,22 @@ def test_what_was_kept_before_is_not_called_kept_now(
     assert page.client.get("/api/records/2").json()["record"]["hints"] == {"tail": "buff"}
 
 
+def test_what_another_window_keeps_meanwhile_is_not_kept_twice(
+    page: LivePage, demo_clip: Path, visit: Visitors
+) -> None:
+    """The button still says that it would be kept, not that it would be once more."""
+    clip = queen(page, demo_clip)
+    opened = visit(page.url)
+    open_clip(opened, page, clip)
+    held = hold(opened, "**/answer")
+    page.client.post(f"/api/clips/{clip['id']}/record", json={}).raise_for_status()
+    page.client.patch(f"/api/clips/{clip['id']}/seen", json={"hints": {"tail": "buff"}}).raise_for_status()
+    until(opened, lambda: bool(held))
+    keep(opened)
+    expect(opened.locator(".kept")).to_contain_text("It was kept before, as record 1, which stays as it was.")
+    assert len(records(page)) == 1
+
+
 @pytest.mark.parametrize("way", ["click", "key"])
 def test_a_list_that_is_open_stays_open_when_an_answer_comes(
     page: LivePage, demo_clip: Path, visit: Visitors, way: str

@@ -289,10 +289,11 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
   function keeping(answer) {
     const individual = answer.individual ?? 1;
     const said = el("div", { class: "kept", role: "status" });
+    let again = kept.has(individual); // as the button says; another window may keep it before this one is drawn anew
     const keep = el(
       "button",
       { type: "button", class: "strong", "data-key": "keep" },
-      kept.has(individual) ? "Keep it once more" : "Keep in the notebook",
+      again ? "Keep it once more" : "Keep in the notebook",
     );
     const wished = wishes.get(individual) ?? { taxon: "", caste: "" };
     const taxa = answer.taxa.filter(({ taxon }) => taxon !== "something else");
@@ -356,7 +357,7 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
         const decided = own.open && (name.value || caste.value);
         const wish = {
           individual,
-          again: kept.has(individual),
+          again,
           status: decided ? "decided" : "hint",
           ...(decided && name.value ? { taxon: name.value } : {}),
           ...(decided && caste.value ? { caste: caste.value } : {}),
@@ -367,6 +368,7 @@ export function mount(element, { wire, state, clip, seen, announce, form, kept: 
         const { record, already, cautions } = done;
         kept.set(individual, { number: record.number, cautions, already });
         told();
+        again = true;
         keep.textContent = "Keep it once more";
         if (said.isConnected) show();
         else draw(); // another answer has come meanwhile
