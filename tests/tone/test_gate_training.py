@@ -178,7 +178,7 @@ def test_a_bee_that_turns_about_flies() -> None:
         turning = harmonic_sound(
             108.0 * np.exp(np.interp(np.arange(n), knots, swing)),
             duration_s=3.0,
-            amplitudes=10 ** (level_db / 20),
+            amplitudes=tuple(10 ** (level_db / 20)),
             snr_db=15.0,
             seed=seed,
             quiet_s=0.7,

@@ -115,8 +115,7 @@ def piece_features(
     pieces: list[Piece] = []
     described: list[dict[str, float]] = []
     for heard in listen(blocks, band_hz=band_hz, keep_motors=keep_motors):
-        next_stretch, next_thread = (pieces[-1].stretch + 1, pieces[-1].thread + 1) if pieces else (0, 0)
-        own = cut(heard.rows, heard.refined, first_stretch=next_stretch, first_thread=next_thread)
+        own = cut(heard.rows, heard.refined, first_stretch=pieces[-1].stretch + 1 if pieces else 0)
         pieces += own
         described += features(own)
     return pieces, described

@@ -44,8 +44,9 @@ of noise; in 11 labelled recordings flowers are shaken at 1.2 to 2.0 times the f
 class Piece:
     """One piece of tone: its tracked rows, the rows just before and after it, and its refined values.
 
-    ``stretch`` numbers the unbroken stretch of tone it is a part of. ``thread`` numbers the thread of tone
-    that runs on without a gap, over steps too, and ``thread_s`` is the length of all of that in seconds.
+    ``stretch`` numbers the unbroken stretch of tone it is a part of. ``thread`` is the number of the first
+    stretch of those that follow each other without a gap, only over steps: one thread of tone, of which
+    ``thread_s`` is the whole length in seconds.
     """
 
     rows: NDArray[np.void]
@@ -80,10 +81,13 @@ class Piece:
         """Median of ln f0."""
         return float(np.median(self.rows["ln_f0"]))
 
+    @cached_property
+    def level(self) -> float:
+        """Mean level, in nepers of power; every piece around asks for it."""
+        return _mean(self.rows["level"])
 
-def cut(
-    rows: NDArray[np.void], refined: NDArray[np.void], *, first_stretch: int = 0, first_thread: int = 0
-) -> list[Piece]:
+
+def cut(rows: NDArray[np.void], refined: NDArray[np.void], *, first_stretch: int = 0) -> list[Piece]:
     """Cut rows into pieces at gaps and steps of the tone.
 
     Parameters
@@ -91,8 +95,8 @@ def cut(
     rows : dtype `wingtone.tone.rows.ROW`
     refined : dtype `wingtone.tone.refine.REFINED`
         Both ascending in frame.
-    first_stretch, first_thread
-        Stretches and threads are numbered from these on.
+    first_stretch
+        Stretches are numbered from this on.
     """
     tracked = np.flatnonzero(rows["tracked"])
     if tracked.size == 0:
@@ -108,10 +112,11 @@ def cut(
     steep = (jump > STEP_CUT) & (jump >= np.roll(jump, 1)) & (jump > np.roll(jump, -1))
     start = np.flatnonzero(np.r_[True, broken | steep[1:]])
     end = np.r_[start[1:], tracked.size]
-    thread = np.cumsum(np.r_[False, broken])
-    thread_s = np.bincount(thread) * spectrum.HOP_S
+    after_gap = np.r_[True, broken][start]
+    thread = np.maximum.accumulate(np.where(after_gap, np.arange(start.size), 0))
+    thread_s = np.bincount(thread, end - start)[thread] * spectrum.HOP_S
     pieces = []
-    for stretch, (a, b) in enumerate(zip(start, end, strict=True), first_stretch):
+    for stretch, (a, b) in enumerate(zip(start, end, strict=True)):
         if b - a < SHORTEST_FRAMES:
             continue
         parts = -(-(b - a) // LONGEST_FRAMES)
@@ -128,9 +133,9 @@ def cut(
                     before[before["frame"] >= begin - 30],
                     after[after["frame"] <= end_frame + 30],
                     refined[slice(*fine)],
-                    stretch,
-                    first_thread + int(thread[a]),
-                    float(thread_s[thread[a]]),
+                    first_stretch + stretch,
+                    first_stretch + int(thread[stretch]),
+                    float(thread_s[stretch]),
                 )
             )
     return pieces
@@ -159,6 +164,11 @@ def _smooth(values: NDArray[np.float32], width: int) -> NDArray[np.float32]:
     if values.size <= width:
         return np.full(values.size, values.mean(), np.float32)
     return spectrum.running_mean(values, width // 2)
+
+
+BEYOND_BAND = -20.0
+"""Nepers over the strongest line at which lines are put that the recording does not carry: as good as none.
+Ours."""
 
 
 def _own_features(piece: Piece) -> dict[str, float]:
@@ -203,9 +213,8 @@ def _own_features(piece: Piece) -> dict[str, float]:
             out[f"shape_{h + 1}"] = float(mean_shape[h])
     for h in range(N_FLANKED):
         out[f"sharp_{h + 1}"] = _mean(sharpness[:, h])
-    with np.errstate(invalid="ignore"):
-        out["shape_rough"] = _mean(np.abs(np.diff(mean_shape, 2)))
-    known = np.nan_to_num(mean_shape, nan=-20.0)
+    out["shape_rough"] = _mean(np.abs(np.diff(mean_shape, 2)))
+    known = np.nan_to_num(mean_shape, nan=BEYOND_BAND)
     power = np.exp(known)
     out["centroid"] = float(piece.ln_f0 + np.log((power * np.arange(1, N_TEETH + 1)).sum() / power.sum()))
     out["strongest"] = float(piece.ln_f0 + np.log(1 + known.argmax()))
@@ -231,8 +240,8 @@ LEAST_FLUTTER = 12
 LEAST = 1e-10
 LEAST_EXCESS = 1e-7
 """Power of a line over the noise from which it is counted; how many values it takes to tell flutter from a
-bent line; the least relative variance that a logarithm is
-taken of, and the least of what is left when the error is taken off. Ours."""
+bent line; the least relative variance that a logarithm is taken of, and the least of what is left when the
+error is taken off. Ours."""
 
 
 def _fine_features(refined: NDArray[np.void]) -> dict[str, float]:
@@ -333,7 +342,7 @@ def _context_features(pieces: Sequence[Piece], at: int) -> dict[str, float]:
         "near_higher": float(max(0.0, relative.max())) if near else 0.0,
         "thread_ln_duration": float(np.log(piece.thread_s)),
         "thread_spread": float(np.ptp([p.ln_f0 for p in mine])),
-        "thread_level_spread": float(np.ptp([_mean(p.rows["level"]) for p in mine])),
+        "thread_level_spread": float(np.ptp([p.level for p in mine])),
         "near_threads": float(len(others_s)),
         "near_threads_duration": float(sum(others_s)),
         "near_threads_short": float(np.mean([s < SHORT_THREAD_S for s in others_s])) if others_s else 0.0,
